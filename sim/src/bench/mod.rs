@@ -1,0 +1,1 @@
+//! The bench: what stands between a device and the logger.

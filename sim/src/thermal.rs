@@ -1,0 +1,1 @@
+//! Cell temperature with heat capacity and wind.

@@ -1,0 +1,423 @@
+//! What the core tells the log: samples, one-minute records, day totals, events.
+//!
+//! Model: records are plain values without text, so that producing one allocates nothing. An
+//! [`Event`] is a code with numbers; its sentence is put together by whoever shows it. The shell
+//! adds the boot number and, on the embedded plant, the truth that only the plant knows.
+
+use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
+use crate::time::{Stamp, Utc};
+use std::fmt;
+use std::time::Duration;
+
+/// Which channel of the station, in the station file's order, from zero.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ChannelId(pub u16);
+
+/// What a channel is doing, in plain words.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Activity {
+    /// The link is being opened and the instruments are being identified and made safe.
+    #[default]
+    Connecting,
+    /// Too dark to work: input off, boost off, looking up now and then.
+    Asleep,
+    /// Bringing the device from open circuit to the crest.
+    Starting,
+    /// Holding the device at the crest.
+    Tracking,
+    /// Let go after a breach of the envelope; waiting before the next try.
+    Resting,
+    /// Let go too often: off until a person has looked.
+    LockedOff,
+    /// Stopped by request: input off, boost off.
+    Stopped,
+}
+
+impl Activity {
+    /// All activities, in the order of their codes in the log.
+    pub const ALL: [Self; 7] = [
+        Self::Connecting,
+        Self::Asleep,
+        Self::Starting,
+        Self::Tracking,
+        Self::Resting,
+        Self::LockedOff,
+        Self::Stopped,
+    ];
+
+    /// The word for people, also stored in the log.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Connecting => "connecting",
+            Self::Asleep => "asleep",
+            Self::Starting => "starting",
+            Self::Tracking => "tracking",
+            Self::Resting => "resting",
+            Self::LockedOff => "locked off",
+            Self::Stopped => "stopped",
+        }
+    }
+}
+
+impl fmt::Display for Activity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.word())
+    }
+}
+
+/// One row of the sample table: the mean of `readings` readings since the row before.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sample {
+    /// Which channel.
+    pub channel: ChannelId,
+    /// When the last of the readings was taken.
+    pub at: Stamp,
+    /// What the channel was doing.
+    pub activity: Activity,
+    /// How many readings the means are over (1..).
+    pub readings: u32,
+    /// Mean device voltage (V).
+    pub volts: Volts,
+    /// Mean device current (A).
+    pub amps: Amps,
+    /// Mean device power (W); the mean of products, not the product of means.
+    pub watts: Watts,
+    /// The device voltage last asked for (V); absent while the input is off.
+    pub setpoint: Option<Volts>,
+    /// Mean plane-of-array (or direct, for a concentrator) irradiance (W/m2), where fresh.
+    pub irradiance: Option<Irradiance>,
+    /// Mean back-of-module temperature (degC), where fresh.
+    pub module_temperature: Option<Celsius>,
+    /// The exact power at the crest (W); only the embedded plant knows it.
+    pub crest: Option<Watts>,
+}
+
+/// Mean, least, largest and standard deviation of one quantity over one minute.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spread {
+    /// How many values (0 when the quantity was never fresh).
+    pub count: u32,
+    /// Mean.
+    pub mean: f64,
+    /// Least value.
+    pub min: f64,
+    /// Largest value.
+    pub max: f64,
+    /// Standard deviation of the sample (n - 1); zero for one value.
+    pub deviation: f64,
+}
+
+/// A one-minute record (IEC 61724-1 asks for mean and extremes of each recorded quantity).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Minute {
+    /// Which channel.
+    pub channel: ChannelId,
+    /// The start of the UTC minute.
+    pub start: Utc,
+    /// When the record was closed.
+    pub at: Stamp,
+    /// What the channel was doing when the record was closed.
+    pub activity: Activity,
+    /// Device voltage (V).
+    pub volts: Spread,
+    /// Device current (A).
+    pub amps: Spread,
+    /// Device power (W).
+    pub watts: Spread,
+    /// Irradiance (W/m2).
+    pub irradiance: Spread,
+    /// Module temperature (degC).
+    pub module_temperature: Spread,
+    /// Energy delivered by the device within the minute (Wh).
+    pub energy: WattHours,
+    /// Time covered by the energy integral.
+    pub covered: Duration,
+    /// Time missing from the integral while the channel was awake.
+    pub missing: Duration,
+}
+
+/// Totals of one UTC day; written again whenever they have grown.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DayTotal {
+    /// Which channel.
+    pub channel: ChannelId,
+    /// Any point within the day; its date names it.
+    pub day: Utc,
+    /// When the totals were taken.
+    pub at: Stamp,
+    /// Energy delivered (Wh).
+    pub energy: WattHours,
+    /// Energy an ideal tracker would have had (Wh); only the embedded plant knows it.
+    pub available: Option<WattHours>,
+    /// Irradiation (Wh/m2) while the sensor was fresh.
+    pub irradiation: Irradiation,
+    /// Largest power (W).
+    pub peak: Watts,
+    /// Time spent tracking.
+    pub tracking: Duration,
+    /// Time covered by the energy integral.
+    pub covered: Duration,
+    /// Time missing from the integral while the channel was awake.
+    pub missing: Duration,
+    /// How many gaps make up the missing time.
+    pub gaps: u32,
+}
+
+impl DayTotal {
+    /// Share of the awake time that the energy integral covers (0..=1); one for a day asleep.
+    #[must_use]
+    pub fn completeness(&self) -> f64 {
+        let awake = (self.covered + self.missing).as_secs_f64();
+        if awake > 0.0 { self.covered.as_secs_f64() / awake } else { 1.0 }
+    }
+}
+
+/// How much an event asks of a person.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Severity {
+    /// For the record.
+    Note,
+    /// Something was lost or limited; look when convenient.
+    Warning,
+    /// The channel doesn't do its job; look soon.
+    Alarm,
+}
+
+impl Severity {
+    /// The word for people, also stored in the log.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Note => "note",
+            Self::Warning => "warning",
+            Self::Alarm => "alarm",
+        }
+    }
+}
+
+/// Which limit of the envelope was passed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Limit {
+    /// Device voltage above its largest (V).
+    DeviceVoltsHigh,
+    /// Device voltage below the reverse-bias allowance (V).
+    DeviceVoltsLow,
+    /// Device current above its largest (A).
+    DeviceAmps,
+    /// Device power above its largest (W).
+    DeviceWatts,
+    /// Load voltage above its largest (V).
+    LoadVolts,
+    /// Load dissipation above its largest (W).
+    LoadWatts,
+    /// Boost supply current above its rating (A).
+    BoostAmps,
+    /// Boost supply voltage missing or wrong (V).
+    BoostVolts,
+    /// A reading that is no number.
+    NotANumber,
+    /// The load doesn't follow its setpoint (V).
+    Unfollowed,
+}
+
+impl Limit {
+    /// The limit in words, with its unit's symbol.
+    #[must_use]
+    pub const fn words(self) -> (&'static str, &'static str) {
+        match self {
+            Self::DeviceVoltsHigh => ("device voltage above its largest", "V"),
+            Self::DeviceVoltsLow => ("device voltage below the reverse-bias allowance", "V"),
+            Self::DeviceAmps => ("device current above its largest", "A"),
+            Self::DeviceWatts => ("device power above its largest", "W"),
+            Self::LoadVolts => ("load voltage above its largest", "V"),
+            Self::LoadWatts => ("load dissipation above its largest", "W"),
+            Self::BoostAmps => ("boost supply current above its rating", "A"),
+            Self::BoostVolts => ("boost supply voltage missing or wrong", "V"),
+            Self::NotANumber => ("a reading that is no number", ""),
+            Self::Unfollowed => ("load voltage does not follow its setpoint", "V"),
+        }
+    }
+}
+
+/// Something worth a line in the log.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Event {
+    /// Which channel; none for the station itself.
+    pub channel: Option<ChannelId>,
+    /// When.
+    pub at: Stamp,
+    /// What.
+    pub what: Happening,
+}
+
+/// What happened. Texts and remedies: [`Happening::severity`], `Display`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Happening {
+    /// The run began.
+    RunBegan,
+    /// The run ended by request.
+    RunEnded,
+    /// The instruments answered, were identified and made safe.
+    Connected,
+    /// The channel woke: enough light.
+    Woke {
+        /// Open-circuit voltage found (V).
+        open_circuit: Volts,
+    },
+    /// The device is at its crest.
+    TrackingBegan,
+    /// The channel went to sleep: too dark.
+    FellAsleep,
+    /// The link failed; the load keeps its last setpoint by itself.
+    LinkLost,
+    /// The link is back after an outage.
+    LinkBack {
+        /// How long it was away.
+        after: Duration,
+    },
+    /// A limit was passed: input off, boost off.
+    LetGo {
+        /// Which limit.
+        limit: Limit,
+        /// The value found.
+        value: f64,
+        /// The limit's value.
+        bound: f64,
+        /// How long the channel rests before the next try.
+        rest: Duration,
+    },
+    /// Let go too often: off until a person has looked.
+    LockedOff {
+        /// How many times the channel was let go.
+        times: u32,
+    },
+    /// The channel was stopped: input off, boost off.
+    Stopped,
+    /// The channel was to be stopped but its instruments did not confirm: they may still be on.
+    StopUnconfirmed,
+    /// A gap in the readings ended; its energy is not counted.
+    Gap {
+        /// How long it was.
+        length: Duration,
+    },
+    /// The tracker's wishes lay outside the envelope and were held at its edge.
+    WishHeld {
+        /// How many wishes since the last such event.
+        times: u32,
+    },
+    /// The log's queue was full: this many samples were left out; minutes and totals are whole.
+    SamplesLeftOut {
+        /// How many samples.
+        count: u64,
+    },
+}
+
+impl Happening {
+    /// How much it asks of a person.
+    #[must_use]
+    pub const fn severity(&self) -> Severity {
+        match self {
+            Self::RunBegan
+            | Self::RunEnded
+            | Self::Connected
+            | Self::Woke { .. }
+            | Self::TrackingBegan
+            | Self::FellAsleep
+            | Self::LinkBack { .. }
+            | Self::Stopped => Severity::Note,
+            Self::Gap { .. } | Self::WishHeld { .. } | Self::SamplesLeftOut { .. } => {
+                Severity::Warning
+            }
+            Self::LinkLost
+            | Self::LetGo { .. }
+            | Self::LockedOff { .. }
+            | Self::StopUnconfirmed => Severity::Alarm,
+        }
+    }
+
+    /// A short stable code, for filters.
+    #[must_use]
+    pub const fn code(&self) -> &'static str {
+        match self {
+            Self::RunBegan => "run-began",
+            Self::RunEnded => "run-ended",
+            Self::Connected => "connected",
+            Self::Woke { .. } => "woke",
+            Self::TrackingBegan => "tracking-began",
+            Self::FellAsleep => "fell-asleep",
+            Self::LinkLost => "link-lost",
+            Self::LinkBack { .. } => "link-back",
+            Self::LetGo { .. } => "let-go",
+            Self::LockedOff { .. } => "locked-off",
+            Self::Stopped => "stopped",
+            Self::StopUnconfirmed => "stop-unconfirmed",
+            Self::Gap { .. } => "gap",
+            Self::WishHeld { .. } => "wish-held",
+            Self::SamplesLeftOut { .. } => "samples-left-out",
+        }
+    }
+}
+
+impl fmt::Display for Happening {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::RunBegan => f.write_str("run began"),
+            Self::RunEnded => f.write_str("run ended by request"),
+            Self::Connected => f.write_str("instruments identified, verified and safe"),
+            Self::Woke { open_circuit } => {
+                write!(f, "woke at {open_circuit:.3} in open circuit")
+            }
+            Self::TrackingBegan => f.write_str("tracking began"),
+            Self::FellAsleep => f.write_str("too dark: asleep with input and boost off"),
+            Self::LinkLost => f.write_str(
+                "link lost: the load keeps its last setpoint; trying again with growing waits",
+            ),
+            Self::LinkBack { after } => {
+                write!(f, "link back after {:.1} s", after.as_secs_f64())
+            }
+            Self::LetGo { limit, value, bound, rest } => {
+                let (words, unit) = limit.words();
+                write!(
+                    f,
+                    "let go: {words}: {value:.3} {unit} against {bound:.3} {unit}; input off, \
+                     boost off, next try in {:.0} s",
+                    rest.as_secs_f64()
+                )
+            }
+            Self::LockedOff { times } => write!(
+                f,
+                "let go {times} times: off until a person has looked; mend the cause and restart"
+            ),
+            Self::Stopped => f.write_str("stopped: input off, boost off"),
+            Self::StopUnconfirmed => f.write_str(
+                "stopping, but the instruments did not confirm input and boost off: check them by \
+                 hand",
+            ),
+            Self::Gap { length } => {
+                write!(f, "no readings for {:.1} s: not counted as energy", length.as_secs_f64())
+            }
+            Self::WishHeld { times } => {
+                write!(f, "{times} wishes of the tracker held at the envelope's edge")
+            }
+            Self::SamplesLeftOut { count } => write!(
+                f,
+                "the log could not keep up: {count} samples left out; minutes and totals are whole"
+            ),
+        }
+    }
+}
+
+/// One thing for the log.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[expect(clippy::large_enum_variant, reason = "records live in fixed arrays and queues")]
+pub enum Record {
+    /// A sample.
+    Sample(Sample),
+    /// A one-minute record.
+    Minute(Minute),
+    /// Totals of a day so far.
+    Day(DayTotal),
+    /// An event.
+    Event(Event),
+}

@@ -1,0 +1,1 @@
+//! Instruments: links, codecs, operations.

@@ -1,0 +1,3 @@
+//! The binary: arguments, run, exit code.
+
+fn main() {}
