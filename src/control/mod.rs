@@ -4,5 +4,29 @@
 //! random number; allocate once it runs; know SQLite, tokio or the simulated bench. Time, readings
 //! and outcomes come in as values; commands and records go out as values. The field daemon and the
 //! studies drive the very same code.
+//!
+//! Model: a [`Channel`] is told [`Input`]s and answers each with at most one [`Command`]; whoever
+//! carries the command out reports its outcome as the next input. That makes a turn a plain
+//! conversation, bounded by [`MAX_COMMANDS_PER_TURN`], that a test can write down line by line.
+//! A queue of several commands per answer was rejected: what to do after a failed command depends
+//! on which one failed, and that knowledge belongs here, not in the shells.
 
+mod channel;
+mod config;
+mod energy;
+mod envelope;
+mod guard;
+mod ledger;
 pub mod record;
+mod spread;
+mod surroundings;
+mod wiring;
+
+pub use channel::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+pub use config::{ChannelConfig, Daylight, Retry};
+pub use energy::{EnergyMeter, Increment};
+pub use envelope::{Capability, CapabilityError, CapabilityPoint, Envelope};
+pub use guard::{Breach, Guard, Setpoint};
+pub use spread::Tally;
+pub use surroundings::{Observed, Surroundings};
+pub use wiring::SeriesPath;

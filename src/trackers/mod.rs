@@ -1,1 +1,159 @@
-//! Trackers.
+//! Trackers: which device voltage to hold next.
+//!
+//! Model: a tracker sees one [`Observation`] per control period, taken after the load has settled
+//! and a whole measurement window has passed, and answers with a [`Wish`]. It never talks to the
+//! load: the guard turns the wish into a setpoint, or holds it at the envelope's edge. Trackers are
+//! pure like the core: no clock, no random number, no allocation after they are built.
+//!
+//! They are chosen by name from a closed registry, [`TrackerConfig`], so that a station file can
+//! name no tracker that does not exist and the studies can list them all. A registry of boxed
+//! trait objects was rejected: it allocates, and nobody could say what is in it.
+
+mod fractional_voc;
+mod hold;
+mod incremental_conductance;
+mod perturb_and_observe;
+
+pub use fractional_voc::{FractionalVoc, FractionalVocConfig};
+pub use hold::{Hold, HoldConfig};
+pub use incremental_conductance::{IncrementalConductance, IncrementalConductanceConfig};
+pub use perturb_and_observe::{PerturbAndObserve, PerturbAndObserveConfig};
+
+use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
+use crate::time::Instant;
+
+/// Where trackers begin, as a share of the open-circuit voltage: crystalline and thin-film devices
+/// have Vmp / Voc near 0.71 to 0.85 (Esram & Chapman 2007, IEEE TEC 22(2), from memory, and the
+/// single-diode examples of the simulation).
+pub const START_SHARE: f64 = 0.8;
+
+/// What a tracker knows when it begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Start {
+    /// When.
+    pub at: Instant,
+    /// The open-circuit voltage just measured (V).
+    pub open_circuit: Volts,
+}
+
+/// One settled look at the device.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Observation {
+    /// When.
+    pub at: Instant,
+    /// Device voltage (V).
+    pub volts: Volts,
+    /// Device current (A).
+    pub amps: Amps,
+    /// The device voltage that was asked for (V); the guard may have moved the wish.
+    pub setpoint: Volts,
+    /// Irradiance on the device (W/m2), where fresh.
+    pub irradiance: Option<Irradiance>,
+    /// Back-of-module temperature (degC), where fresh.
+    pub module_temperature: Option<Celsius>,
+}
+
+impl Observation {
+    /// Device power (W).
+    #[must_use]
+    pub fn watts(&self) -> Watts {
+        self.volts * self.amps
+    }
+}
+
+/// What a tracker wants next.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Wish {
+    /// Hold this device voltage (V).
+    Hold(Volts),
+    /// Show me the open-circuit voltage: one period without current.
+    OpenCircuit,
+}
+
+/// A way to find and follow the maximum power point.
+pub trait Tracker {
+    /// Begins: called once whenever the channel starts tracking.
+    fn start(&mut self, from: &Start) -> Wish;
+
+    /// One control period: what was seen, what is wished for next.
+    fn step(&mut self, seen: &Observation) -> Wish;
+}
+
+/// Which tracker, with its settings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum TrackerConfig {
+    /// Constant voltage; the null tracker.
+    Hold(HoldConfig),
+    /// A fixed share of the open-circuit voltage, measured now and then.
+    FractionalVoc(FractionalVocConfig),
+    /// Fixed-step perturb and observe.
+    PerturbAndObserve(PerturbAndObserveConfig),
+    /// Incremental conductance.
+    IncrementalConductance(IncrementalConductanceConfig),
+}
+
+impl TrackerConfig {
+    /// The names a station file may use, in the order of the registry.
+    pub const NAMES: [&'static str; 4] =
+        ["hold", "fractional-voc", "perturb-and-observe", "incremental-conductance"];
+
+    /// The name in the station file.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Hold(_) => Self::NAMES[0],
+            Self::FractionalVoc(_) => Self::NAMES[1],
+            Self::PerturbAndObserve(_) => Self::NAMES[2],
+            Self::IncrementalConductance(_) => Self::NAMES[3],
+        }
+    }
+
+    /// The tracker itself.
+    #[must_use]
+    pub fn build(&self) -> AnyTracker {
+        match *self {
+            Self::Hold(config) => AnyTracker::Hold(Hold::new(config)),
+            Self::FractionalVoc(config) => AnyTracker::FractionalVoc(FractionalVoc::new(config)),
+            Self::PerturbAndObserve(config) => {
+                AnyTracker::PerturbAndObserve(PerturbAndObserve::new(config))
+            }
+            Self::IncrementalConductance(config) => {
+                AnyTracker::IncrementalConductance(IncrementalConductance::new(config))
+            }
+        }
+    }
+}
+
+/// One of the registry's trackers, without a heap allocation.
+#[derive(Clone, Debug)]
+pub enum AnyTracker {
+    /// See [`Hold`].
+    Hold(Hold),
+    /// See [`FractionalVoc`].
+    FractionalVoc(FractionalVoc),
+    /// See [`PerturbAndObserve`].
+    PerturbAndObserve(PerturbAndObserve),
+    /// See [`IncrementalConductance`].
+    IncrementalConductance(IncrementalConductance),
+}
+
+impl AnyTracker {
+    fn inner(&mut self) -> &mut dyn Tracker {
+        match self {
+            Self::Hold(tracker) => tracker,
+            Self::FractionalVoc(tracker) => tracker,
+            Self::PerturbAndObserve(tracker) => tracker,
+            Self::IncrementalConductance(tracker) => tracker,
+        }
+    }
+}
+
+impl Tracker for AnyTracker {
+    fn start(&mut self, from: &Start) -> Wish {
+        self.inner().start(from)
+    }
+
+    fn step(&mut self, seen: &Observation) -> Wish {
+        self.inner().step(seen)
+    }
+}

@@ -1,0 +1,84 @@
+//! What a channel needs to know to run: limits, rhythm, daylight, retries.
+
+use super::envelope::Envelope;
+use super::record::ChannelId;
+use super::wiring::SeriesPath;
+use crate::quantities::{Irradiance, Volts, Watts};
+use crate::trackers::TrackerConfig;
+use std::time::Duration;
+
+/// When it is light enough to work.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Daylight {
+    /// Wake above this irradiance (W/m2, 1..=200).
+    pub wake_irradiance: Irradiance,
+    /// Sleep below this irradiance (W/m2, below `wake_irradiance`).
+    pub sleep_irradiance: Irradiance,
+    /// Wake only above this open-circuit voltage (V, 0..).
+    pub wake_volts: Volts,
+    /// Without a fresh irradiance sensor: sleep below this power (W, 0..).
+    pub sleep_watts: Watts,
+    /// How long it must be dark before the channel sleeps, and how long it then sleeps at least
+    /// (s, 1..=3600).
+    pub dusk_delay: Duration,
+    /// How often a channel that isn't tracking looks up (s, 0.1..=600).
+    pub look_every: Duration,
+}
+
+/// What to do after letting go or losing the link: wait, each time twice as long, and in the end
+/// leave it to a person.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Retry {
+    /// The first wait (s).
+    pub first: Duration,
+    /// The longest wait (s).
+    pub longest: Duration,
+    /// After being let go this many times since it last slept, the channel is locked off (1..).
+    pub times: u32,
+}
+
+impl Retry {
+    /// The wait after the `times`-th failure, from one.
+    ///
+    /// ```
+    /// use cresthold::control::Retry;
+    /// use std::time::Duration;
+    /// let s = Duration::from_secs;
+    /// let retry = Retry { first: s(5), longest: s(60), times: 6 };
+    /// assert_eq!([1, 2, 3, 4, 5].map(|n| retry.wait(n)), [s(5), s(10), s(20), s(40), s(60)]);
+    /// ```
+    #[must_use]
+    pub fn wait(&self, times: u32) -> Duration {
+        let doublings = times.saturating_sub(1).min(20);
+        self.first.saturating_mul(1 << doublings).min(self.longest)
+    }
+}
+
+/// Everything a channel is made from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelConfig {
+    /// Its place in the station.
+    pub id: ChannelId,
+    /// The control period (s, 0.02..=60): one reading and at most one step each. It must be longer
+    /// than the load's settling, its measurement window and its latency together.
+    pub period: Duration,
+    /// How often a sample is kept (s, at least the period): the mean of the readings since the
+    /// last.
+    pub sample_every: Duration,
+    /// A span between readings longer than this is a gap (s, more than the period).
+    pub max_gap: Duration,
+    /// A sensor value older than this is not used (s).
+    pub max_sensor_age: Duration,
+    /// The limits.
+    pub envelope: Envelope,
+    /// Boost supply as stated, and leads.
+    pub path: SeriesPath,
+    /// Whether the boost supply can be switched; one that can't is always on.
+    pub boost_switched: bool,
+    /// Which tracker, and its settings.
+    pub tracker: TrackerConfig,
+    /// When to work.
+    pub daylight: Daylight,
+    /// What to do after a breach.
+    pub retry: Retry,
+}
