@@ -321,7 +321,7 @@ impl Channel {
         if !(light && due) {
             return None;
         }
-        if let Err(breach) = self.guard.judge(reading.load, reading.amps, &path, None, None) {
+        if let Err(breach) = self.guard.judge((reading.load, reading.amps), &path, None, None) {
             return Some(self.let_go(now, breach, out));
         }
         self.open_circuit = look.volts;
@@ -375,7 +375,7 @@ impl Channel {
         let found = reading.boost.unwrap_or(reading.load - self.open_circuit);
         let path = SeriesPath { boost: found, ..self.config.path };
         let boost = Some((found, stated));
-        if let Err(breach) = self.guard.judge(reading.load, reading.amps, &path, None, boost) {
+        if let Err(breach) = self.guard.judge((reading.load, reading.amps), &path, None, boost) {
             return Some(self.let_go(now, breach, out));
         }
         self.boost = Some(reading.boost.unwrap_or(stated));
@@ -398,7 +398,7 @@ impl Channel {
         let look = self.look_at(now, reading, &path);
         let boost = reading.boost.map(|measured| (measured, self.config.path.boost));
         let verdict =
-            self.guard.judge(reading.load, reading.amps, &path, self.setpoint.as_ref(), boost);
+            self.guard.judge((reading.load, reading.amps), &path, self.setpoint.as_ref(), boost);
         let number = !matches!(verdict, Err(Breach { limit: Limit::NotANumber, .. }));
         if number {
             self.amps = look.amps;

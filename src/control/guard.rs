@@ -107,15 +107,15 @@ impl Guard {
         Setpoint { device, load, held: device != wish }
     }
 
-    /// Holds a reading against the envelope. `setpoint` is the one in force, if the input is on;
-    /// `boost` the boost supply's measured and stated voltage, where it is on and measured.
+    /// Holds a reading, volts at the load and amps, against the envelope. `setpoint` is the one in
+    /// force, if the input is on; `boost` the boost supply's measured and stated voltage, where it
+    /// is on and measured.
     ///
     /// # Errors
     /// The first limit that was passed.
     pub fn judge(
         &mut self,
-        load: Volts,
-        amps: Amps,
+        (load, amps): (Volts, Amps),
         path: &SeriesPath,
         setpoint: Option<&Setpoint>,
         boost: Option<(Volts, Volts)>,

@@ -25,7 +25,7 @@ mod wiring;
 pub use channel::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
 pub use config::{ChannelConfig, Daylight, Retry};
 pub use energy::{EnergyMeter, Increment};
-pub use envelope::{Capability, CapabilityError, CapabilityPoint, Envelope};
+pub use envelope::{Capability, CapabilityError, CapabilityPoint, Envelope, MAX_CAPABILITY_POINTS};
 pub use guard::{Breach, Guard, Setpoint};
 pub use spread::Tally;
 pub use surroundings::{Observed, Surroundings};

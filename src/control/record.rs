@@ -410,7 +410,6 @@ impl fmt::Display for Happening {
 
 /// One thing for the log.
 #[derive(Clone, Copy, Debug, PartialEq)]
-#[expect(clippy::large_enum_variant, reason = "records live in fixed arrays and queues")]
 pub enum Record {
     /// A sample.
     Sample(Sample),
