@@ -1,0 +1,79 @@
+//! Named example devices. All are invented except where a source is given; none is a product.
+//!
+//! Figures below are at standard conditions (1000 W/m2, 25 degC) and are held by tests.
+
+use super::desoto::{BandGap, Reference};
+use super::error::ParameterError;
+use super::row::{Bypass, Device};
+use super::single_diode::SingleDiode;
+use crate::quantities::{Amps, Ohms, Volts};
+
+/// Substrings with a bypass diode each in the two modules.
+const CRYSTALLINE_SUBSTRINGS: usize = 3;
+const THIN_FILM_SUBSTRINGS: usize = 1;
+
+/// 60 crystalline cells: 270 W, Vmp 31.0 V, Imp 8.71 A, Voc 38.3 V, Isc 9.43 A.
+///
+/// The five parameters are the result in pvlib's test of `fit_desoto`.
+#[must_use]
+pub fn crystalline_reference() -> Reference {
+    (|| {
+        let stc = SingleDiode::new(
+            Amps(9.452_32),
+            Amps(3.224_60e-10),
+            Ohms(0.297_814),
+            Ohms(125.798),
+            Volts(1.591_28),
+        )?;
+        Reference::new(stc, 0.005_658, BandGap::SILICON)
+    })()
+    .expect("fixed parameters lie within their ranges")
+}
+
+/// Invented thin-film module: 142 W, Vmp 85 V, Voc 111 V, Isc 1.9 A, fill factor 0.68.
+///
+/// The band gap is an effective one, chosen so that the open-circuit voltage falls by 0.3 %/K.
+#[must_use]
+pub fn thin_film_reference() -> Reference {
+    (|| {
+        let stc = SingleDiode::new(Amps(1.91), Amps(3.0e-8), Ohms(5.0), Ohms(1500.0), Volts(6.2))?;
+        Reference::new(stc, 0.000_8, BandGap { ev: 0.75, per_kelvin: 0.0 })
+    })()
+    .expect("fixed parameters lie within their ranges")
+}
+
+/// Invented concentrator receiver: twelve multi-junction cells in series behind an optic, as one
+/// equivalent diode: Voc 37 V, Isc 8 A at direct irradiance 1000 W/m2.
+///
+/// The optic's concentration and efficiency are folded into the photocurrent; the band gap is an
+/// effective one, chosen so that the open-circuit voltage falls by 0.14 %/K.
+#[must_use]
+pub fn receiver_reference() -> Reference {
+    (|| {
+        let stc = SingleDiode::new(Amps(8.0), Amps(1.2e-15), Ohms(0.12), Ohms(400.0), Volts(1.02))?;
+        Reference::new(stc, 0.008, BandGap { ev: 1.24, per_kelvin: 0.0 })
+    })()
+    .expect("fixed parameters lie within their ranges")
+}
+
+/// [`crystalline_reference`] as three substrings of twenty cells with bypass diodes.
+#[must_use]
+pub fn crystalline_module() -> Device {
+    build(Device::module(crystalline_reference(), CRYSTALLINE_SUBSTRINGS, Bypass::SCHOTTKY))
+}
+
+/// [`thin_film_reference`] with one bypass diode across the module.
+#[must_use]
+pub fn thin_film_module() -> Device {
+    build(Device::module(thin_film_reference(), THIN_FILM_SUBSTRINGS, Bypass::SCHOTTKY))
+}
+
+/// [`receiver_reference`] with one bypass diode.
+#[must_use]
+pub fn receiver_cell() -> Device {
+    build(Device::receiver(receiver_reference(), Bypass::SCHOTTKY))
+}
+
+fn build(device: Result<Device, ParameterError>) -> Device {
+    device.expect("fixed parameters lie within their ranges")
+}

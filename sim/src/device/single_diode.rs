@@ -1,0 +1,308 @@
+//! The single-diode equation: current, voltage and crest of one photovoltaic source.
+//!
+//! Model, with the diode's voltage `x = V + I Rs`:
+//!
+//! `I = IL - I0 (exp(x/a) - 1) - x/Rsh`
+//!
+//! `IL` photocurrent (A), `I0` saturation current (A), `Rs`, `Rsh` series and shunt resistance
+//! (ohm), `a = n Ns k T/q` modified ideality (V). Valid for `IL >= 0`, any voltage of either sign;
+//! reverse breakdown is not part of it. Both directions are closed in the Wright omega function
+//! (`w + ln w = l`), evaluated in logarithms: nothing overflows.
+//!
+//! - `I(V)`: `w = (Rs I0/(k a)) exp(x/a)`, `k = 1 + Rs/Rsh`, `l = ln(Rs I0/(k a)) + (V + Rs (IL +
+//!   I0))/(k a)`; the diode takes `k a w/Rs`.
+//! - `V(I)`: `u = (Rsh I0/a) exp(x/a)`, `l = ln(Rsh I0/a) + Rsh (IL + I0 - I)/a`.
+//! - crest: `dP/dx = I (1 + 2 g Rs) - g x` with `g = -dI/dx` changes its sign once over `x > 0`,
+//!   because `I(V)` is concave and falling; bracketed Halley steps, one `exp` each.
+//!
+//! Rejected: Lambert's `W` of `e^l` (overflows near `l` = 709, that is at ordinary shunts), Newton
+//! on `I` (up to thirty steps from a poor start), golden-section search for the crest (slow, and
+//! half the digits).
+
+use super::error::{ParameterError, Range};
+use super::omega::omega;
+use crate::quantities::{Amps, Ohms, Volts, Watts};
+
+const PHOTOCURRENT: Range = Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
+const SATURATION: Range =
+    Range { name: "saturation current", unit: Amps::UNIT, low: 1e-200, high: 1e3 };
+const SERIES: Range = Range { name: "series resistance", unit: Ohms::UNIT, low: 0.0, high: 1e6 };
+const SHUNT: Range =
+    Range { name: "shunt resistance", unit: Ohms::UNIT, low: 1e-6, high: f64::INFINITY };
+const IDEALITY: Range =
+    Range { name: "modified ideality", unit: Volts::UNIT, low: 1e-4, high: 1e5 };
+
+/// Series resistance (ohm) below which it is left out: `I Rs` is lost in the rounding of `V`.
+const LEAST_SERIES: f64 = 1e-30;
+/// Shunt resistance (ohm) above which it is left out: `V/Rsh` is lost in the rounding of `I0`.
+const LARGEST_SHUNT: f64 = 1e60;
+/// Voltages and currents are held within this, so that no product of theirs overflows.
+const LARGEST_ARGUMENT: f64 = 1e100;
+
+/// One photovoltaic source at given conditions.
+///
+/// ```
+/// use cresthold_sim::device::single_diode::SingleDiode;
+/// use cresthold_sim::quantities::{Amps, Ohms, Volts};
+/// # fn main() -> Result<(), cresthold_sim::device::ParameterError> {
+/// // pvlib's test of bishop88 and singlediode: Voc 8.106300146586 V, Pmp 38.19421054758 W.
+/// let cell = SingleDiode::new(Amps(7.0), Amps(6e-7), Ohms(0.1), Ohms(20.0), Volts(0.5))?;
+/// assert!((cell.open_circuit().0 - 8.106300146586).abs() < 1e-11);
+/// assert!((cell.crest().watts.0 - 38.19421054758).abs() < 1e-10);
+/// # Ok(())
+/// # }
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SingleDiode {
+    /// `IL` (A).
+    pub(super) il: f64,
+    /// `I0` (A) and its logarithm.
+    pub(super) i0: f64,
+    pub(super) ln_i0: f64,
+    /// `Rs` (ohm); zero when negligible.
+    pub(super) rs: f64,
+    /// `1/Rsh` (S); zero when negligible.
+    pub(super) gsh: f64,
+    /// `a` (V) and its inverse.
+    pub(super) a: f64,
+    pub(super) inv_a: f64,
+    /// `1/k`, `k = 1 + Rs/Rsh`.
+    inv_k: f64,
+    /// `l = offset + slope V` of the current's omega.
+    offset: f64,
+    slope: f64,
+    /// `k a/Rs` (A): diode current per unit of omega; zero without series resistance.
+    per_omega: f64,
+}
+
+/// The point of largest power.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Crest {
+    /// Voltage at the crest (V).
+    pub volts: Volts,
+    /// Current at the crest (A).
+    pub amps: Amps,
+    /// Power at the crest (W).
+    pub watts: Watts,
+}
+
+impl Crest {
+    pub(super) fn at(volts: f64, amps: f64) -> Self {
+        Self { volts: Volts(volts), amps: Amps(amps), watts: Watts(volts * amps) }
+    }
+}
+
+/// The five numbers that sum a curve up.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CurveSummary {
+    /// Short-circuit current (A).
+    pub isc: Amps,
+    /// Open-circuit voltage (V).
+    pub voc: Volts,
+    /// Voltage at the crest (V).
+    pub vmp: Volts,
+    /// Current at the crest (A).
+    pub imp: Amps,
+    /// Power at the crest (W).
+    pub pmp: Watts,
+}
+
+impl SingleDiode {
+    /// A source with photocurrent `IL` (A, 0..=1e6), saturation current `I0` (A, 1e-200..=1e3),
+    /// series and shunt resistance (ohm, 0..=1e6 and 1e-6..=inf) and modified ideality
+    /// `a = n Ns k T/q` (V, 1e-4..=1e5).
+    ///
+    /// # Errors
+    /// [`ParameterError`] names the first parameter outside its range.
+    pub fn new(
+        photocurrent: Amps,
+        saturation: Amps,
+        series: Ohms,
+        shunt: Ohms,
+        ideality: Volts,
+    ) -> Result<Self, ParameterError> {
+        PHOTOCURRENT.check(photocurrent.0)?;
+        SATURATION.check(saturation.0)?;
+        SERIES.check(series.0)?;
+        SHUNT.check(shunt.0)?;
+        IDEALITY.check(ideality.0)?;
+        let log = saturation.0.ln();
+        Ok(Self::assemble(photocurrent.0, log, series.0, 1.0 / shunt.0, ideality.0))
+    }
+
+    /// From numbers known to lie within their ranges: `IL` (A), `ln I0`, `Rs` (ohm), `1/Rsh` (S),
+    /// `a` (V).
+    pub(super) fn assemble(il: f64, ln_i0: f64, rs: f64, gsh: f64, a: f64) -> Self {
+        let gsh = if gsh > 1.0 / LARGEST_SHUNT { gsh } else { 0.0 };
+        let i0 = ln_i0.exp();
+        let inv_a = 1.0 / a;
+        if rs < LEAST_SERIES {
+            let (offset, slope, per_omega) = (ln_i0, inv_a, 0.0);
+            return Self {
+                il,
+                i0,
+                ln_i0,
+                rs: 0.0,
+                gsh,
+                a,
+                inv_a,
+                inv_k: 1.0,
+                offset,
+                slope,
+                per_omega,
+            };
+        }
+        let inv_k = 1.0 / (1.0 + rs * gsh);
+        let slope = inv_k * inv_a;
+        let offset = ln_i0 + (rs * slope).ln() + rs * (il + i0) * slope;
+        let per_omega = 1.0 / (rs * slope);
+        Self { il, i0, ln_i0, rs, gsh, a, inv_a, inv_k, offset, slope, per_omega }
+    }
+
+    /// Photocurrent `IL` (A).
+    #[must_use]
+    pub fn photocurrent(&self) -> Amps {
+        Amps(self.il)
+    }
+
+    /// Saturation current `I0` (A).
+    #[must_use]
+    pub fn saturation(&self) -> Amps {
+        Amps(self.i0)
+    }
+
+    /// Series resistance `Rs` (ohm).
+    #[must_use]
+    pub fn series(&self) -> Ohms {
+        Ohms(self.rs)
+    }
+
+    /// Shunt resistance `Rsh` (ohm), infinite where there is none.
+    #[must_use]
+    pub fn shunt(&self) -> Ohms {
+        Ohms(1.0 / self.gsh)
+    }
+
+    /// Modified ideality `a = n Ns k T/q` (V).
+    #[must_use]
+    pub fn ideality(&self) -> Volts {
+        Volts(self.a)
+    }
+
+    /// Current (A) at a terminal voltage (V, any sign).
+    ///
+    /// Accurate to a few 1e-15 of the largest of `IL`, the diode's and the shunt's current. Without
+    /// series resistance the exponential is held at the largest finite number.
+    #[must_use]
+    #[inline]
+    pub fn current(&self, volts: Volts) -> Amps {
+        Amps(self.amps_at(volts.0))
+    }
+
+    /// [`Self::current`] in bare numbers: A at V.
+    #[inline]
+    pub(super) fn amps_at(&self, volts: f64) -> f64 {
+        let v = volts.clamp(-LARGEST_ARGUMENT, LARGEST_ARGUMENT);
+        if self.per_omega > 0.0 {
+            let w = omega(self.offset + self.slope * v).w;
+            let diode = self.per_omega * w;
+            let x = (v + self.rs * (self.il + self.i0)) * self.inv_k - self.a * w;
+            self.il + self.i0 - diode - x * self.gsh
+        } else {
+            let diode = (self.offset + self.slope * v).exp();
+            (self.il + self.i0 - diode - v * self.gsh).clamp(-f64::MAX, f64::MAX)
+        }
+    }
+
+    /// Currents (A) at many voltages (V), as [`Self::current`]; stops at the shorter slice.
+    pub fn currents(&self, volts: &[Volts], amps: &mut [Amps]) {
+        for (v, i) in volts.iter().zip(amps) {
+            *i = self.current(*v);
+        }
+    }
+
+    /// Voltage (V) at a current (A, any sign).
+    ///
+    /// Above `IL + I0` only the shunt carries the excess: the voltage is negative, and negative
+    /// infinity where there is no shunt. Accurate to a few 1e-15 of `40 a + I Rs`.
+    #[must_use]
+    #[inline]
+    pub fn voltage(&self, amps: Amps) -> Volts {
+        Volts(self.volts_at(amps.0))
+    }
+
+    /// [`Self::voltage`] in bare numbers: V at A.
+    #[inline]
+    pub(super) fn volts_at(&self, amps: f64) -> f64 {
+        let i = amps.clamp(-LARGEST_ARGUMENT, LARGEST_ARGUMENT);
+        self.diode_volts(i) - i * self.rs
+    }
+
+    /// Diode voltage `x` (V) at a current (A).
+    #[inline]
+    pub(super) fn diode_volts(&self, amps: f64) -> f64 {
+        let forward = (self.il - amps) + self.i0;
+        if self.gsh > 0.0 {
+            let log = (self.a * self.gsh).ln();
+            let shunt_only = forward / self.gsh;
+            let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
+            // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
+            if u.w > 1.0 { self.a * (u.ln_w + log - self.ln_i0) } else { shunt_only - self.a * u.w }
+        } else if forward > 0.0 {
+            self.a * (forward.ln() - self.ln_i0)
+        } else {
+            f64::NEG_INFINITY
+        }
+    }
+
+    /// Short-circuit current (A); zero in the dark.
+    #[must_use]
+    pub fn short_circuit(&self) -> Amps {
+        Amps(if self.il > 0.0 { self.amps_at(0.0) } else { 0.0 })
+    }
+
+    /// Open-circuit voltage (V); zero in the dark.
+    #[must_use]
+    pub fn open_circuit(&self) -> Volts {
+        Volts(if self.il > 0.0 { self.diode_volts(0.0).max(0.0) } else { 0.0 })
+    }
+
+    /// The point of largest power; all zero in the dark.
+    #[must_use]
+    pub fn crest(&self) -> Crest {
+        if self.il <= 0.0 {
+            return Crest::default();
+        }
+        let ceiling = self.ideal_open_circuit();
+        self.climb(self.crest_guess(ceiling), ceiling)
+    }
+
+    /// [`Self::crest`], started at an earlier crest; exact however far that is, faster when near.
+    #[must_use]
+    pub fn crest_near(&self, previous: Crest) -> Crest {
+        let start = previous.volts.0 + previous.amps.0 * self.rs;
+        if self.il <= 0.0 || start.is_nan() || start <= 0.0 {
+            return self.crest();
+        }
+        self.climb(start, f64::INFINITY)
+    }
+
+    /// Isc, Voc and the crest.
+    #[must_use]
+    pub fn summary(&self) -> CurveSummary {
+        let crest = self.crest();
+        CurveSummary {
+            isc: self.short_circuit(),
+            voc: self.open_circuit(),
+            vmp: crest.volts,
+            imp: crest.amps,
+            pmp: crest.watts,
+        }
+    }
+
+    /// `a ln(1 + IL/I0)` (V): the open circuit without shunt, above the crest's diode voltage.
+    pub(super) fn ideal_open_circuit(&self) -> f64 {
+        let ratio = self.il / self.i0;
+        self.a * if ratio > 1e3 { (self.il + self.i0).ln() - self.ln_i0 } else { ratio.ln_1p() }
+    }
+}
