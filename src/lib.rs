@@ -9,6 +9,7 @@ pub use cresthold_sim::{quantities, time};
 pub mod control;
 #[cfg(feature = "field")]
 pub mod instruments;
+pub mod rehearsal;
 #[cfg(feature = "field")]
 pub mod store;
 pub mod trackers;

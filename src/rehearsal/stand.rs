@@ -1,0 +1,266 @@
+//! One channel on its simulated bench.
+
+use crate::control::record::{Record, Sample};
+use crate::control::{
+    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
+};
+use crate::quantities::{Celsius, Irradiance, WattHours, Watts};
+use crate::time::{Instant, Stamp, Utc};
+use cresthold_sim::bench::{Bench, Sensor, Truth};
+use cresthold_sim::sky::plane::{Aim, Plane};
+use cresthold_sim::sky::{Place, Sky, SkyState};
+use cresthold_sim::thermal::Thermal;
+use std::time::Duration;
+
+const SECONDS_PER_HOUR: f64 = 3600.0;
+/// What a failed exchange costs on the simulated line.
+const DEADLINE: Duration = Duration::from_millis(500);
+
+/// Conditions never hold still for longer, however long the channel sleeps.
+const REFRESH: Duration = Duration::from_secs(1);
+
+/// How the device faces the sky.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Mounting {
+    /// On a fixed plane.
+    Fixed(Plane),
+    /// Aimed at the sun in two axes; sees direct irradiance only.
+    TwoAxis,
+}
+
+impl Mounting {
+    /// Irradiance on the device (W/m2).
+    #[must_use]
+    pub fn irradiance(&self, sky: &SkyState) -> Irradiance {
+        match self {
+            Self::Fixed(plane) => plane.irradiance(sky),
+            Self::TwoAxis => Aim.irradiance(sky),
+        }
+    }
+}
+
+/// A span during which the simulated line is dead: every command fails.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Outage {
+    /// It begins then.
+    pub from: Instant,
+    /// It has ended then.
+    pub until: Instant,
+}
+
+/// What a stand is made of.
+#[derive(Debug)]
+pub struct StandParts {
+    /// The controller.
+    pub channel: Channel,
+    /// Device, load and boost supply.
+    pub bench: Bench,
+    /// The device's temperature.
+    pub thermal: Thermal,
+    /// How it faces the sky.
+    pub mounting: Mounting,
+    /// Where it stands.
+    pub place: Place,
+    /// Its irradiance sensor, in the device's plane.
+    pub irradiance: Sensor,
+    /// Its thermometer.
+    pub thermometer: Sensor,
+}
+
+/// One channel on its simulated bench.
+#[derive(Debug)]
+pub struct Stand {
+    parts: StandParts,
+    light: Irradiance,
+    outage: Option<Outage>,
+    /// Truth when the last sample was told.
+    sampled: (Instant, WattHours),
+    /// The UTC day, and what had been available when it began.
+    day: Option<(Utc, WattHours)>,
+    /// The day before: which, and what was available in it.
+    yesterday: Option<(Utc, WattHours)>,
+    last: Option<Sample>,
+    turns: u64,
+}
+
+impl Stand {
+    /// A stand from its parts.
+    #[must_use]
+    pub fn new(parts: StandParts) -> Self {
+        Self {
+            parts,
+            light: Irradiance::ZERO,
+            outage: None,
+            sampled: (Instant::ZERO, WattHours::ZERO),
+            day: None,
+            yesterday: None,
+            last: None,
+            turns: 0,
+        }
+    }
+
+    /// The controller.
+    #[must_use]
+    pub fn channel(&self) -> &Channel {
+        &self.parts.channel
+    }
+
+    /// What only the plant knows.
+    #[must_use]
+    pub fn truth(&self) -> Truth {
+        self.parts.bench.truth()
+    }
+
+    /// The last sample told, if any.
+    #[must_use]
+    pub fn last_sample(&self) -> Option<&Sample> {
+        self.last.as_ref()
+    }
+
+    /// How many turns there were.
+    #[must_use]
+    pub fn turns(&self) -> u64 {
+        self.turns
+    }
+
+    /// When it wants to wake.
+    #[must_use]
+    pub fn next_wake(&self) -> Instant {
+        self.parts.channel.next_wake()
+    }
+
+    /// Plans an outage of the line.
+    pub fn plan_outage(&mut self, outage: Outage) {
+        self.outage = Some(outage);
+    }
+
+    /// One turn at `now`.
+    pub(super) fn turn(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
+        self.turns += 1;
+        self.pass_to(now, sky);
+        let surroundings = self.sense(now.mono);
+        self.parts.channel.note_surroundings(surroundings);
+        self.converse(now, Input::Wake, log);
+    }
+
+    /// Stops the channel at `now`.
+    pub(super) fn stop(&mut self, now: Stamp, log: &mut impl FnMut(Record)) {
+        self.parts.bench.advance(now.mono);
+        self.converse(now, Input::Stop, log);
+    }
+
+    /// Lets the bench live until `now`, the sky moving on at least every [`REFRESH`].
+    fn pass_to(&mut self, now: Stamp, sky: &mut impl Sky) {
+        loop {
+            let behind = now.mono.saturating_since(self.parts.bench.now());
+            let rest = behind.saturating_sub(REFRESH);
+            self.live(Stamp { mono: now.mono - rest, utc: now.utc - rest }, sky);
+            if rest.is_zero() {
+                break;
+            }
+        }
+    }
+
+    /// Lets the bench live until `now` under the old conditions, then sets the new ones.
+    fn live(&mut self, now: Stamp, sky: &mut impl Sky) {
+        let parts = &mut self.parts;
+        let since = now.mono.saturating_since(parts.bench.now());
+        parts.bench.advance(now.mono);
+        let state = sky.state(now.utc, parts.place);
+        self.light = parts.mounting.irradiance(&state);
+        let cell = parts.thermal.step(since, self.light, state.air, state.wind);
+        parts.bench.set_conditions(self.light, cell);
+        let day_start = now.utc.day_start();
+        let available = parts.bench.truth().available;
+        match self.day {
+            Some((day, _)) if day == day_start => {}
+            Some((day, begun)) => {
+                self.yesterday = Some((day, available - begun));
+                self.day = Some((day_start, available));
+            }
+            None => self.day = Some((day_start, available)),
+        }
+    }
+
+    fn sense(&mut self, now: Instant) -> Surroundings {
+        let parts = &mut self.parts;
+        let irradiance = parts.irradiance.look(now, self.light.0);
+        let back = parts.thermometer.look(now, parts.thermal.back_of_module().0);
+        Surroundings {
+            irradiance: Some(Observed { value: Irradiance(irradiance), at: now }),
+            module_temperature: Some(Observed { value: Celsius(back), at: now }),
+        }
+    }
+
+    /// The conversation of one turn, each command taking its time.
+    fn converse(&mut self, mut now: Stamp, first: Input, log: &mut impl FnMut(Record)) {
+        let mut input = first;
+        let mut out = Outbox::new();
+        for _ in 0..=MAX_COMMANDS_PER_TURN {
+            let command = self.parts.channel.handle(now, input, &mut out);
+            for record in out.drain(..) {
+                log(self.with_truth(record));
+            }
+            let Some(command) = command else {
+                return;
+            };
+            let began = now.mono;
+            let (outcome, ended) = self.carry_out(command, began);
+            input = outcome;
+            now = now.later(ended.saturating_since(began));
+        }
+    }
+
+    /// Carries a command out on the bench; its outcome and when it ended.
+    fn carry_out(&mut self, command: Command, began: Instant) -> (Input, Instant) {
+        if self.outage.is_some_and(|outage| outage.from <= began && began < outage.until) {
+            return (Input::Failed, began + DEADLINE);
+        }
+        let bench = &mut self.parts.bench;
+        bench.advance(began + bench.latency());
+        match command {
+            Command::Measure => {
+                let middle = bench.now() + bench.load().window / 2;
+                let seen = bench.measure();
+                let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost: None };
+                return (Input::Reading(reading), bench.now());
+            }
+            Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),
+            Command::InputOn => bench.set_input(true),
+            Command::InputOff => bench.set_input(false),
+            Command::BoostOn => bench.set_boost(true),
+            Command::BoostOff => bench.set_boost(false),
+            Command::Prepare => {
+                bench.set_input(false);
+                bench.set_boost(false);
+            }
+        }
+        (Input::Done, bench.now())
+    }
+
+    /// Adds to a record what only the plant knows.
+    fn with_truth(&mut self, record: Record) -> Record {
+        let truth = self.parts.bench.truth();
+        match record {
+            Record::Sample(mut sample) => {
+                let now = self.parts.bench.now();
+                let hours = now.saturating_since(self.sampled.0).as_secs_f64() / SECONDS_PER_HOUR;
+                if hours > 0.0 {
+                    sample.crest = Some(Watts((truth.available - self.sampled.1).0 / hours));
+                }
+                self.sampled = (now, truth.available);
+                self.last = Some(sample);
+                Record::Sample(sample)
+            }
+            Record::Day(mut total) => {
+                let is_day = |known: &(Utc, WattHours)| known.0 == total.day;
+                let today = self.day.filter(is_day).map(|(_, begun)| truth.available - begun);
+                // The books of a day are closed by the first turn of the next.
+                let before = self.yesterday.filter(is_day).map(|(_, available)| available);
+                total.available = today.or(before);
+                Record::Day(total)
+            }
+            other => other,
+        }
+    }
+}
