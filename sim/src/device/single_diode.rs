@@ -284,7 +284,9 @@ impl SingleDiode {
         if self.il <= 0.0 || start.is_nan() || start <= 0.0 {
             return self.crest();
         }
-        self.climb(start, f64::INFINITY)
+        // From beyond the ceiling each step would come down by only two `a`.
+        let ceiling = self.ideal_open_circuit();
+        self.climb(start.min(ceiling), ceiling)
     }
 
     /// Isc, Voc and the crest.
