@@ -34,7 +34,7 @@ impl SingleDiode {
         guess.min(half_shunt).clamp(0.0, ceiling)
     }
 
-    /// Climbs from a diode voltage (V); `ceiling` bounds the crest's from above or is infinite.
+    /// Climbs from a diode voltage (V); `ceiling` bounds the crest's from above.
     pub(super) fn climb(&self, start: f64, ceiling: f64) -> Crest {
         let (mut low, mut high) = (0.0, ceiling);
         let mut x = start;
@@ -50,14 +50,7 @@ impl SingleDiode {
                 return self.land(&point, x, step);
             }
             let next = x + step;
-            x = if next > low && next < high {
-                next
-            } else {
-                if high.is_infinite() {
-                    high = self.ideal_open_circuit();
-                }
-                0.5 * (low + high)
-            };
+            x = if next > low && next < high { next } else { 0.5 * (low + high) };
         }
         let amps = self.slope_at(x).amps;
         Crest::at(x - amps * self.rs, amps)

@@ -307,7 +307,7 @@ impl Segments {
         let weak = &self.groups[j];
         // Power that still rises toward the segment's lower current leaves no crest in it.
         let rising = j == 0 || self.groups[j - 1].knee_rise > 0.0;
-        if weak.diode.il <= 0.0 || !rising {
+        if weak.diode.is_dark() || !rising {
             return None;
         }
         let (mut low, mut high) = self.bracket(j, 0.0, 0.0);

@@ -36,6 +36,9 @@ const IDEALITY: Range =
 const LEAST_SERIES: f64 = 1e-30;
 /// Shunt resistance (ohm) above which it is left out: `V/Rsh` is lost in the rounding of `I0`.
 const LARGEST_SHUNT: f64 = 1e60;
+/// Photocurrent, in saturation currents, below which a source counts as dark: `I0`'s own rounding is
+/// then a visible part of it.
+const DARKNESS: f64 = 1e-9;
 /// Voltages and currents are held within this, so that no product of theirs overflows.
 const LARGEST_ARGUMENT: f64 = 1e100;
 
@@ -258,19 +261,19 @@ impl SingleDiode {
     /// Short-circuit current (A); zero in the dark.
     #[must_use]
     pub fn short_circuit(&self) -> Amps {
-        Amps(if self.il > 0.0 { self.amps_at(0.0) } else { 0.0 })
+        Amps(if self.is_dark() { 0.0 } else { self.amps_at(0.0) })
     }
 
     /// Open-circuit voltage (V); zero in the dark.
     #[must_use]
     pub fn open_circuit(&self) -> Volts {
-        Volts(if self.il > 0.0 { self.diode_volts(0.0).max(0.0) } else { 0.0 })
+        Volts(if self.is_dark() { 0.0 } else { self.diode_volts(0.0).max(0.0) })
     }
 
     /// The point of largest power; all zero in the dark.
     #[must_use]
     pub fn crest(&self) -> Crest {
-        if self.il <= 0.0 {
+        if self.is_dark() {
             return Crest::default();
         }
         let ceiling = self.ideal_open_circuit();
@@ -281,10 +284,12 @@ impl SingleDiode {
     #[must_use]
     pub fn crest_near(&self, previous: Crest) -> Crest {
         let start = previous.volts.0 + previous.amps.0 * self.rs;
-        if self.il <= 0.0 || start.is_nan() || start <= 0.0 {
+        if self.is_dark() || start.is_nan() || start <= 0.0 {
             return self.crest();
         }
-        self.climb(start, f64::INFINITY)
+        // From beyond the ceiling each step would come down by only two `a`.
+        let ceiling = self.ideal_open_circuit();
+        self.climb(start.min(ceiling), ceiling)
     }
 
     /// Isc, Voc and the crest.
@@ -298,6 +303,12 @@ impl SingleDiode {
             imp: crest.amps,
             pmp: crest.watts,
         }
+    }
+
+    /// Whether there is no light to speak of: `IL` below 1e-9 `I0`.
+    #[must_use]
+    pub fn is_dark(&self) -> bool {
+        self.il <= DARKNESS * self.i0
     }
 
     /// `a ln(1 + IL/I0)` (V): the open circuit without shunt, above the crest's diode voltage.
