@@ -232,7 +232,7 @@ impl RecordedSky {
         };
         let edges = [meet(self.nearest(index - 1), minute), meet(minute, self.nearest(index + 1))];
         let minute_of_time = self.minute_start(index).as_micros().div_euclid(MINUTE_MICROS);
-        synthesis::arrange(&sorted, synthesis::path(self.seed, minute_of_time), edges)
+        synthesis::draw(&sorted, self.seed, minute_of_time, edges)
     }
 
     fn draw_direct(&self, index: i64, global: &Series, trend: &Series, sun: &SunMinute) -> Series {
