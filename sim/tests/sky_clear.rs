@@ -1,6 +1,9 @@
 //! The clear sky against pvlib-python 0.16.1: 200 random times, places and turbidities, written by
 //! `tests/pvlib/clear_sky.py`.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+#![allow(clippy::float_cmp, reason = "exact by construction")]
+
 use cresthold_sim::quantities::{Celsius, MetresPerSecond};
 use cresthold_sim::sky::clear::{ClearSky, ClearSkyError, Weather, air_mass, components};
 use cresthold_sim::sky::sun::{Site, extraterrestrial};

@@ -1,6 +1,9 @@
 //! Moving clouds: cover, edges, enhancement, delay, sizes, measured along tracks of thousands of
 //! kilometres.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+#![allow(clippy::float_cmp, reason = "exact by construction")]
+
 use cresthold_sim::quantities::MetresPerSecond;
 use cresthold_sim::sky::clear::{ClearSky, Weather};
 use cresthold_sim::sky::clouds::{CloudField, Clouds, CloudsError, CloudySky};

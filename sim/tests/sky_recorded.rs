@@ -1,5 +1,8 @@
 //! Recorded days: what the drawn seconds keep of the record, measured on a day of broken cloud.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+#![allow(clippy::float_cmp, reason = "exact by construction")]
+
 use cresthold_sim::quantities::MetresPerSecond;
 use cresthold_sim::sky::recorded::{Day, RecordedSky, embedded_payerne};
 use cresthold_sim::sky::sun::Site;

@@ -14,7 +14,7 @@
 //!
 //! Air mass: F. Kasten and A. T. Young, "Revised optical air mass tables and approximation
 //! formula", Applied Optics 28(22), 1989, times pressure over 1013.25 hPa. E0: Spencer 1971
-//! ([`extraterrestrial`](super::sun::extraterrestrial)).
+//! ([`extraterrestrial`]).
 //!
 //! The air temperature is a daily cosine, warmest three hours after the sun's noon; the wind is
 //! steady. Both are for plants whose weather doesn't matter otherwise.

@@ -19,7 +19,7 @@
 //! - diffuse = clear diffuse + [`SCATTERED`] (clear - direct) cos z + e g clear global.
 //!
 //! The global irradiance never exceeds (1 + e) times the clear sky's, e the enhancement: 1.3 is
-//! common, 1.5 and more was measured (Yordanov et al. 2013, IEEE JPV 3(1); 1.7: Emck & Richter
+//! common (such glare is about as frequent as shadow: Mol et al. 2023), 1.5 and more was measured (Yordanov et al. 2013, IEEE JPV 3(1); 1.7: Emck & Richter
 //! 2008, JAMC; abstracts read).
 //!
 //! What is left out: clouds that change while they pass, layers, the parallax of a low sun.
@@ -42,7 +42,7 @@ pub const SCATTERED: f64 = 0.15;
 const MOST_OCTAVES: usize = 8;
 /// Shortest wavelength in edge lengths: below it the distance to the outline is badly estimated.
 const SHORTEST_IN_EDGES: f64 = 4.0;
-/// Amplitude of a wavelength is its square root to this power of the wavelength.
+/// The amplitude of a wavelength is the wavelength to this power.
 const ROUGHNESS: f64 = 0.5;
 /// Each lattice is turned against the one before by the golden angle (rad), so axes never align.
 const TURN: f64 = 2.399_963_229_728_653;

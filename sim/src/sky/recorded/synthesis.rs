@@ -11,6 +11,10 @@
 //! distribution, small b a narrow peak, large b two peaks at the ends, so every pair of mean and
 //! deviation that a range admits is met.
 //!
+//! A mean near an end of its range cannot have both ends: such a minute (rounded records have a
+//! few) keeps the mean and lets the far end go. A path that gives steps steeper than
+//! [`STEEP_STEP`] is drawn again, slower.
+//!
 //! Rejected: a bounded random walk that is scaled until it fits (slow, and it meets minimum and
 //! maximum only by chance); a beta distribution (its quantiles need an iteration for each point).
 
