@@ -1,5 +1,8 @@
 //! Recorded days: what the drawn seconds keep of the record, measured on a day of broken cloud.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+#![allow(clippy::float_cmp, reason = "exact by construction")]
+
 use cresthold_sim::quantities::MetresPerSecond;
 use cresthold_sim::sky::recorded::{Day, RecordedSky, embedded_payerne};
 use cresthold_sim::sky::sun::Site;
@@ -62,12 +65,6 @@ fn the_day_is_met_minute_by_minute() {
             let centre = mean(&states, |s| s.global.0);
             let deviation = mean(&states, |s| (s.global.0 - centre).powi(2)).sqrt();
             ratios.push(deviation / spread.deviation.0);
-            if let Some(big) =
-                states.windows(2).map(|w| (w[1].global.0 - w[0].global.0).abs()).reduce(f64::max)
-                && big > 200.0
-            {
-                println!("{start} {big} {minute:?}")
-            }
             steps.extend(states.windows(2).map(|w| (w[1].global.0 - w[0].global.0).abs()));
             if let Some(last) = last {
                 seams.push((states[0].global.0 - last.global.0).abs());

@@ -1,5 +1,7 @@
 //! Sun position against the published worked example, planes against laws.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+
 use cresthold_sim::quantities::{Celsius, Irradiance, MetresPerSecond};
 use cresthold_sim::sky::plane::{Aim, Plane, PlaneError};
 use cresthold_sim::sky::sun::{Conditions, Site, SiteError};

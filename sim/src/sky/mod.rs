@@ -4,6 +4,8 @@
 //! and answers with the three horizontal and normal components, the air and the sun's direction.
 //! A [`Plane`](plane::Plane) turns that into irradiance on a tilted surface.
 
+pub mod clear;
+pub mod clouds;
 pub mod plane;
 pub mod recorded;
 pub mod sun;

@@ -220,19 +220,10 @@ impl RecordedSky {
     fn draw_global(&self, index: i64, minute: &Minute, trend: &Series) -> Series {
         let Some(target) = target(minute) else { return *trend };
         let sorted = synthesis::sorted_values(&target, &self.ranks);
-        let meet = |left: &Minute, right: &Minute| match (target_of(left), target_of(right)) {
-            (left, right) => {
-                let (low, high) = (left.least.max(right.least), left.greatest.min(right.greatest));
-                if low <= high {
-                    (0.5 * (left.mean + right.mean)).clamp(low, high)
-                } else {
-                    0.5 * (low + high)
-                }
-            }
-        };
-        let edges = [meet(self.nearest(index - 1), minute), meet(minute, self.nearest(index + 1))];
+        let edges =
+            [meeting(self.nearest(index - 1), minute), meeting(minute, self.nearest(index + 1))];
         let minute_of_time = self.minute_start(index).as_micros().div_euclid(MINUTE_MICROS);
-        synthesis::arrange(&sorted, synthesis::path(self.seed, minute_of_time), edges)
+        synthesis::draw(&sorted, self.seed, minute_of_time, edges)
     }
 
     fn draw_direct(&self, index: i64, global: &Series, trend: &Series, sun: &SunMinute) -> Series {
@@ -297,6 +288,16 @@ fn target_of(minute: &Minute) -> Target {
             greatest: greatest.0.max(mean),
         },
     )
+}
+
+/// Global irradiance where two minutes meet (W/m2): a value that both records contain, or between
+/// the two where none is.
+fn meeting(before: &Minute, after: &Minute) -> f64 {
+    let (before, after) = (target_of(before), target_of(after));
+    let low = before.least.max(after.least);
+    let high = before.greatest.min(after.greatest);
+    let middle = 0.5 * (before.mean + after.mean);
+    if low <= high { middle.clamp(low, high) } else { 0.5 * (low + high) }
 }
 
 impl Sky for RecordedSky {

@@ -23,7 +23,7 @@ pub struct DayError {
 /// One thing wrong, and where.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Problem {
-    /// Line of the file, from 1; the header is line 1.
+    /// Line of the file, from 1, the header's; 0 for the file as a whole.
     pub line: u64,
     /// Name of the column; empty where the whole line is meant.
     pub column: &'static str,
@@ -120,11 +120,14 @@ pub enum Fault {
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "line {}", self.line)?;
-        if !self.column.is_empty() {
-            write!(f, ", column {}", self.column)?;
+        if self.line > 0 {
+            write!(f, "line {}", self.line)?;
+            if !self.column.is_empty() {
+                write!(f, ", column {}", self.column)?;
+            }
+            f.write_str(": ")?;
         }
-        write!(f, ": {}", self.fault)
+        self.fault.fmt(f)
     }
 }
 

@@ -11,10 +11,14 @@
 //! distribution, small b a narrow peak, large b two peaks at the ends, so every pair of mean and
 //! deviation that a range admits is met.
 //!
+//! A mean near an end of its range cannot have both ends: such a minute (rounded records have a
+//! few) keeps the mean and lets the far end go. A path that gives steps steeper than
+//! [`STEEP_STEP`] is drawn again, slower.
+//!
 //! Rejected: a bounded random walk that is scaled until it fits (slow, and it meets minimum and
 //! maximum only by chance); a beta distribution (its quantiles need an iteration for each point).
 
-use rand::{Rng, SeedableRng};
+use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
@@ -24,9 +28,15 @@ pub(super) const POINTS: usize = 240;
 const COUNT: f64 = 240.0;
 /// Time constant of each of the process's two stages, in points: 4 s, so that a passage from sun
 /// to shadow takes about 11 s (Lappalainen & Valkealahti 2016: edges of 100 m at 9 m/s).
-const STAGE_POINTS: f64 = 16.0;
-/// Points that the process runs before the minute, so that its second stage has settled.
-const SETTLING: usize = 64;
+const STAGE_POINTS: usize = 16;
+/// Time constants that the process runs before the minute, so that its second stage has settled.
+const SETTLING: usize = 4;
+/// A step between points that calls for another path (W/m2 in 0.25 s, 400 W/m2/s). Ramps of
+/// several hundred W/m2/s are the fastest told of (from memory, unconfirmed).
+const STEEP_STEP: f64 = 100.0;
+/// Paths tried for a minute with steep steps; each pair is twice as slow as the one before, as
+/// fewer passages between sun and shadow leave more points to each.
+const MOST_PATHS: u32 = 8;
 /// A range narrower than this is flat (W/m2): records resolve 0.1 W/m2.
 const FLAT: f64 = 0.05;
 /// Newton's method ends when mean and deviation are met this closely (shares of the range).
@@ -59,7 +69,7 @@ pub(super) struct Target {
     pub(super) greatest: f64,
 }
 
-#[expect(clippy::cast_precision_loss, reason = "at most 240")]
+#[expect(clippy::cast_precision_loss, reason = "hundreds at most")]
 fn index_number(index: usize) -> f64 {
     index as f64
 }
@@ -161,31 +171,56 @@ fn shift_to_sum(values: &mut [f64], wanted: f64, bounds: impl Fn(usize) -> (f64,
     true
 }
 
-/// A smooth Gaussian process, one path for each seed and minute: two equal first-order stages.
-pub(super) fn path(seed: u64, minute: i64) -> Series {
+/// Sorted values put into the order of a random path, drawn from `seed` and `minute` alone; first
+/// and last value come near `edges`. Of the paths tried the first without steep steps is taken,
+/// else the least steep.
+pub(super) fn draw(sorted: &Series, seed: u64, minute: i64, edges: [f64; 2]) -> Series {
     // An odd multiplier keeps minutes apart; the generator's seeding mixes the rest.
     let mixed = seed ^ minute.cast_unsigned().wrapping_mul(0x9E37_79B9_7F4A_7C15);
     let mut random = Xoshiro256PlusPlus::seed_from_u64(mixed);
-    let keep = (-1.0 / STAGE_POINTS).exp();
+    let mut best = (f64::INFINITY, *sorted);
+    for attempt in 0..MOST_PATHS {
+        let slowness = 1 << (attempt / 2);
+        let values = arrange(sorted, path(&mut random, slowness), edges);
+        let steepness = steepest(&values, edges);
+        if steepness < best.0 {
+            best = (steepness, values);
+        }
+        if steepness < STEEP_STEP {
+            break;
+        }
+    }
+    best.1
+}
+
+fn steepest(values: &Series, edges: [f64; 2]) -> f64 {
+    let ends = (values[0] - edges[0]).abs().max((values[POINTS - 1] - edges[1]).abs());
+    values.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(ends, f64::max)
+}
+
+/// A smooth Gaussian process: two equal first-order stages.
+fn path(random: &mut Xoshiro256PlusPlus, slowness: u8) -> Series {
+    let stage = STAGE_POINTS * usize::from(slowness);
+    let keep = (-1.0 / index_number(stage)).exp();
     let (mut first, mut second) = (0.0, 0.0);
-    let mut step = |random: &mut dyn Rng| {
+    let mut step = || {
         let kick: f64 = StandardNormal.sample(random);
         first = keep * first + kick;
         second = keep * second + (1.0 - keep) * first;
         second
     };
-    for _ in 0..SETTLING {
-        step(&mut random);
+    for _ in 0..SETTLING * stage {
+        step();
     }
-    std::array::from_fn(|_| step(&mut random))
+    std::array::from_fn(|_| step())
 }
 
 /// Puts sorted values into the order of a path whose ends are bent so that the first and the last
 /// value come near `edges`.
-pub(super) fn arrange(sorted: &Series, mut path: Series, edges: [f64; 2]) -> Series {
+fn arrange(sorted: &Series, mut path: Series, edges: [f64; 2]) -> Series {
     let at_rank = edges.map(|edge| sorted.partition_point(|&value| value < edge).min(POINTS - 1));
     let mut order: [usize; POINTS] = std::array::from_fn(|index| index);
-    let keep = (-1.0 / STAGE_POINTS).exp();
+    let keep = (-1.0 / index_number(STAGE_POINTS)).exp();
     // Bending changes the ranks near the ends, so it is done twice.
     for _ in 0..2 {
         order.sort_unstable_by(|&left, &right| path[left].total_cmp(&path[right]));

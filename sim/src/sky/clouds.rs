@@ -1,0 +1,384 @@
+//! Clouds that pass over the array: a frozen field, moved by the wind aloft.
+//!
+//! Model: a height field n(x, y) is the sum of value noise of halving wavelengths, each lattice
+//! turned against the others, amplitudes falling as the square root of the wavelength; there is
+//! cloud where n exceeds a threshold. Contours of such a fractal surface have power-law sizes
+//! (cloud fields as fractal surfaces: Beyer et al. 1994, from memory; shadows follow a power law
+//! over decades and depart from it below some 750 m: Mol et al. 2023, arXiv 2209.10284). The field
+//! is infinite and takes no memory: every lattice value is a hash of the seed and its cell.
+//!
+//! A place sees n at (place - velocity t), so what one place sees another sees later by the
+//! distance over the speed. With s the distance (m) to the cloud's outline, positive in the sun,
+//! estimated as (threshold - n) / |grad n|:
+//!
+//! - shade c(s): from 1 to 0 by a smooth step over the edge's length, typically 100 m, which at the
+//!   typical 9 m/s takes 11 s (Lappalainen & Valkealahti 2016, Solar Energy, abstract);
+//! - glare g(s) = (1 - c) / (1 + x)^2 with x = (s - edge/2) / [`GLARE_REACH`] where positive: light
+//!   that the sunlit flank of a cloud adds, largest at the end of the edge;
+//! - direct = clear direct (1 - c o), o the cloud's opacity, which differs from cloud to cloud;
+//! - diffuse = clear diffuse + [`SCATTERED`] (clear - direct) cos z + e g clear global.
+//!
+//! The global irradiance never exceeds (1 + e) times the clear sky's, e the enhancement: 1.3 is
+//! common (such glare is about as frequent as shadow: Mol et al. 2023), 1.5 and more was measured (Yordanov et al. 2013, IEEE JPV 3(1); 1.7: Emck & Richter
+//! 2008, JAMC; abstracts read).
+//!
+//! What is left out: clouds that change while they pass, layers, the parallax of a low sun.
+//! Rejected: wavelet variability (it smooths a measured series and has no places); two-state
+//! chains in time (no space either); discs as clouds (outlines too smooth, one size each).
+
+use super::{Place, Sky, SkyState};
+use crate::quantities::{Irradiance, MetresPerSecond};
+use crate::time::Utc;
+
+/// How far the glare of a cloud's flank reaches (m): at this distance from the edge it has fallen to
+/// a quarter. Excess above clear sky lasts 20 to 140 s (Schade et al. 2007, abstract); at 9 m/s
+/// 300 m are 33 s.
+pub const GLARE_REACH: f64 = 300.0;
+/// Share of the light that a cloud takes from the beam and that reaches the ground as diffuse. The
+/// day recorded at Payerne has 100 W/m2 of diffuse in clear minutes and 200 to 250 in shadow, with
+/// 850 W/m2 of beam on the horizontal lost.
+pub const SCATTERED: f64 = 0.15;
+/// Most wavelengths summed.
+const MOST_OCTAVES: usize = 8;
+/// Shortest wavelength in edge lengths: below it the distance to the outline is badly estimated.
+const SHORTEST_IN_EDGES: f64 = 4.0;
+/// The amplitude of a wavelength is the wavelength to this power.
+const ROUGHNESS: f64 = 0.5;
+/// Each lattice is turned against the one before by the golden angle (rad), so axes never align.
+const TURN: f64 = 2.399_963_229_728_653;
+/// Points by which the threshold is found: the cover is then met within 0.5 %.
+const CALIBRATION_POINTS: i32 = 16_384;
+/// Distance between calibration points in the longest wavelength: far enough to be independent.
+const CALIBRATION_STEP: f64 = 1.37;
+/// Least slope by which a distance is judged, in root mean square slopes: on a saddle the estimate
+/// would grow without bound.
+const LEAST_SLOPE: f64 = 0.3;
+/// Wavelength of the opacity's own noise, in the longest wavelength of the field.
+const OPACITY_WAVELENGTH: f64 = 0.5;
+
+/// What kind of clouds pass, and how.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Clouds {
+    /// Share of the sky they cover, counting edges by half (0..=1).
+    pub cover: f64,
+    /// How fast they move (m/s, 0..=60); edges typically pass at 9 m/s.
+    pub speed: MetresPerSecond,
+    /// Where they move to (degrees clockwise from north, 0..=360).
+    pub towards: f64,
+    /// Longest wavelength of the field (m, at least eight edges, up to 100 000): the scale of the
+    /// largest clouds.
+    pub largest: f64,
+    /// Length of the passage from sun to shadow (m, 1..=2000).
+    pub edge: f64,
+    /// Mean share of the beam that a cloud takes (0..=1); single clouds differ.
+    pub opacity: f64,
+    /// Largest enhancement above the clear sky's global irradiance (share, 0..=0.8).
+    pub enhancement: f64,
+}
+
+/// Fair-weather cumulus.
+impl Default for Clouds {
+    fn default() -> Self {
+        Self {
+            cover: 0.4,
+            speed: MetresPerSecond(9.0),
+            towards: 90.0,
+            largest: 3200.0,
+            edge: 100.0,
+            opacity: 0.85,
+            enhancement: 0.3,
+        }
+    }
+}
+
+/// Why [`Clouds`] were refused.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+#[error("clouds: {what} {value} is out of range; give {least}..={greatest} {unit}")]
+pub struct CloudsError {
+    /// Which number.
+    pub what: &'static str,
+    /// The number given.
+    pub value: f64,
+    /// Least value taken.
+    pub least: f64,
+    /// Greatest value taken.
+    pub greatest: f64,
+    /// Unit of the three.
+    pub unit: &'static str,
+}
+
+impl Clouds {
+    fn check(&self) -> Result<(), CloudsError> {
+        let ranges = [
+            ("cover", self.cover, 0.0, 1.0, "of the sky"),
+            ("speed", self.speed.0, 0.0, 60.0, "m/s"),
+            ("towards", self.towards, 0.0, 360.0, "degrees clockwise from north"),
+            ("edge", self.edge, 1.0, 2000.0, "m"),
+            ("largest", self.largest, 2.0 * SHORTEST_IN_EDGES * self.edge, 1e5, "m"),
+            ("opacity", self.opacity, 0.0, 1.0, "of the beam"),
+            ("enhancement", self.enhancement, 0.0, 0.8, "of the clear sky"),
+        ];
+        for (what, value, least, greatest, unit) in ranges {
+            if !(least..=greatest).contains(&value) {
+                return Err(CloudsError { what, value, least, greatest, unit });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What the clouds do to the light at one place and moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shade {
+    /// How deep in shadow the place is (0 in the sun, 1 behind the edge).
+    pub depth: f64,
+    /// Share of the beam that this cloud takes where it is deep (0..=1).
+    pub opacity: f64,
+    /// Light from the flank of a cloud (0..=1 of the enhancement).
+    pub glare: f64,
+}
+
+/// The field of clouds, frozen and moving.
+#[derive(Clone, Debug)]
+pub struct CloudField {
+    clouds: Clouds,
+    /// Velocity east and north (m/s).
+    velocity: [f64; 2],
+    octaves: [Octave; MOST_OCTAVES],
+    count: usize,
+    opacity_noise: Octave,
+    threshold: f64,
+    least_slope_squared: f64,
+}
+
+/// One lattice of value noise.
+#[derive(Clone, Copy, Debug, Default)]
+struct Octave {
+    seed: u64,
+    amplitude: f64,
+    /// The turn over the wavelength: lattice coordinates are (c x - s y, s x + c y).
+    cosine: f64,
+    sine: f64,
+}
+
+impl Octave {
+    fn new(seed: u64, index: u32, wavelength: f64) -> Self {
+        let (sine, cosine) = (TURN * (f64::from(index) + 0.3)).sin_cos();
+        Self {
+            seed: mix(seed.wrapping_add(u64::from(index).wrapping_mul(0x9E37_79B9_7F4A_7C15))),
+            amplitude: wavelength.powf(ROUGHNESS),
+            cosine: cosine / wavelength,
+            sine: sine / wavelength,
+        }
+    }
+
+    /// Value (-1..=1 times the amplitude) and gradient at a point (m).
+    #[expect(clippy::cast_possible_truncation, reason = "lattice cells; saturates far outside")]
+    fn at(&self, x: f64, y: f64) -> [f64; 3] {
+        let (u, v) = (self.cosine * x - self.sine * y, self.sine * x + self.cosine * y);
+        let (floor_u, floor_v) = (u.floor(), v.floor());
+        let (cell_u, cell_v) = (floor_u as i64, floor_v as i64);
+        let (fade_u, slope_u) = fade(u - floor_u);
+        let (fade_v, slope_v) = fade(v - floor_v);
+        let corner =
+            |du: i64, dv: i64| lattice(self.seed, cell_u.wrapping_add(du), cell_v.wrapping_add(dv));
+        let (a, b, c, d) = (corner(0, 0), corner(1, 0), corner(0, 1), corner(1, 1));
+        let twist = a - b - c + d;
+        let value = a + (b - a) * fade_u + (c - a) * fade_v + twist * fade_u * fade_v;
+        let by_u = (b - a + twist * fade_v) * slope_u;
+        let by_v = (c - a + twist * fade_u) * slope_v;
+        [
+            self.amplitude * value,
+            self.amplitude * (by_u * self.cosine + by_v * self.sine),
+            self.amplitude * (by_v * self.cosine - by_u * self.sine),
+        ]
+    }
+}
+
+/// Smooth step with vanishing first and second derivatives at both ends, and its slope.
+fn fade(t: f64) -> (f64, f64) {
+    let rest = 1.0 - t;
+    (t * t * t * (t * (t * 6.0 - 15.0) + 10.0), 30.0 * t * t * rest * rest)
+}
+
+/// Finaliser of a 64-bit hash (S. Vigna, SplitMix64, public domain).
+fn mix(mut bits: u64) -> u64 {
+    bits = (bits ^ (bits >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    bits = (bits ^ (bits >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    bits ^ (bits >> 31)
+}
+
+/// Value of a lattice point, uniform in -1..1.
+#[expect(clippy::cast_precision_loss, reason = "53 bits")]
+fn lattice(seed: u64, u: i64, v: i64) -> f64 {
+    let cell = u.cast_unsigned().wrapping_mul(0x9E37_79B9_7F4A_7C15)
+        ^ v.cast_unsigned().wrapping_mul(0xC2B2_AE3D_27D4_EB4F).rotate_left(32);
+    (mix(seed ^ cell) >> 11) as f64 * (2.0 / 9_007_199_254_740_992.0) - 1.0
+}
+
+impl CloudField {
+    /// A field of such clouds; `seed` chooses which. Its threshold is found by sampling the field,
+    /// which takes a few milliseconds.
+    ///
+    /// # Errors
+    /// [`CloudsError`] names the number that is out of range.
+    pub fn new(clouds: Clouds, seed: u64) -> Result<Self, CloudsError> {
+        clouds.check()?;
+        let mut octaves = [Octave::default(); MOST_OCTAVES];
+        let mut wavelength = clouds.largest;
+        let mut count = 0;
+        while count < MOST_OCTAVES && wavelength >= SHORTEST_IN_EDGES * clouds.edge {
+            octaves[count] = Octave::new(seed, u32::try_from(count).unwrap_or(0), wavelength);
+            wavelength *= 0.5;
+            count += 1;
+        }
+        let (sine, cosine) = clouds.towards.to_radians().sin_cos();
+        let opacity_seed = mix(seed ^ 0x6F70_6163_6974_7921);
+        let mut field = Self {
+            clouds,
+            velocity: [clouds.speed.0 * sine, clouds.speed.0 * cosine],
+            octaves,
+            count,
+            opacity_noise: Octave::new(opacity_seed, 0, OPACITY_WAVELENGTH * clouds.largest),
+            threshold: 0.0,
+            least_slope_squared: 0.0,
+        };
+        field.opacity_noise.amplitude = 1.0;
+        field.calibrate();
+        Ok(field)
+    }
+
+    /// Threshold for the cover, and the root mean square slope.
+    fn calibrate(&mut self) {
+        let step = CALIBRATION_STEP * self.clouds.largest;
+        let side = f64::from(CALIBRATION_POINTS).sqrt();
+        let mut slopes = 0.0;
+        let mut heights: Vec<f64> = (0..CALIBRATION_POINTS)
+            .map(|index| {
+                let (row, column) = ((f64::from(index) / side).floor(), f64::from(index) % side);
+                let [height, east, north] = self.height(column * step, row * step);
+                slopes += east * east + north * north;
+                height
+            })
+            .collect();
+        let points = f64::from(CALIBRATION_POINTS);
+        self.least_slope_squared = LEAST_SLOPE * LEAST_SLOPE * slopes / points;
+        heights.sort_unstable_by(f64::total_cmp);
+        #[expect(clippy::cast_possible_truncation, reason = "0..=16384")]
+        #[expect(clippy::cast_sign_loss, reason = "0..=16384")]
+        let sunny = ((1.0 - self.clouds.cover) * points) as usize;
+        self.threshold = if self.clouds.cover <= 0.0 {
+            f64::INFINITY
+        } else if sunny == 0 {
+            f64::NEG_INFINITY
+        } else {
+            heights[sunny.min(heights.len() - 1)]
+        };
+    }
+
+    /// The kind of clouds.
+    #[must_use]
+    pub const fn clouds(&self) -> &Clouds {
+        &self.clouds
+    }
+
+    fn height(&self, x: f64, y: f64) -> [f64; 3] {
+        let mut sum = [0.0; 3];
+        for octave in &self.octaves[..self.count] {
+            let part = octave.at(x, y);
+            sum = [sum[0] + part[0], sum[1] + part[1], sum[2] + part[2]];
+        }
+        sum
+    }
+
+    /// What the clouds do at `place` at `at`.
+    ///
+    /// ```
+    /// use cresthold_sim::sky::{Place, clouds::{CloudField, Clouds}};
+    /// use std::time::Duration;
+    /// let field = CloudField::new(Clouds::default(), 7).unwrap(); // eastward at 9 m/s
+    /// let at = "2016-06-15T12:00:00Z".parse().unwrap();
+    /// let here = field.shade(at, Place::default());
+    /// let there = field.shade(at + Duration::from_secs(50), Place { east: 450.0, north: 0.0 });
+    /// assert!((here.depth - there.depth).abs() < 1e-6); // 450 m later by 50 s
+    /// ```
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "32 us at the far end of time; 0.3 mm of cloud")]
+    pub fn shade(&self, at: Utc, place: Place) -> Shade {
+        let seconds = at.as_micros() as f64 * 1e-6;
+        let x = place.east - self.velocity[0] * seconds;
+        let y = place.north - self.velocity[1] * seconds;
+        let [height, east, north] = self.height(x, y);
+        let slope = (east * east + north * north).max(self.least_slope_squared).sqrt();
+        let into_sun = (self.threshold - height) / slope;
+        let edge = self.clouds.edge;
+        let (lit, _) = fade((into_sun / edge + 0.5).clamp(0.0, 1.0));
+        let beyond = 1.0 + (into_sun - 0.5 * edge).max(0.0) / GLARE_REACH;
+        let mean = self.clouds.opacity;
+        let varied = self.opacity_noise.at(x, y)[0] * mean.min(1.0 - mean);
+        Shade { depth: 1.0 - lit, opacity: mean + varied, glare: lit / (beyond * beyond) }
+    }
+}
+
+/// A clear sky with clouds passing under it.
+///
+/// ```
+/// use cresthold_sim::sky::clear::{ClearSky, Weather};
+/// use cresthold_sim::sky::clouds::{CloudySky, Clouds};
+/// use cresthold_sim::sky::{Place, Sky, sun::Site};
+/// let site = Site::new(46.815, 6.944, 491.0).unwrap();
+/// let clear = ClearSky::new(site, Weather::default()).unwrap();
+/// let mut sky = CloudySky::new(clear, Clouds { cover: 1.0, ..Clouds::default() }, 1).unwrap();
+/// let noon = sky.state("2016-06-15T11:33:00Z".parse().unwrap(), Place::default());
+/// assert!(noon.direct.0 < 300.0 && noon.diffuse.0 > 150.0); // overcast
+/// ```
+#[derive(Clone, Debug)]
+pub struct CloudySky<S> {
+    clear: S,
+    field: CloudField,
+}
+
+impl<S: Sky> CloudySky<S> {
+    /// `clear` with clouds below; `seed` chooses the field.
+    ///
+    /// # Errors
+    /// [`CloudsError`] names the number that is out of range.
+    pub fn new(clear: S, clouds: Clouds, seed: u64) -> Result<Self, CloudsError> {
+        Ok(Self { clear, field: CloudField::new(clouds, seed)? })
+    }
+
+    /// The field of clouds.
+    #[must_use]
+    pub const fn field(&self) -> &CloudField {
+        &self.field
+    }
+
+    /// The sky above the clouds.
+    #[must_use]
+    pub const fn above(&mut self) -> &mut S {
+        &mut self.clear
+    }
+}
+
+impl<S: Sky> Sky for CloudySky<S> {
+    /// Time may go wherever the clear sky lets it.
+    fn state(&mut self, at: Utc, place: Place) -> SkyState {
+        let clear = self.clear.state(at, place);
+        if clear.global.0 <= 0.0 {
+            return clear;
+        }
+        let shade = self.field.shade(at, place);
+        let up = clear.sun.up.max(0.0);
+        let taken = clear.direct.0 * shade.depth * shade.opacity;
+        let added =
+            SCATTERED * taken * up + self.field.clouds.enhancement * shade.glare * clear.global.0;
+        let direct = clear.direct.0 - taken;
+        let diffuse = clear.diffuse.0 + added;
+        SkyState {
+            global: Irradiance(direct * up + diffuse),
+            direct: Irradiance(direct),
+            diffuse: Irradiance(diffuse),
+            ..clear
+        }
+    }
+}
