@@ -1,0 +1,175 @@
+//! What can go wrong with the log, in sentences that say what to do next.
+
+use rusqlite::ErrorCode;
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+
+/// Why the log could not be opened, written or read.
+#[derive(Debug, Error)]
+pub enum StoreError {
+    /// The folder of the log does not exist.
+    #[error(
+        "log {path}: the folder {folder} does not exist; create it, or correct the path of the log"
+    )]
+    NoFolder {
+        /// The log.
+        path: PathBuf,
+        /// Its folder.
+        folder: PathBuf,
+    },
+    /// There is no log to read.
+    #[error("log {path}: there is no such file; check the path, or start a run that writes it")]
+    Missing {
+        /// The log.
+        path: PathBuf,
+    },
+    /// The path names a folder or another thing that is no file.
+    #[error("log {path}: this is a folder or device, not a file; name a file within a folder")]
+    NotAFile {
+        /// The path.
+        path: PathBuf,
+    },
+    /// The file is no SQLite database.
+    #[error(
+        "log {path}: this file is not an SQLite database and was left as it is; name another \
+         file, or move this one aside"
+    )]
+    NotADatabase {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file is a database of another program.
+    #[error(
+        "log {path}: this database belongs to another program (application_id {application_id}, \
+         ours is {}) and was left as it is; name another file",
+        super::APPLICATION_ID
+    )]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+        /// Whose it is.
+        application_id: i32,
+    },
+    /// The log was written by a newer version of this program.
+    #[error(
+        "log {path}: schema version {found} is newer than the {known} this program knows; use \
+         the newer program, or name another file"
+    )]
+    Newer {
+        /// The log.
+        path: PathBuf,
+        /// Its schema version.
+        found: i32,
+        /// The newest known here.
+        known: i32,
+    },
+    /// The log was written by an older version and only a writer may bring it up to date.
+    #[error(
+        "log {path}: schema version {found} is older than the {known} this program reads; start \
+         a run on it once, which brings it up to date"
+    )]
+    Older {
+        /// The log.
+        path: PathBuf,
+        /// Its schema version.
+        found: i32,
+        /// The one needed.
+        known: i32,
+    },
+    /// The file or its folder can't be written.
+    #[error(
+        "log {path}: cannot be written ({why}); give this user the right to write the file and \
+         its folder, mount it writable, or name another file"
+    )]
+    Unwritable {
+        /// The log.
+        path: PathBuf,
+        /// What the system said.
+        why: String,
+    },
+    /// Another program holds the database.
+    #[error(
+        "log {path}: another program holds the write lock (while {doing}); end that program, or \
+         wait: what is kept is tried again"
+    )]
+    Busy {
+        /// The log.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+    },
+    /// No room on the disk.
+    #[error(
+        "log {path}: the disk is full (while {doing}); free some space: what is kept is tried again"
+    )]
+    Full {
+        /// The log.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+    },
+    /// The file is damaged.
+    #[error(
+        "log {path}: the database is damaged ({why}); move it aside together with its -wal and \
+         -shm files and start again; `sqlite3 FILE .recover` saves what can be saved"
+    )]
+    Damaged {
+        /// The log.
+        path: PathBuf,
+        /// What SQLite said.
+        why: String,
+    },
+    /// One record can't be stored, now or later; the others are untouched.
+    #[error("log {path}: a record was refused: {why}; it was left out, report this as a defect")]
+    Refused {
+        /// The log.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
+    /// The writer thread can't be started or has died.
+    #[error("log {path}: the writer thread is gone ({why}); restart the program")]
+    NoWriter {
+        /// The log.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
+    /// Anything else SQLite reports.
+    #[error("log {path}: {doing} failed: {source}; check the disk and the system's log")]
+    Sqlite {
+        /// The log.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// SQLite's own words.
+        source: rusqlite::Error,
+    },
+}
+
+impl StoreError {
+    /// Puts an error of SQLite into words: where, doing what.
+    pub(super) fn from_sqlite(path: &Path, doing: &'static str, source: rusqlite::Error) -> Self {
+        let path = path.to_path_buf();
+        let why = source.to_string();
+        match source.sqlite_error_code() {
+            Some(ErrorCode::NotADatabase) => Self::NotADatabase { path },
+            Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, why },
+            Some(ErrorCode::DiskFull) => Self::Full { path, doing },
+            Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Busy { path, doing },
+            Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => {
+                Self::Unwritable { path, why }
+            }
+            Some(ErrorCode::ConstraintViolation | ErrorCode::TypeMismatch | ErrorCode::TooBig) => {
+                Self::Refused { path, why }
+            }
+            _ => Self::Sqlite { path, doing, source },
+        }
+    }
+
+    /// Whether only the one record is at fault, so that trying it again is useless.
+    #[must_use]
+    pub const fn is_refusal(&self) -> bool {
+        matches!(self, Self::Refused { .. })
+    }
+}

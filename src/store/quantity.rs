@@ -1,0 +1,189 @@
+//! The log's self-description: symbol, unit and meaning of every column of every table and view.
+//!
+//! Symbols follow IEC 61724-1 and IEC 60904 where these have one (P, V, I, G_poa, T_mod; from
+//! memory); `-` marks a column that is no quantity. Rejected: only a page of documentation, because
+//! a log outlives the page.
+
+use std::borrow::Cow;
+
+/// One row of the table `quantity`.
+#[derive(Clone, Debug)]
+pub(super) struct Quantity {
+    pub(super) table: &'static str,
+    pub(super) column: Cow<'static, str>,
+    pub(super) symbol: Cow<'static, str>,
+    pub(super) unit: &'static str,
+    pub(super) meaning: Cow<'static, str>,
+}
+
+type Fixed = (&'static str, &'static str, &'static str, &'static str, &'static str);
+
+/// A column that is no quantity.
+const fn plain(table: &'static str, column: &'static str, meaning: &'static str) -> Fixed {
+    (table, column, "-", "-", meaning)
+}
+
+const MONO: &str = "monotonic clock since the start of the boot; orders records";
+const UTC: &str = "wall clock, microseconds since 1970-01-01T00:00:00Z";
+const BOOT: &str = "the start of the program it belongs to: boot.number";
+const CHANNEL: &str = "channel.id";
+const NAME: &str = "channel name";
+const WORD: &str = "what the channel was doing, in words";
+const ISO: &str = "UTC, ISO 8601";
+const ENERGY: &str = "energy delivered by the device";
+const AVAILABLE: &str = "energy an ideal tracker would have had; only on the simulated plant";
+const IRRADIATION: &str = "irradiation while the sensor was fresh";
+const COVERED: &str = "time covered by the energy integral";
+const MISSING: &str = "time missing from the integral while the channel was awake";
+
+const FIXED: &[Fixed] = &[
+    plain("activity", "code", "code used in other tables"),
+    plain("activity", "word", "what the channel was doing, in words"),
+    plain("quantity", "table_name", "table or view"),
+    plain("quantity", "column_name", "column of it"),
+    plain("quantity", "symbol", "symbol of the quantity; - where the column is no quantity"),
+    plain("quantity", "unit", "unit of the stored number; - where the column is no quantity"),
+    plain("quantity", "meaning", "what the column holds"),
+    plain("boot", "number", "counts the starts of the program on this log, from 1"),
+    ("boot", "began_utc_us", "t", "us", UTC),
+    plain("boot", "version", "version of the program"),
+    plain("boot", "station", "name of the station"),
+    plain("boot", "fingerprint", "tells one station file from another"),
+    plain("boot", "seed", "seed of the simulated plant, decimal; NULL in the field"),
+    plain("boot", "note", "whatever the operator wanted to say about this run"),
+    plain("channel", "id", "number of the channel in this log; the same for ever"),
+    plain("channel", "name", NAME),
+    plain("channel", "device", "kind of device on the channel, newest"),
+    plain("channel", "tracker", "tracker on the channel, newest"),
+    plain("clock", "boot", BOOT),
+    ("clock", "mono_us", "t", "us", "monotonic clock from which on the pair holds"),
+    ("clock", "utc_us", "t", "us", "wall clock at the same moment"),
+    plain("sample", "boot", BOOT),
+    ("sample", "mono_us", "t", "us", MONO),
+    plain("sample", "channel", CHANNEL),
+    ("sample", "utc_us", "t", "us", UTC),
+    plain("sample", "activity", "activity.code"),
+    ("sample", "readings", "n", "1", "how many readings the means are over"),
+    ("sample", "volts_uv", "V", "uV", "mean device voltage; NULL where it was no number"),
+    ("sample", "amps_ua", "I", "uA", "mean device current, positive when delivered"),
+    ("sample", "watts_uw", "P", "uW", "mean device power (mean of products)"),
+    ("sample", "setpoint_uv", "V_set", "uV", "device voltage last asked for; NULL: input off"),
+    ("sample", "irradiance_mw_m2", "G_poa", "mW/m2", "mean irradiance; NULL: not fresh"),
+    ("sample", "module_temperature_mdegc", "T_mod", "mdegC", "back of module; NULL: not fresh"),
+    ("sample", "crest_uw", "P_mp", "uW", "exact power at the crest; only on the simulated plant"),
+    ("sample_view", "time", "t", "ISO 8601", ISO),
+    plain("sample_view", "channel", NAME),
+    plain("sample_view", "activity", WORD),
+    ("sample_view", "readings", "n", "1", "how many readings the means are over"),
+    ("sample_view", "volts", "V", "V", "mean device voltage"),
+    ("sample_view", "amps", "I", "A", "mean device current, positive when delivered"),
+    ("sample_view", "watts", "P", "W", "mean device power (mean of products)"),
+    ("sample_view", "setpoint", "V_set", "V", "device voltage last asked for; NULL: input off"),
+    ("sample_view", "irradiance", "G_poa", "W/m2", "mean irradiance; NULL: not fresh"),
+    ("sample_view", "module_temperature", "T_mod", "degC", "back of module; NULL: not fresh"),
+    ("sample_view", "crest_watts", "P_mp", "W", "exact power at the crest; only simulated"),
+    plain("sample_view", "boot", BOOT),
+    ("sample_view", "mono_us", "t", "us", MONO),
+    plain("minute", "channel", CHANNEL),
+    plain("minute", "boot", BOOT),
+    ("minute", "start_utc_s", "t", "s", "start of the UTC minute, since 1970-01-01T00:00:00Z"),
+    ("minute", "mono_us", "t", "us", "monotonic clock when the record was closed"),
+    ("minute", "utc_us", "t", "us", "wall clock when the record was closed"),
+    plain("minute", "activity", "activity.code when the record was closed"),
+    ("minute_view", "time", "t", "ISO 8601", "start of the UTC minute"),
+    plain("minute_view", "channel", NAME),
+    plain("minute_view", "activity", WORD),
+    plain("minute_view", "boot", BOOT),
+    plain("day", "channel", CHANNEL),
+    plain("day", "boot", BOOT),
+    ("day", "date", "t", "ISO 8601", "UTC date"),
+    plain("day", "part", "counts from 0 when totals of one date began anew within a boot"),
+    ("day", "mono_us", "t", "us", "monotonic clock when the totals were taken"),
+    ("day", "utc_us", "t", "us", "wall clock when the totals were taken"),
+    ("day_total", "date", "t", "ISO 8601", "UTC date"),
+    plain("day_total", "channel", NAME),
+    (
+        "day_total",
+        "completeness",
+        "-",
+        "1",
+        "share of the awake time that is covered, 0..1; time while no program ran is unknown to it",
+    ),
+    ("day_total", "boots", "n", "1", "how many boots the day is made of"),
+    plain("event", "id", "order of writing"),
+    plain("event", "boot", BOOT),
+    ("event", "mono_us", "t", "us", MONO),
+    ("event", "utc_us", "t", "us", UTC),
+    plain("event", "channel", "channel.id; NULL for the station itself"),
+    plain("event", "severity", "note, warning or alarm"),
+    plain("event", "code", "short stable code, for filters"),
+    plain("event", "text", "what happened, a sentence"),
+    plain("event", "detail", "its numbers as JSON, or free text"),
+    ("event_view", "time", "t", "ISO 8601", ISO),
+    plain("event_view", "channel", NAME),
+    plain("event_view", "severity", "note, warning or alarm"),
+    plain("event_view", "code", "short stable code, for filters"),
+    plain("event_view", "text", "what happened, a sentence"),
+    plain("event_view", "detail", "its numbers as JSON, or free text"),
+    plain("event_view", "boot", BOOT),
+];
+
+/// Columns that two tables share: (column, symbol, unit, meaning).
+const OF_MINUTES: [(&str, &str, &str, &str); 3] = [
+    ("energy_wh", "E", "Wh", ENERGY),
+    ("covered_s", "t", "s", COVERED),
+    ("missing_s", "t", "s", MISSING),
+];
+const OF_DAYS: [(&str, &str, &str, &str); 8] = [
+    ("energy_wh", "E", "Wh", ENERGY),
+    ("available_wh", "E_mp", "Wh", AVAILABLE),
+    ("irradiation_wh_m2", "H_poa", "Wh/m2", IRRADIATION),
+    ("peak_w", "P_max", "W", "largest power"),
+    ("tracking_s", "t", "s", "time spent tracking"),
+    ("covered_s", "t", "s", COVERED),
+    ("missing_s", "t", "s", MISSING),
+    ("gaps", "n", "1", "how many gaps make up the missing time"),
+];
+
+/// The recorded quantities of a minute: (column, symbol, unit, words).
+const SPREADS: [(&str, &str, &str, &str); 5] = [
+    ("volts", "V", "V", "device voltage"),
+    ("amps", "I", "A", "device current"),
+    ("watts", "P", "W", "device power"),
+    ("irradiance", "G_poa", "W/m2", "irradiance"),
+    ("module_temperature", "T_mod", "degC", "back-of-module temperature"),
+];
+const STATISTICS: [(&str, &str); 5] = [
+    ("mean", "mean"),
+    ("min", "least value"),
+    ("max", "largest value"),
+    ("deviation", "standard deviation (n - 1)"),
+    ("count", "number of values"),
+];
+
+/// Every column of the schema, once.
+pub(super) fn all() -> Vec<Quantity> {
+    let mut list: Vec<Quantity> = FIXED.iter().copied().map(fixed).collect();
+    for table in ["minute", "minute_view"] {
+        list.extend(
+            OF_MINUTES.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))),
+        );
+        for (column, symbol, unit, words) in SPREADS {
+            list.extend(STATISTICS.map(|(key, statistic)| Quantity {
+                table,
+                column: format!("{column}_{key}").into(),
+                symbol: if key == "count" { "n".into() } else { format!("{symbol}_{key}").into() },
+                unit: if key == "count" { "1" } else { unit },
+                meaning: format!("{words}: {statistic} of the minute").into(),
+            }));
+        }
+    }
+    for table in ["day", "day_total"] {
+        list.extend(OF_DAYS.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))));
+    }
+    list
+}
+
+fn fixed((table, column, symbol, unit, meaning): Fixed) -> Quantity {
+    Quantity { table, column: column.into(), symbol: symbol.into(), unit, meaning: meaning.into() }
+}

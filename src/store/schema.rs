@@ -1,0 +1,87 @@
+//! The schema and the steps that lead to it.
+//!
+//! Model: `PRAGMA user_version` counts the steps a file has seen; each missing step runs in its
+//! own transaction together with the new number, so a cut leaves the file before or after a step,
+//! never within. The last step also writes the self-description (table `quantity`) anew. A
+//! migration crate was rejected: the ones at hand hold rusqlite at older versions, and this is
+//! forty lines.
+
+use super::error::StoreError;
+use super::quantity;
+use crate::control::record::Activity;
+use rusqlite::{Connection, TransactionBehavior};
+use std::path::Path;
+
+/// Marks a file as ours (`PRAGMA application_id`): the letters `Crst` in ASCII.
+pub const APPLICATION_ID: i32 = 0x4372_7374;
+
+/// The steps, oldest first. A step that was ever released is never changed: add another.
+const STEPS: [&str; 1] = [include_str!("schema_1.sql")];
+
+/// The newest schema version this program knows.
+#[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "a short list")]
+pub const SCHEMA_VERSION: i32 = STEPS.len() as i32;
+
+/// Schema version and owner of an open database.
+pub(super) fn marks(conn: &Connection) -> rusqlite::Result<(i32, i32)> {
+    let application_id = conn.pragma_query_value(None, "application_id", |row| row.get(0))?;
+    let version = conn.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    Ok((application_id, version))
+}
+
+/// Whether the database holds nothing at all, as a new file does.
+pub(super) fn is_blank(conn: &Connection) -> rusqlite::Result<bool> {
+    conn.query_row("SELECT NOT EXISTS (SELECT 1 FROM sqlite_schema)", [], |row| row.get(0))
+}
+
+/// Brings the database up to [`SCHEMA_VERSION`].
+///
+/// # Errors
+/// [`StoreError::Newer`] where the file is ahead of this program; else what SQLite reports.
+pub(super) fn migrate(conn: &mut Connection, path: &Path) -> Result<(), StoreError> {
+    migrate_through(conn, path, &STEPS)
+}
+
+fn migrate_through(conn: &mut Connection, path: &Path, steps: &[&str]) -> Result<(), StoreError> {
+    let fail = |error| StoreError::from_sqlite(path, "bringing the schema up to date", error);
+    let (_, found) = marks(conn).map_err(fail)?;
+    let Some(missing) = usize::try_from(found).ok().and_then(|seen| steps.get(seen..)) else {
+        return Err(StoreError::Newer { path: path.to_path_buf(), found, known: SCHEMA_VERSION });
+    };
+    for (version, step) in (found + 1..).zip(missing) {
+        let last = usize::try_from(version).is_ok_and(|version| version == steps.len());
+        apply(conn, step, version, last).map_err(fail)?;
+    }
+    Ok(())
+}
+
+fn apply(conn: &mut Connection, step: &str, version: i32, last: bool) -> rusqlite::Result<()> {
+    let transaction = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    transaction.execute_batch(step)?;
+    if last {
+        describe(&transaction)?;
+    }
+    transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+    transaction.pragma_update(None, "user_version", version)?;
+    transaction.commit()
+}
+
+/// Writes the look-up and self-description tables.
+fn describe(conn: &Connection) -> rusqlite::Result<()> {
+    let mut insert = conn.prepare("INSERT INTO activity VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
+    for (code, activity) in (0_i64..).zip(Activity::ALL) {
+        insert.execute((code, activity.word()))?;
+    }
+    conn.execute("DELETE FROM quantity", [])?;
+    let mut insert = conn.prepare("INSERT INTO quantity VALUES (?1, ?2, ?3, ?4, ?5)")?;
+    for q in quantity::all() {
+        insert.execute((
+            q.table,
+            q.column.as_ref(),
+            q.symbol.as_ref(),
+            q.unit,
+            q.meaning.as_ref(),
+        ))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,273 @@
+//! The writer thread: it owns the [`Log`] and lives through everything the disk does.
+//!
+//! Model: entries are gathered in memory and written in one short transaction when the commit
+//! interval has passed or [`BATCH`] entries are at hand; only after the commit are they let go.
+//! When anything fails, all of them stay and are tried again, so that an error costs at most what
+//! no longer fits: then the queue fills up and the handles do what they promise.
+//!
+//! Rejected: writing each entry at once into a long open transaction, which holds the write lock
+//! most of the time and has to keep the entries in memory all the same.
+
+use super::error::StoreError;
+use super::log::{Log, Rows};
+use super::queue::{Entry, POCKET_LENGTH, QUEUE_LENGTH, Shared, Status, WriterHandle};
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::thread::{self, JoinHandle};
+use std::time::{Duration, Instant};
+
+/// Entries in one transaction at most: 4096 take a few milliseconds, and bound the memory.
+const BATCH: usize = 4096;
+
+/// Longest sleep of the thread (s): how late it notices that it is to end, and its heartbeat.
+const TURN: Duration = Duration::from_millis(100);
+
+/// Wait after a failed transaction (s): long enough not to hammer a sick disk.
+const RETRY: Duration = Duration::from_secs(1);
+
+/// How long [`Writer::finish`] goes on trying (s): less than a service manager waits before it
+/// kills (90 s is common), more than another program's short lock.
+const FINISH_PATIENCE: Duration = Duration::from_secs(10);
+
+/// Time between two lines about one lasting trouble (s).
+const COMPLAINT: Duration = Duration::from_secs(60);
+
+/// What came of a run.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Rows on the disk.
+    pub rows: Rows,
+    /// Samples left out because the queue was full.
+    pub left_out: u64,
+    /// Minutes, days and events lost.
+    pub lost: u64,
+    /// Records the database refused.
+    pub refused: u64,
+}
+
+/// The writer: ends with [`Writer::finish`]. One that is dropped instead saves what it has in the
+/// background, if the process lives long enough.
+#[derive(Debug)]
+pub struct Writer {
+    handle: WriterHandle,
+    thread: Option<JoinHandle<Result<Rows, StoreError>>>,
+}
+
+impl Writer {
+    /// Starts the thread that owns `log`.
+    ///
+    /// # Errors
+    /// [`StoreError::NoWriter`] where the system gives no thread.
+    pub fn start(log: Log) -> Result<Self, StoreError> {
+        let path = log.path().to_path_buf();
+        let (queue, entries): (SyncSender<Entry>, _) = sync_channel(QUEUE_LENGTH);
+        let shared = Arc::new(Shared::new(path.clone(), Instant::now()));
+        let keeper = Keeper {
+            log,
+            entries,
+            shared: Arc::clone(&shared),
+            kept: VecDeque::with_capacity(BATCH + POCKET_LENGTH),
+            flushed: Instant::now(),
+            retry: None,
+            trouble: None,
+        };
+        let thread = thread::Builder::new()
+            .name("log writer".to_owned())
+            .spawn(move || keeper.run())
+            .map_err(|error| StoreError::NoWriter { path, why: error.to_string() })?;
+        Ok(Self { handle: WriterHandle { queue, shared }, thread: Some(thread) })
+    }
+
+    /// A way into the log.
+    #[must_use]
+    pub fn handle(&self) -> WriterHandle {
+        self.handle.clone()
+    }
+
+    /// How the log is doing.
+    #[must_use]
+    pub fn status(&self) -> Status {
+        self.handle.status()
+    }
+
+    /// Saves everything offered so far, empties the write-ahead log, closes the file.
+    ///
+    /// # Errors
+    /// The last error where saving did not succeed within ten seconds.
+    pub fn finish(mut self) -> Result<Totals, StoreError> {
+        self.handle.shared.stop.store(true, Ordering::Release);
+        let ended = self.thread.take().map(JoinHandle::join);
+        let mut late = VecDeque::new();
+        self.handle.shared.empty_pocket(&mut late);
+        self.handle.shared.lose(late.len() as u64);
+        let gone = |why: &str| StoreError::NoWriter {
+            path: self.handle.shared.path.clone(),
+            why: why.to_owned(),
+        };
+        let rows = match ended {
+            Some(Ok(ended)) => ended?,
+            Some(Err(_)) => return Err(gone("it panicked")),
+            None => return Err(gone("it was never started")),
+        };
+        let status = self.status();
+        let Status { left_out, lost, refused, .. } = status;
+        Ok(Totals { rows, left_out, lost, refused })
+    }
+}
+
+impl Drop for Writer {
+    fn drop(&mut self) {
+        self.handle.shared.stop.store(true, Ordering::Release);
+    }
+}
+
+/// A trouble that lasts: since when, and when it was last complained of.
+#[derive(Clone, Copy, Debug)]
+struct Trouble {
+    since: Instant,
+    said: Instant,
+}
+
+/// The thread's state.
+struct Keeper {
+    log: Log,
+    entries: Receiver<Entry>,
+    shared: Arc<Shared>,
+    /// Entries not yet known to be on the disk.
+    kept: VecDeque<Entry>,
+    flushed: Instant,
+    retry: Option<Instant>,
+    trouble: Option<Trouble>,
+}
+
+impl Keeper {
+    fn run(mut self) -> Result<Rows, StoreError> {
+        let mut deadline = None;
+        loop {
+            let stopping = self.shared.stop.load(Ordering::Acquire);
+            let drained = self.gather(stopping);
+            let now = Instant::now();
+            if drained && self.kept.len() < BATCH && self.due(now, stopping) {
+                self.shared.empty_pocket(&mut self.kept);
+            }
+            let outcome = if self.due(now, stopping) { self.flush() } else { Ok(()) };
+            self.shared.turned(Instant::now(), self.kept.len());
+            if stopping {
+                let deadline = *deadline.get_or_insert(now + FINISH_PATIENCE);
+                if drained && self.kept.is_empty() {
+                    return self.log.finish();
+                }
+                if let Err(error) = outcome
+                    && Instant::now() >= deadline
+                {
+                    self.shared.lose(self.kept.len() as u64);
+                    return Err(error);
+                }
+            }
+        }
+    }
+
+    /// Takes what the queue holds, as far as there is room; tells whether it is empty now.
+    fn gather(&mut self, stopping: bool) -> bool {
+        if self.kept.len() >= BATCH {
+            // Only a failing disk leaves no room: wait for its next try.
+            thread::sleep(TURN);
+            return false;
+        }
+        if !stopping || self.retry.is_some() {
+            match self.entries.recv_timeout(self.patience()) {
+                Ok(entry) => self.kept.push_back(entry),
+                Err(RecvTimeoutError::Timeout) => return true,
+                Err(RecvTimeoutError::Disconnected) => {
+                    self.shared.stop.store(true, Ordering::Release);
+                    thread::sleep(if self.retry.is_some() { TURN } else { Duration::ZERO });
+                    return true;
+                }
+            }
+        }
+        while self.kept.len() < BATCH {
+            match self.entries.try_recv() {
+                Ok(entry) => self.kept.push_back(entry),
+                Err(_) => return true,
+            }
+        }
+        false
+    }
+
+    /// How long to sleep: until the next transaction is due, a turn at most.
+    fn patience(&self) -> Duration {
+        let next = self.retry.unwrap_or(self.flushed + self.log.commit_interval());
+        next.saturating_duration_since(Instant::now()).min(TURN)
+    }
+
+    fn due(&self, now: Instant, stopping: bool) -> bool {
+        match self.retry {
+            Some(at) => now >= at,
+            None => {
+                stopping
+                    || self.kept.len() >= BATCH
+                    || now.saturating_duration_since(self.flushed) >= self.log.commit_interval()
+            }
+        }
+    }
+
+    /// Writes all that is kept in one transaction; lets it go only when that is on the disk.
+    fn flush(&mut self) -> Result<(), StoreError> {
+        let outcome = self.write_all();
+        let now = Instant::now();
+        self.flushed = now;
+        match outcome {
+            Ok(refused) => {
+                self.kept.clear();
+                self.retry = None;
+                self.shared.committed(now, self.log.rows(), refused);
+                if let Some(trouble) = self.trouble.take() {
+                    let lasted = now.saturating_duration_since(trouble.since).as_secs_f64();
+                    tracing::info!("log written again after {lasted:.1} s");
+                }
+                Ok(())
+            }
+            Err(error) => {
+                self.log.roll_back();
+                self.retry = Some(now + RETRY);
+                self.shared.failed(error.to_string());
+                self.complain(now, &error);
+                Err(error)
+            }
+        }
+    }
+
+    fn write_all(&mut self) -> Result<u64, StoreError> {
+        let mut refused = 0;
+        for entry in &self.kept {
+            let outcome = match entry {
+                Entry::Record(record) => self.log.write(record),
+                Entry::Note(note) => self.log.note(note),
+            };
+            match outcome {
+                Err(error) if error.is_refusal() => {
+                    if refused == 0 {
+                        tracing::error!("{error}");
+                    }
+                    refused += 1;
+                }
+                other => other?,
+            }
+        }
+        self.log.commit()?;
+        Ok(refused)
+    }
+
+    /// One line when a trouble begins, then one a minute.
+    fn complain(&mut self, now: Instant, error: &StoreError) {
+        let trouble = self.trouble;
+        let quiet = trouble.is_some_and(|t| now.saturating_duration_since(t.said) < COMPLAINT);
+        if !quiet {
+            tracing::error!("{error}; {} entries wait", self.kept.len());
+            let since = trouble.map_or(now, |trouble| trouble.since);
+            self.trouble = Some(Trouble { since, said: now });
+        }
+    }
+}
