@@ -10,5 +10,7 @@ pub mod control;
 #[cfg(feature = "field")]
 pub mod instruments;
 #[cfg(feature = "field")]
+pub mod station;
+#[cfg(feature = "field")]
 pub mod store;
 pub mod trackers;
