@@ -11,5 +11,7 @@ pub mod control;
 pub mod instruments;
 pub mod rehearsal;
 #[cfg(feature = "field")]
+pub mod station;
+#[cfg(feature = "field")]
 pub mod store;
 pub mod trackers;

@@ -1,0 +1,119 @@
+//! The tracker's table.
+
+use super::reader::{Number, Section};
+use crate::quantities::Volts;
+use crate::trackers::{
+    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig,
+    TrackerConfig,
+};
+use std::time::Duration;
+
+const STEP: Number = Number {
+    key: "step_volts",
+    low: 0.001,
+    high: 50.0,
+    unit: "V",
+    hint: "state the step, about 0.5 % of the open-circuit voltage",
+};
+const DEAD_BAND: Number = Number {
+    key: "dead_band",
+    low: 0.0,
+    high: 0.5,
+    unit: "",
+    hint: "state the relative power slope below which it keeps still, 0 for none",
+};
+const SHARE: Number = Number {
+    key: "share",
+    low: 0.5,
+    high: 0.95,
+    unit: "",
+    hint: "state the share of the open-circuit voltage to hold, about 0.8",
+};
+const LOOK_EVERY: Number = Number {
+    key: "look_every_s",
+    low: 1.0,
+    high: 3600.0,
+    unit: "s",
+    hint: "state how often the open-circuit voltage is measured anew",
+};
+const HOLD_VOLTS: Number = Number {
+    key: "volts",
+    low: -5.0,
+    high: 600.0,
+    unit: "V",
+    hint: "state the device voltage to hold, inside the envelope",
+};
+/// How often a fractional tracker looks unless stated otherwise.
+const DEFAULT_LOOK: Duration = Duration::from_secs(30);
+/// All settings of all trackers.
+const SETTINGS: [&str; 5] = ["step_volts", "dead_band", "share", "look_every_s", "volts"];
+
+/// Reads `[channel.tracker]`; `device_volts_max` is known when the envelope has it right.
+pub(super) fn read(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<TrackerConfig> {
+    let names = TrackerConfig::NAMES;
+    let Some(place) = section.choice("method", &names, None) else {
+        // Whose settings they are can't be told.
+        for key in SETTINGS {
+            section.has(key);
+        }
+        return None;
+    };
+    let tracker = match names[place] {
+        "hold" => hold(section, device_volts_max).map(TrackerConfig::Hold),
+        "fractional-voc" => {
+            let share = section.number(&SHARE);
+            let look_every = section.seconds_or(&LOOK_EVERY, DEFAULT_LOOK);
+            share.zip(look_every).map(|(share, look_every)| {
+                TrackerConfig::FractionalVoc(FractionalVocConfig { share, look_every })
+            })
+        }
+        "perturb-and-observe" => section.number(&STEP).map(|step| {
+            TrackerConfig::PerturbAndObserve(PerturbAndObserveConfig { step: Volts(step) })
+        }),
+        "incremental-conductance" => {
+            let step = section.number(&STEP);
+            let dead_band = section.number_or(&DEAD_BAND, 0.0);
+            step.zip(dead_band).map(|(step, dead_band)| {
+                let step = Volts(step);
+                let config = IncrementalConductanceConfig { step, dead_band };
+                TrackerConfig::IncrementalConductance(config)
+            })
+        }
+        other => {
+            section.note("method", format!("{other} can't be set up from a station file yet"));
+            None
+        }
+    };
+    let known = section.asked();
+    let others: Vec<_> = SETTINGS.into_iter().filter(|key| !known.contains(key)).collect();
+    let settings: Vec<_> = known.into_iter().filter(|key| *key != "method").collect();
+    let why = format!("{} has no such setting; it has: {}", names[place], settings.join(", "));
+    section.forbid(&others, &why);
+    tracker
+}
+
+fn hold(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<HoldConfig> {
+    match (section.has("volts"), section.has("share")) {
+        (true, false) => {
+            let volts = section.number(&HOLD_VOLTS)?;
+            if let Some(max) = device_volts_max.filter(|max| volts >= *max) {
+                let text = format!(
+                    "{volts} V is not below device_volts_max ({max} V); {}",
+                    HOLD_VOLTS.hint
+                );
+                section.note("volts", text);
+                return None;
+            }
+            Some(HoldConfig::At(Volts(volts)))
+        }
+        (false, true) => section.number(&SHARE).map(HoldConfig::Share),
+        (false, false) => {
+            section.note("volts", "missing; hold needs either volts (V) or share (0.5..=0.95)");
+            None
+        }
+        (true, true) => {
+            section.note("share", "hold takes either volts or share; take one out");
+            None
+        }
+    }
+}
