@@ -8,9 +8,14 @@
 //! Conditions are set anew at each turn and hold still until the next, so that the exact crest is
 //! known at every control step.
 
+#[cfg(feature = "field")]
+mod build;
 mod stand;
 
-pub use stand::{Mounting, Outage, Stand, StandParts};
+#[cfg(feature = "field")]
+pub use build::{YardError, yard};
+pub use cresthold_sim::sky::plane::Mounting;
+pub use stand::{Outage, Stand, StandParts};
 
 use crate::control::record::Record;
 use crate::time::{Instant, Stamp, Utc};

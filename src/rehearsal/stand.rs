@@ -7,8 +7,8 @@ use crate::control::{
 use crate::quantities::{Celsius, Irradiance, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::bench::{Bench, Sensor, Truth};
-use cresthold_sim::sky::plane::{Aim, Plane};
-use cresthold_sim::sky::{Place, Sky, SkyState};
+use cresthold_sim::sky::plane::Mounting;
+use cresthold_sim::sky::{Place, Sky};
 use cresthold_sim::thermal::Thermal;
 use std::time::Duration;
 
@@ -18,26 +18,6 @@ const DEADLINE: Duration = Duration::from_millis(500);
 
 /// Conditions never hold still for longer, however long the channel sleeps.
 const REFRESH: Duration = Duration::from_secs(1);
-
-/// How the device faces the sky.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Mounting {
-    /// On a fixed plane.
-    Fixed(Plane),
-    /// Aimed at the sun in two axes; sees direct irradiance only.
-    TwoAxis,
-}
-
-impl Mounting {
-    /// Irradiance on the device (W/m2).
-    #[must_use]
-    pub fn irradiance(&self, sky: &SkyState) -> Irradiance {
-        match self {
-            Self::Fixed(plane) => plane.irradiance(sky),
-            Self::TwoAxis => Aim.irradiance(sky),
-        }
-    }
-}
 
 /// A span during which the simulated line is dead: every command fails.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -62,9 +42,11 @@ pub struct StandParts {
     /// Where it stands.
     pub place: Place,
     /// Its irradiance sensor, in the device's plane.
-    pub irradiance: Sensor,
+    pub irradiance: Option<Sensor>,
     /// Its thermometer.
-    pub thermometer: Sensor,
+    pub thermometer: Option<Sensor>,
+    /// Whether the boost supply reports its voltage.
+    pub boost_measured: bool,
 }
 
 /// One channel on its simulated bench.
@@ -184,11 +166,16 @@ impl Stand {
 
     fn sense(&mut self, now: Instant) -> Surroundings {
         let parts = &mut self.parts;
-        let irradiance = parts.irradiance.look(now, self.light.0);
-        let back = parts.thermometer.look(now, parts.thermal.back_of_module().0);
+        let light = self.light.0;
+        let back = parts.thermal.back_of_module().0;
+        let seen = |sensor: &mut Option<Sensor>, value| {
+            sensor.as_mut().map(|sensor| sensor.look(now, value))
+        };
         Surroundings {
-            irradiance: Some(Observed { value: Irradiance(irradiance), at: now }),
-            module_temperature: Some(Observed { value: Celsius(back), at: now }),
+            irradiance: seen(&mut parts.irradiance, light)
+                .map(|value| Observed { value: Irradiance(value), at: now }),
+            module_temperature: seen(&mut parts.thermometer, back)
+                .map(|value| Observed { value: Celsius(value), at: now }),
         }
     }
 
@@ -222,7 +209,9 @@ impl Stand {
             Command::Measure => {
                 let middle = bench.now() + bench.load().window / 2;
                 let seen = bench.measure();
-                let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost: None };
+                let boost =
+                    (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
+                let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
                 return (Input::Reading(reading), bench.now());
             }
             Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),

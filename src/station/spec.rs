@@ -3,7 +3,7 @@
 use crate::control::ChannelConfig;
 use crate::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold_sim::device::{Device, ParameterError, examples};
-use cresthold_sim::sky::plane::Plane;
+pub use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::sun::Site;
 use std::fmt;
 use std::path::PathBuf;
@@ -142,15 +142,6 @@ pub struct SensorSpec {
     pub lag: Duration,
     /// Relative error of its readings (-0.2..=0.2).
     pub gain: f64,
-}
-
-/// How a device is mounted.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Mounting {
-    /// On a fixed plane.
-    Fixed(Plane),
-    /// On a mount that faces the sun; sees direct irradiance.
-    TwoAxis,
 }
 
 /// Which example of the simulation stands in for the device.

@@ -69,7 +69,8 @@ pub fn crystalline_stand(config: ChannelConfig, seed: u64) -> Stand {
         thermal: Thermal::new(ThermalParams::OPEN_RACK, Celsius(12.0)),
         mounting: Mounting::Fixed(Plane::new(20.0, 180.0, 0.2).unwrap()),
         place: Place::default(),
-        irradiance: Sensor::new(SensorParams::REFERENCE_CELL, seed + 1),
-        thermometer: Sensor::new(SensorParams::MODULE_THERMOMETER, seed + 2),
+        irradiance: Some(Sensor::new(SensorParams::REFERENCE_CELL, seed + 1)),
+        thermometer: Some(Sensor::new(SensorParams::MODULE_THERMOMETER, seed + 2)),
+        boost_measured: false,
     })
 }

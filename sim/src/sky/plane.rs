@@ -134,3 +134,23 @@ impl Aim {
         if state.sun.up > 0.0 { state.direct } else { Irradiance::ZERO }
     }
 }
+
+/// How the device faces the sky.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Mounting {
+    /// On a fixed plane.
+    Fixed(Plane),
+    /// Aimed at the sun in two axes; sees direct irradiance only.
+    TwoAxis,
+}
+
+impl Mounting {
+    /// Irradiance on the device (W/m2).
+    #[must_use]
+    pub fn irradiance(&self, state: &SkyState) -> Irradiance {
+        match self {
+            Self::Fixed(plane) => plane.irradiance(state),
+            Self::TwoAxis => Aim.irradiance(state),
+        }
+    }
+}
