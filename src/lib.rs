@@ -6,10 +6,16 @@
 
 pub use cresthold_sim::{quantities, time};
 
+#[cfg(feature = "field")]
+pub mod cli;
 pub mod control;
+#[cfg(feature = "field")]
+pub mod daemon;
 #[cfg(feature = "field")]
 pub mod instruments;
 pub mod rehearsal;
+#[cfg(feature = "field")]
+pub mod report;
 #[cfg(feature = "field")]
 pub mod station;
 #[cfg(feature = "field")]

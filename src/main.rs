@@ -1,3 +1,7 @@
-//! The binary: arguments, run, exit code.
+//! The binary: arguments, run, exit code. Exit codes are documented in [`cresthold::cli::Exit`].
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cresthold::cli::main()
+}

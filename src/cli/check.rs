@@ -1,0 +1,63 @@
+//! `cresthold check`: all that is wrong with a station file, at once.
+
+use super::Exit;
+use crate::rehearsal::yard;
+use crate::report::table::align;
+use crate::station::{ChannelSpec, Station};
+use clap::Args;
+use std::path::PathBuf;
+
+/// Say all that is wrong with a station file at once; moves nothing
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  cresthold check yard.toml")]
+pub(super) struct Check {
+    /// The station file (TOML); without one, the built-in rehearsal station
+    file: Option<PathBuf>,
+}
+
+impl Check {
+    pub(super) fn carry_out(&self) -> Exit {
+        let station = match &self.file {
+            Some(file) => Station::load(file),
+            None => Ok(Station::rehearsal()),
+        };
+        let station = match station {
+            Ok(station) => station,
+            Err(error) => {
+                eprintln!("{error}");
+                return Exit::Station;
+            }
+        };
+        if station.plant.is_some()
+            && let Err(error) = yard(&station)
+        {
+            eprintln!("{error}");
+            return Exit::Station;
+        }
+        let rows: Vec<Vec<String>> = station.channels.iter().map(row).collect();
+        println!("{}: nothing wrong\n", station.name);
+        let header = ["device", "load", "boost", "tracker", "period", "device up to", "amps up to"];
+        print!("{}", align(&header, &rows));
+        Exit::Done
+    }
+}
+
+fn row(channel: &ChannelSpec) -> Vec<String> {
+    let control = &channel.control;
+    let boost = channel.boost.as_ref().map_or_else(
+        || "none".to_owned(),
+        |boost| {
+            let at = boost.address.as_ref().map_or_else(|| "fixed".to_owned(), ToString::to_string);
+            format!("{} at {at}", boost.volts)
+        },
+    );
+    vec![
+        channel.name.clone(),
+        channel.load.address.to_string(),
+        boost,
+        control.tracker.name().to_owned(),
+        format!("{} s", control.period.as_secs_f64()),
+        control.envelope.device_volts_max.to_string(),
+        control.envelope.device_amps_max.to_string(),
+    ]
+}

@@ -1,0 +1,65 @@
+//! The command line: one file per subcommand, each a call into the room that does the work.
+
+mod check;
+mod run;
+mod station;
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// How the program ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Exit {
+    /// Everything was done.
+    Done = 0,
+    /// The command line can't be understood.
+    Usage = 2,
+    /// The station file or a recorded day has mistakes; nothing was started.
+    Station = 3,
+    /// The log can't be opened or written; loads are off.
+    Log = 4,
+    /// Instruments did not confirm that they are off: check them by hand.
+    Unconfirmed = 5,
+    /// The system refuses what a run needs; nothing was started.
+    System = 6,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}
+
+#[derive(Debug, Parser)]
+#[command(
+    name = "cresthold",
+    version,
+    about = "Holds photovoltaic devices at their maximum power point and keeps the record",
+    after_help = "Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
+                  5 instruments did not confirm that they are off; 6 the system refused.\n\n\
+                  A photovoltaic device is live whenever it is lit. See README.md for the cautions."
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Run(run::Run),
+    Check(check::Check),
+    Station(station::PrintStation),
+}
+
+/// Parses the arguments, does what they say, tells the exit code.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let exit = match arguments.command {
+        Command::Run(run) => run.carry_out(),
+        Command::Check(check) => check.carry_out(),
+        Command::Station(station) => station.carry_out(),
+    };
+    exit.into()
+}

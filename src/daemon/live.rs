@@ -1,0 +1,148 @@
+//! The live status: a block redrawn in place on a terminal, plain lines elsewhere.
+
+use crate::control::record::{Activity, Sample};
+use crate::report::table::align;
+use crate::time::Utc;
+use std::io::{IsTerminal, Write};
+use std::time::{Duration, Instant as WallInstant};
+
+/// How often a terminal is redrawn.
+const REDRAW: Duration = Duration::from_millis(500);
+/// How often a line is written where nobody watches.
+const LINE_EVERY: Duration = Duration::from_secs(60);
+
+/// What is known of a channel right now.
+#[derive(Clone, Debug)]
+pub struct ChannelStatus {
+    /// Its name.
+    pub name: String,
+    /// What it is doing.
+    pub activity: Activity,
+    /// Its last sample.
+    pub sample: Option<Sample>,
+    /// Energy of the day so far (Wh).
+    pub energy: f64,
+}
+
+/// Where a run stands.
+#[derive(Clone, Debug)]
+pub struct RunStatus {
+    /// Station and pace, one line.
+    pub title: String,
+    /// The run's wall time.
+    pub utc: Utc,
+    /// Share of the run that is done (0..=1), where its end is known.
+    pub done: Option<f64>,
+    /// The channels.
+    pub channels: Vec<ChannelStatus>,
+}
+
+/// Shows the status at its own pace.
+#[derive(Debug)]
+pub struct Screen {
+    terminal: bool,
+    quiet: bool,
+    drawn: usize,
+    next: WallInstant,
+}
+
+impl Screen {
+    /// A screen on standard error; `quiet` shows nothing.
+    #[must_use]
+    pub fn new(quiet: bool) -> Self {
+        let terminal = std::io::stderr().is_terminal();
+        Self { terminal, quiet, drawn: 0, next: WallInstant::now() }
+    }
+
+    /// Whether it is time to show something. Cheap, so that a status need not be put together
+    /// otherwise.
+    #[must_use]
+    pub fn is_due(&self) -> bool {
+        !self.quiet && WallInstant::now() >= self.next
+    }
+
+    /// Shows the status now.
+    pub fn show(&mut self, status: &RunStatus) {
+        if self.quiet {
+            return;
+        }
+        let every = if self.terminal { REDRAW } else { LINE_EVERY };
+        self.next = WallInstant::now() + every;
+        // A status that can't be shown must not disturb the run.
+        let _ = if self.terminal { self.redraw(status) } else { line(status) };
+    }
+
+    fn redraw(&mut self, status: &RunStatus) -> std::io::Result<()> {
+        let mut text = format!("{}  {}\n", status.title, status.utc);
+        if let Some(done) = status.done {
+            text.push_str(&bar(done));
+        }
+        let rows: Vec<Vec<String>> = status.channels.iter().map(row).collect();
+        text.push_str(&align(
+            &[
+                "device",
+                "doing",
+                "voltage",
+                "current",
+                "power",
+                "of crest",
+                "irradiance",
+                "module",
+                "today",
+            ],
+            &rows,
+        ));
+        let mut err = std::io::stderr().lock();
+        if self.drawn > 0 {
+            write!(err, "\x1b[{}A", self.drawn)?;
+        }
+        for line in text.lines() {
+            writeln!(err, "{line}\x1b[K")?;
+        }
+        self.drawn = text.lines().count();
+        err.flush()
+    }
+}
+
+const BAR_WIDTH: usize = 50;
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss,
+    reason = "a share of a bar fifty signs wide"
+)]
+fn bar(done: f64) -> String {
+    let full = (done.clamp(0.0, 1.0) * BAR_WIDTH as f64) as usize;
+    format!("|{}{}| {:3.0} %\n", "=".repeat(full), " ".repeat(BAR_WIDTH - full), done * 100.0)
+}
+
+fn row(channel: &ChannelStatus) -> Vec<String> {
+    let dash = || "-".to_owned();
+    let of = |value: Option<String>| value.unwrap_or_else(dash);
+    let sample = channel.sample.as_ref();
+    let share = sample.and_then(|s| s.crest.filter(|crest| crest.0 > 0.5).map(|c| s.watts / c));
+    vec![
+        channel.name.clone(),
+        channel.activity.to_string(),
+        of(sample.map(|s| format!("{:.2}", s.volts))),
+        of(sample.map(|s| format!("{:.3}", s.amps))),
+        of(sample.map(|s| format!("{:.1}", s.watts))),
+        of(share.map(|share| format!("{:.1} %", share * 100.0))),
+        of(sample.and_then(|s| s.irradiance).map(|g| format!("{g:.0}"))),
+        of(sample.and_then(|s| s.module_temperature).map(|t| format!("{t:.1}"))),
+        format!("{:.1} Wh", channel.energy),
+    ]
+}
+
+fn line(status: &RunStatus) -> std::io::Result<()> {
+    let mut text = status.utc.to_string();
+    for channel in &status.channels {
+        let power = channel.sample.as_ref().map_or(0.0, |sample| sample.watts.0);
+        text.push_str(&format!(
+            "  {}: {}, {power:.1} W, {:.1} Wh",
+            channel.name, channel.activity, channel.energy
+        ));
+    }
+    writeln!(std::io::stderr().lock(), "{text}")
+}

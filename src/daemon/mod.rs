@@ -1,0 +1,48 @@
+//! The shell: the only place with threads, clocks and signals.
+//!
+//! Model: the same controller in two shells. `rehearse` paces the embedded plant's virtual time
+//! against the wall clock; `field` drives real instruments in real time. Both write the same log,
+//! show the same live status and end in the same way: input off, boost off, books closed, last
+//! records committed.
+
+pub mod live;
+pub mod rehearse;
+pub mod stop;
+
+use crate::rehearsal::YardError;
+use crate::report::summary::Summary;
+use crate::store::StoreError;
+use std::path::PathBuf;
+
+/// How a run ended.
+#[derive(Debug)]
+pub struct Ended {
+    /// What it amounted to.
+    pub summary: Summary,
+    /// The channels' names.
+    pub names: Vec<String>,
+    /// Where the log is.
+    pub log: PathBuf,
+    /// Channels whose instruments did not confirm that they are off.
+    pub unconfirmed: Vec<String>,
+}
+
+/// Why a run could not begin or go on.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The plant can't be built.
+    #[error(transparent)]
+    Yard(#[from] YardError),
+    /// The log can't be opened or written.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The signals can't be caught.
+    #[error(
+        "the signals that end a run can't be caught: {0}; without them loads could not be \
+         switched off, so nothing was started"
+    )]
+    Signals(#[from] ctrlc::Error),
+    /// The system gives no thread, timer or socket.
+    #[error("the system refuses what a run needs: {0}; nothing was started")]
+    System(#[from] std::io::Error),
+}

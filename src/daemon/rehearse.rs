@@ -1,0 +1,169 @@
+//! A station on the embedded plant: virtual time at a pace, a real log, a live status.
+
+use super::live::{ChannelStatus, RunStatus, Screen};
+use super::stop::StopFlag;
+use super::{Ended, RunError};
+use crate::control::record::{Event, Happening, Record};
+use crate::rehearsal::{Yard, yard};
+use crate::report::summary::Summary;
+use crate::station::Station;
+use crate::store::{ChannelFacts, Log, OpenFacts, StoreError};
+use crate::time::{Instant, Stamp};
+use cresthold_sim::sky::recorded::RecordedSky;
+use std::path::Path;
+use std::time::{Duration, Instant as WallInstant};
+
+/// The longest nap between two batches of turns: short enough for a lively status and a prompt end.
+const NAP: Duration = Duration::from_millis(20);
+/// Virtual time per batch when there is no pace to keep.
+const BATCH: Duration = Duration::from_secs(60);
+
+/// How fast and how long.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pace {
+    /// Virtual seconds per second; infinite for as fast as it goes.
+    pub speed: f64,
+    /// Virtual time to run.
+    pub length: Duration,
+}
+
+/// Runs `station` on its plant, writing `log`, until the length is over or `stop` is raised.
+///
+/// # Errors
+/// [`RunError`] where the plant can't be built or the log can't be opened or written.
+pub fn run(
+    station: &Station,
+    log: &Path,
+    pace: Pace,
+    stop: &StopFlag,
+    screen: &mut Screen,
+) -> Result<Ended, RunError> {
+    let mut yard = yard(station)?;
+    let began = yard.stamp(Instant::ZERO);
+    let log = Log::open(log, &facts(station, began))?;
+    let mut book = Book { log, summary: Summary::default(), failed: None, unconfirmed: Vec::new() };
+    book.take(Record::Event(Event { channel: None, at: began, what: Happening::RunBegan }));
+    let end = Instant::ZERO + pace.length;
+    let started = WallInstant::now();
+    let mut now = Instant::ZERO;
+    while now < end && !stop.is_raised() && book.failed.is_none() {
+        now = due(started, pace, now).min(end);
+        yard.run_until(now, &mut |record| book.take(record));
+        book.commit_if_due(now);
+        if screen.is_due() {
+            screen.show(&status(station, &yard, &book.summary, (now, pace)));
+        }
+        if pace.speed.is_finite() && now < end {
+            let next = yard.next_wake().unwrap_or(end).min(end);
+            let ahead = next.saturating_since(now).as_secs_f64() / pace.speed;
+            std::thread::sleep(Duration::from_secs_f64(ahead).clamp(Duration::from_millis(1), NAP));
+        }
+    }
+    yard.stop(now, &mut |record| book.take(record));
+    screen.show(&status(station, &yard, &book.summary, (now, pace)));
+    let at = yard.stamp(now);
+    book.take(Record::Event(Event { channel: None, at, what: Happening::RunEnded }));
+    book.end(station)
+}
+
+/// How far virtual time should be by now.
+fn due(started: WallInstant, pace: Pace, now: Instant) -> Instant {
+    if pace.speed.is_finite() {
+        Instant::ZERO + Duration::from_secs_f64(started.elapsed().as_secs_f64() * pace.speed)
+    } else {
+        now + BATCH
+    }
+}
+
+/// What the log is told about the run.
+pub(super) fn facts(station: &Station, began: Stamp) -> OpenFacts {
+    OpenFacts {
+        began,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        station: station.name.clone(),
+        fingerprint: station.text.clone(),
+        seed: station.plant.as_ref().map(|_| station.seed),
+        note: None,
+        channels: station
+            .channels
+            .iter()
+            .map(|channel| ChannelFacts {
+                name: channel.name.clone(),
+                device: channel.device.map_or("device", |device| device.name()).to_owned(),
+                tracker: format!("{:?}", channel.control.tracker),
+            })
+            .collect(),
+    }
+}
+
+/// The log and the summary, fed with the same records.
+struct Book {
+    log: Log,
+    summary: Summary,
+    failed: Option<StoreError>,
+    unconfirmed: Vec<usize>,
+}
+
+impl Book {
+    fn take(&mut self, record: Record) {
+        match &record {
+            Record::Day(total) => self.summary.take(total),
+            Record::Event(Event {
+                channel: Some(id), what: Happening::StopUnconfirmed, ..
+            }) => {
+                self.unconfirmed.push(usize::from(id.0));
+            }
+            _ => {}
+        }
+        if self.failed.is_none() {
+            self.failed = self.log.write(&record).err();
+        }
+    }
+
+    fn commit_if_due(&mut self, now: Instant) {
+        if self.failed.is_none() {
+            self.failed = self.log.commit_if_due(now).err();
+        }
+    }
+
+    fn end(self, station: &Station) -> Result<Ended, RunError> {
+        if let Some(failed) = self.failed {
+            return Err(failed.into());
+        }
+        let names: Vec<String> = station.channels.iter().map(|c| c.name.clone()).collect();
+        let log = self.log.path().to_path_buf();
+        self.log.finish()?;
+        let unconfirmed = self.unconfirmed.iter().filter_map(|&i| names.get(i).cloned()).collect();
+        Ok(Ended { summary: self.summary, names, log, unconfirmed })
+    }
+}
+
+fn status(
+    station: &Station,
+    yard: &Yard<RecordedSky>,
+    summary: &Summary,
+    (now, pace): (Instant, Pace),
+) -> RunStatus {
+    let speed = if pace.speed.is_finite() {
+        format!("{} times real time", pace.speed)
+    } else {
+        "as fast as it goes".to_owned()
+    };
+    let channels = station
+        .channels
+        .iter()
+        .zip(yard.stands())
+        .map(|(spec, stand)| ChannelStatus {
+            name: spec.name.clone(),
+            activity: stand.channel().activity(),
+            sample: stand.last_sample().copied(),
+            energy: summary.sums(spec.control.id).energy,
+        })
+        .collect();
+    RunStatus {
+        title: format!("{}, simulated, {speed}", station.name),
+        utc: yard.stamp(now).utc,
+        done: Some(now.as_secs_f64() / pace.length.as_secs_f64()),
+        channels,
+    }
+}

@@ -1,0 +1,4 @@
+//! Pictures and tables, for people.
+
+pub mod summary;
+pub mod table;

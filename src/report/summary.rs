@@ -1,0 +1,137 @@
+//! What a run amounted to: per device energy, tracking efficiency, irradiation, hours, gaps.
+
+use super::table::align;
+use crate::control::record::{ChannelId, DayTotal};
+use crate::time::Utc;
+use std::collections::BTreeMap;
+
+const SECONDS_PER_HOUR: f64 = 3600.0;
+
+/// Collects the newest totals of each day and channel.
+#[derive(Clone, Debug, Default)]
+pub struct Summary {
+    days: BTreeMap<(ChannelId, Utc), DayTotal>,
+}
+
+/// One channel's sums over all days of a run.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ChannelSums {
+    /// Energy delivered (Wh).
+    pub energy: f64,
+    /// Energy available (Wh), where the plant knows it for every day.
+    pub available: Option<f64>,
+    /// Irradiation (Wh/m2).
+    pub irradiation: f64,
+    /// Largest power (W).
+    pub peak: f64,
+    /// Time tracking (h).
+    pub tracking: f64,
+    /// Time missing while awake (h).
+    pub missing: f64,
+    /// Gaps.
+    pub gaps: u32,
+    /// Share of the awake time that is covered (0..=1).
+    pub completeness: f64,
+}
+
+impl ChannelSums {
+    /// Energy delivered over energy available (0..=1).
+    #[must_use]
+    pub fn efficiency(&self) -> Option<f64> {
+        self.available.filter(|&available| available > 0.0).map(|available| self.energy / available)
+    }
+}
+
+impl Summary {
+    /// Takes the totals of a day; later ones replace earlier ones of the same day.
+    pub fn take(&mut self, total: &DayTotal) {
+        self.days.insert((total.channel, total.day), *total);
+    }
+
+    /// The sums of one channel.
+    #[must_use]
+    pub fn sums(&self, channel: ChannelId) -> ChannelSums {
+        let mut sums = ChannelSums { available: Some(0.0), ..ChannelSums::default() };
+        let mut covered = 0.0;
+        for day in self.days.range((channel, Utc::from_micros(i64::MIN))..) {
+            let ((of, _), day) = day;
+            if *of != channel {
+                break;
+            }
+            sums.energy += day.energy.0;
+            sums.available = sums.available.zip(day.available).map(|(sum, more)| sum + more.0);
+            sums.irradiation += day.irradiation.0;
+            sums.peak = sums.peak.max(day.peak.0);
+            sums.tracking += day.tracking.as_secs_f64() / SECONDS_PER_HOUR;
+            sums.missing += day.missing.as_secs_f64() / SECONDS_PER_HOUR;
+            covered += day.covered.as_secs_f64() / SECONDS_PER_HOUR;
+            sums.gaps += day.gaps;
+        }
+        let awake = covered + sums.missing;
+        sums.completeness = if awake > 0.0 { covered / awake } else { 1.0 };
+        sums
+    }
+
+    /// The table for people.
+    #[must_use]
+    pub fn table(&self, names: &[String]) -> String {
+        let percent = |share: f64| format!("{:.2} %", share * 100.0);
+        let rows: Vec<Vec<String>> = (0..)
+            .zip(names)
+            .map(|(index, name)| {
+                let sums = self.sums(ChannelId(index));
+                vec![
+                    name.clone(),
+                    format!("{:.1} Wh", sums.energy),
+                    sums.available.map_or_else(|| "-".to_owned(), |wh| format!("{wh:.1} Wh")),
+                    sums.efficiency().map_or_else(|| "-".to_owned(), percent),
+                    format!("{:.1} W", sums.peak),
+                    format!("{:.0} Wh/m2", sums.irradiation),
+                    format!("{:.2} h", sums.tracking),
+                    format!("{}", sums.gaps),
+                    format!("{:.2} h", sums.missing),
+                    percent(sums.completeness),
+                ]
+            })
+            .collect();
+        align(
+            &[
+                "device",
+                "delivered",
+                "available",
+                "of crest",
+                "peak",
+                "irradiation",
+                "tracking",
+                "gaps",
+                "missing",
+                "complete",
+            ],
+            &rows,
+        )
+    }
+
+    /// The same as one line of JSON, keys with units.
+    #[must_use]
+    pub fn json(&self, names: &[String]) -> String {
+        let devices: Vec<serde_json::Value> = (0..)
+            .zip(names)
+            .map(|(index, name)| {
+                let sums = self.sums(ChannelId(index));
+                serde_json::json!({
+                    "device": name,
+                    "energy_wh": sums.energy,
+                    "available_wh": sums.available,
+                    "efficiency": sums.efficiency(),
+                    "peak_w": sums.peak,
+                    "irradiation_wh_m2": sums.irradiation,
+                    "tracking_h": sums.tracking,
+                    "gaps": sums.gaps,
+                    "missing_h": sums.missing,
+                    "completeness": sums.completeness,
+                })
+            })
+            .collect();
+        serde_json::json!({ "devices": devices }).to_string()
+    }
+}
