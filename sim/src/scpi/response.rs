@@ -251,6 +251,13 @@ impl<'a> ResponseWriter<'a> {
         self
     }
 
+    /// Text without quotes, as `*IDN?` answers with its own commas (arbitrary ASCII response data:
+    /// IEEE 488.2-1992, 8.7.11); it ends the message, so nothing may be asked behind it.
+    pub fn plain(&mut self, text: &str) -> &mut Self {
+        self.field().extend_from_slice(text.as_bytes());
+        self
+    }
+
     /// A text in quotes.
     pub fn text(&mut self, text: &[u8]) -> &mut Self {
         emit_text(self.field(), text.iter().copied());
