@@ -27,7 +27,6 @@ pub(super) const POCKET_LENGTH: usize = 256;
 
 /// What goes through the queue.
 #[derive(Clone, Debug)]
-#[expect(clippy::large_enum_variant, reason = "entries live in the queue's fixed array")]
 pub(super) enum Entry {
     Record(Record),
     Note(Note),
