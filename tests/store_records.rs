@@ -308,7 +308,8 @@ fn a_sample_row_is_short() {
         one.irradiance = Some(Irradiance(987.654));
         one.module_temperature = Some(Celsius(61.234));
         log.write(&Record::Sample(one)).unwrap();
-        if row % 2 == 0 {
+        if row % 1000 == 0 {
+            // Syncing more often changes the time, not the pages.
             log.commit_if_due(Instant::from_nanos(u64::from(row) * 1_000_000_000)).unwrap();
         }
     }

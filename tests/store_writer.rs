@@ -92,8 +92,9 @@ fn a_stalled_writer_holds_nobody_up_and_tells_what_it_left_out() {
     handle.offer(Record::Minute(minute(0, 60.0)));
     handle.offer(Record::Day(day(0, 60.0, 1.0)));
     handle.offer(event(Some(0), 61.0, Happening::FellAsleep));
-    // The lock lasts for seconds; offering must not: 16 000 offers take a few milliseconds.
-    assert!(begin.elapsed() < Duration::from_millis(800), "{:?}", begin.elapsed());
+    // The lock is held until after this line: an offer that waited for it would wait for ever.
+    // 16 000 offers take a few milliseconds; the bound allows for a busy machine.
+    assert!(begin.elapsed() < Duration::from_secs(5), "{:?}", begin.elapsed());
     let left_out = handle.status().left_out;
     assert!(left_out > 0);
 

@@ -65,7 +65,8 @@ pub struct Status {
     pub waiting: usize,
     /// Samples left out because the queue was full.
     pub left_out: u64,
-    /// Minutes, days and events lost because the side pocket was full too, or the writer gone.
+    /// Minutes, days and events lost because the side pocket was full too; any record offered
+    /// after the writer ended, or still unsaved when it gave up.
     pub lost: u64,
     /// Records the database refused.
     pub refused: u64,
