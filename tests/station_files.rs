@@ -1,5 +1,7 @@
 //! Station files that are right: the rehearsal station, the shipped examples, and what defaults are.
 
+#![allow(clippy::panic, reason = "helpers of tests; the panic is the report")]
+
 use cresthold::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use cresthold::station::{
     Address, DaySource, DeviceSpec, Flow, Mounting, Parity, Station, StationError,

@@ -1,5 +1,7 @@
 //! Station files that are wrong: every kind of problem, at its line, under its key.
 
+#![allow(clippy::panic, reason = "helpers of tests; the panic is the report")]
+
 use cresthold::station::Station;
 use proptest::prelude::*;
 
@@ -205,6 +207,28 @@ fn trackers_are_told() {
 }
 
 #[test]
+fn settings_of_other_trackers_are_told() {
+    let method = "method = \"perturb-and-observe\"\nstep_volts = 0.2 #";
+    let tracker = |settings: &str| format!("method = {settings} #");
+    let told = |settings: &str, key: &str, says: &str| {
+        wrong(method, &tracker(settings), &format!("channel[1].tracker{key}"), says);
+    };
+    told("\"hold\"\nvolts = 48", ".volts", "48 V is not below device_volts_max (48 V)");
+    told("\"hold\"\nshare = 0.96", ".share", "0.96 is outside 0.5..=0.95");
+    told("\"hold\"\nvolts = 30\nshare = 0.8", ".share", "either volts or share");
+    told("\"fractional-voc\"\nshare = 0.8\nlook_every_s = 0.5", ".look_every_s", "1..=3600 s");
+    told(
+        "\"fractional-voc\"\nshare = 0.8\nstep_volts = 1",
+        ".step_volts",
+        "it has: share, look_every_s",
+    );
+    told("\"incremental-conductance\"\nstep_volts = 1\ndead_band = 1", ".dead_band", "0..=0.5");
+    let text = changed(method, "method = \"hold\"");
+    let says = "hold needs either volts (V) or share";
+    one_problem(&text, "[channel.tracker]", "channel[1].tracker.volts", says);
+}
+
+#[test]
 fn names_are_told() {
     let line = line_of(Station::REHEARSAL, "name = \"slope-1\"");
     let says = format!("\"slope-1\" is the name of another channel too (line {line})");
@@ -216,6 +240,8 @@ fn names_are_told() {
         "letters, digits, - and _",
     );
     wrong("name = \"Larkfell test yard\"", "name = \" \"", "name", "the text is empty");
+    let long = format!("name = \"{}\"", "x".repeat(61));
+    wrong("name = \"Larkfell test yard\"", &long, "name", "1 to 60 characters");
 }
 
 #[test]
@@ -292,6 +318,9 @@ fn a_supply_without_a_link_reports_nothing() {
     let to = "volts = 6.0\nmeasured = true\n#";
     let text = include_str!("../deploy/stations/one-module-serial.toml");
     let text = text.replacen("volts = 6.0", to, 1);
+    let asked = text.replacen("measured = true", "identity = \"X\"", 1);
+    let key = "channel[1].boost.identity";
+    one_problem(&asked, "identity = \"X\"", key, "a supply without a link can't be asked");
     let key = "channel[1].boost.measured";
     one_problem(&text, "measured = true", key, "a supply without a link can't report");
 }
