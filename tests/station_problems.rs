@@ -223,7 +223,7 @@ fn settings_of_other_trackers_are_told() {
         "it has: share, look_every_s",
     );
     told("\"incremental-conductance\"\nstep_volts = 1\ndead_band = 1", ".dead_band", "0..=0.5");
-    let text = changed(method, "method = \"hold\"");
+    let text = changed(method, "method = \"hold\" #");
     let says = "hold needs either volts (V) or share";
     one_problem(&text, "[channel.tracker]", "channel[1].tracker.volts", says);
 }
