@@ -5,7 +5,8 @@
 //! told at once, each [`Problem`] with its line, its key, and what would be right. The file that
 //! explains every key is the rehearsal station's, `src/station/rehearsal.toml`.
 //!
-//! Relative paths in a station file start at its directory, wherever the program was started.
+//! Relative paths in a station file start at its directory, wherever the program was started. No
+//! other file is opened here: whoever plays a plant's day tells what is wrong with that.
 //!
 //! Rejected: deriving the reader (it stops at the first problem, and knows neither units nor what
 //! would be right); warnings (they are read by nobody on an unattended roof: a value is right, or

@@ -13,20 +13,21 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 /// Collects problems.
-pub(super) struct Notes<'t> {
-    text: &'t str,
+pub(super) struct Notes {
+    /// Where lines end (byte offsets, rising).
+    ends: Vec<usize>,
     problems: RefCell<Vec<Problem>>,
 }
 
-impl<'t> Notes<'t> {
-    pub(super) fn new(text: &'t str) -> Self {
-        Self { text, problems: RefCell::new(Vec::new()) }
+impl Notes {
+    pub(super) fn new(text: &str) -> Self {
+        let ends = text.match_indices('\n').map(|(at, _)| at).collect();
+        Self { ends, problems: RefCell::new(Vec::new()) }
     }
 
     /// The line (1..) of a byte offset.
     pub(super) fn line(&self, span: &Range<usize>) -> usize {
-        let before = self.text.as_bytes().get(..span.start).unwrap_or(self.text.as_bytes());
-        1 + before.iter().filter(|byte| **byte == b'\n').count()
+        1 + self.ends.partition_point(|end| *end < span.start)
     }
 
     pub(super) fn note(&self, line: usize, key: &str, text: impl Into<String>) {
@@ -80,7 +81,7 @@ enum Content<'a> {
 
 /// One table of the file.
 pub(super) struct Section<'a> {
-    notes: &'a Notes<'a>,
+    notes: &'a Notes,
     content: Content<'a>,
     path: String,
     line: usize,
@@ -90,7 +91,7 @@ pub(super) struct Section<'a> {
 type Value<'a> = &'a Spanned<DeValue<'a>>;
 
 impl<'a> Section<'a> {
-    pub(super) fn root(notes: &'a Notes<'a>, table: &'a DeTable<'a>) -> Self {
+    pub(super) fn root(notes: &'a Notes, table: &'a DeTable<'a>) -> Self {
         Self { notes, content: Content::Table(table), path: String::new(), line: 1, asked: vec![] }
     }
 
