@@ -331,19 +331,21 @@ impl Bench {
         if self.lead.0 <= 0.0 {
             return bare;
         }
-        // The bracket shrinks on a decreasing I(V), so a bounded bisection always ends; lead drops
-        // are a few tenths of a volt, so LEAD_HALVINGS halvings reach nanovolts.
-        let (mut low, mut high) =
-            (bare, bare + self.device.current(bare).max(Amps::ZERO) * self.lead);
-        for _ in 0..LEAD_HALVINGS {
-            let mid = (low + high) * 0.5;
-            if bare + self.device.current(mid) * self.lead > mid {
-                low = mid;
-            } else {
-                high = mid;
+        // Secant steps on bare + I(V) R - V. Lead drops are a few tenths of a volt on a curve whose
+        // slope times R is far below one, so three or four steps reach nanovolts.
+        let miss = |volts: Volts| bare + self.device.current(volts) * self.lead - volts;
+        let (mut before, mut missed) = (bare, miss(bare));
+        let mut volts = bare + missed;
+        for _ in 0..LEAD_STEPS {
+            if (volts - before).abs() < LEAD_SETTLED {
+                break;
             }
+            let now = miss(volts);
+            let step = now * ((volts - before) / (missed - now));
+            (before, missed) = (volts, now);
+            volts += step;
         }
-        (low + high) * 0.5
+        volts
     }
 
     /// The largest current the load and the boost supply can carry with `load` volts at the load.
@@ -388,7 +390,9 @@ impl Bench {
 const SETTLED: Volts = Volts(1e-5);
 /// A load without settling still takes this (s), so that nothing divides by zero.
 const LEAST_SETTLING: f64 = 1e-9;
-/// Halvings of a lead drop of volts down to nanovolts.
-const LEAD_HALVINGS: usize = 32;
+/// The lead drop is known when a step is smaller (V).
+const LEAD_SETTLED: Volts = Volts(1e-9);
+/// Secant steps at most; four are usual.
+const LEAD_STEPS: usize = 12;
 /// Halvings of a span of hundreds of volts down to nanovolts.
 const LIMIT_HALVINGS: usize = 40;
