@@ -306,7 +306,7 @@ impl Channel {
     ) -> Option<Command> {
         let path = self.path();
         let look = self.look_at(now, reading, &path);
-        self.wake = now.mono + self.config.daylight.look_every;
+        self.schedule(now.mono, self.config.daylight.look_every);
         if !(look.volts.is_finite() && look.amps.is_finite()) {
             self.ledger.blind(now, self.activity(), self.awake, out);
             return None;
