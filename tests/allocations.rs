@@ -5,6 +5,7 @@
 //! be told apart. Allocations are counted process-wide, so this file holds one test only.
 
 #![allow(unsafe_code, reason = "a global allocator can't be written without; it only counts")]
+#![allow(clippy::unwrap_used, reason = "the shared helpers may fail as a test does")]
 
 mod support;
 
