@@ -158,13 +158,18 @@ fn wrong_clouds_are_refused_by_name() {
 #[test]
 fn cost_of_a_call() {
     let mut sky = CloudySky::new(clear(), Clouds::default(), 3).unwrap();
-    let calls = 500_000_u32;
-    let clock = Instant::now();
+    let calls = 50_000_u32;
     let mut sum = 0.0;
-    for i in 0..calls {
-        sum += sky.state(noon() + Duration::from_micros(100) * i, HERE).global.0;
-    }
-    let cost = clock.elapsed().as_secs_f64() * 1e9 / f64::from(calls);
+    // The least of ten: others share the machine.
+    let cost = (0..10)
+        .map(|_| {
+            let clock = Instant::now();
+            for i in 0..calls {
+                sum += sky.state(noon() + Duration::from_millis(1) * i, HERE).global.0;
+            }
+            clock.elapsed().as_secs_f64() * 1e9 / f64::from(calls)
+        })
+        .fold(f64::MAX, f64::min);
     println!("{cost:.0} ns a call ({sum:.0})");
 }
 

@@ -45,6 +45,19 @@ fn default_conditions_are_near() {
 }
 
 #[test]
+fn cost_of_a_plane() {
+    let plane = Plane::new(35.0, 180.0, 0.2).unwrap();
+    let mut here = state(800.0, 100.0, SunVector::from_degrees(40.0, 150.0));
+    let calls = 5_000_000_u32;
+    let clock = std::time::Instant::now();
+    for _ in 0..calls {
+        here.diffuse = plane.irradiance(std::hint::black_box(&here)) * 0.125;
+    }
+    let cost = clock.elapsed().as_secs_f64() * 1e9 / f64::from(calls);
+    println!("{cost:.1} ns a call ({})", here.diffuse);
+}
+
+#[test]
 fn bad_sites_and_planes_are_refused_by_name() {
     assert_eq!(Site::new(91.0, 0.0, 0.0), Err(SiteError::Latitude(91.0)));
     assert_eq!(Site::new(0.0, 181.0, 0.0), Err(SiteError::Longitude(181.0)));

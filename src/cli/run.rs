@@ -4,8 +4,7 @@ use super::Exit;
 use crate::daemon::live::Screen;
 use crate::daemon::rehearse::{self, Pace};
 use crate::daemon::stop::StopFlag;
-use crate::daemon::{Ended, RunError};
-use crate::rehearsal::YardError;
+use crate::daemon::{Ended, RunError, field};
 use crate::station::Station;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -89,13 +88,13 @@ impl Run {
             .or_else(|| station.log.clone())
             .unwrap_or_else(|| free_name(Path::new("."), "cresthold-rehearsal"));
         let mut screen = Screen::new(self.quiet);
+        eprintln!("{}: seed {}, log {}", station.name, station.seed, log.display());
         if station.plant.is_none() {
-            return Err(YardError::NoPlant { station: station.name.clone() }.into());
+            return field::run(station, &log, self.length, &stop, &mut screen);
         }
         let built_in = self.file.is_none();
         let speed = self.speed.unwrap_or(if built_in { REHEARSAL_SPEED } else { 1.0 });
         let pace = Pace { speed, length: self.length.unwrap_or(REHEARSAL_LENGTH) };
-        eprintln!("{}: seed {}, log {}", station.name, station.seed, log.display());
         rehearse::run(station, &log, pace, &stop, &mut screen)
     }
 

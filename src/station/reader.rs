@@ -126,6 +126,16 @@ impl<'a> Section<'a> {
         self.notes.note(self.line_of(key), &self.path_of(key), text);
     }
 
+    /// Notes a problem at a value of a key.
+    pub(super) fn note_at(&self, value: Value<'a>, key: &str, text: impl Into<String>) {
+        self.notes.note(self.notes.line(&value.span()), &self.path_of(key), text);
+    }
+
+    /// The text of a key, if it is there and is text; notes nothing.
+    pub(super) fn peek(&self, key: &str) -> Option<&'a str> {
+        self.entry(key).and_then(|(_, value)| value.get_ref().as_str())
+    }
+
     /// Whether the key is there; also marks it as known.
     pub(super) fn has(&mut self, key: &'static str) -> bool {
         self.asked.push(key);
@@ -334,7 +344,10 @@ impl<'a> Section<'a> {
         let found = self.as_text(key, value, &hint)?;
         let place = names.iter().position(|name| *name == found);
         if place.is_none() {
-            self.note(key, format!("there is no \"{found}\"{}; {hint}", did_you_mean(found, names)));
+            self.note(
+                key,
+                format!("there is no \"{found}\"{}; {hint}", did_you_mean(found, names)),
+            );
         }
         place
     }

@@ -49,7 +49,10 @@ const DEFAULT_LOOK: Duration = Duration::from_secs(30);
 const SETTINGS: [&str; 5] = ["step_volts", "dead_band", "share", "look_every_s", "volts"];
 
 /// Reads `[channel.tracker]`; `device_volts_max` is known when the envelope has it right.
-pub(super) fn read(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<TrackerConfig> {
+pub(super) fn read(
+    section: &mut Section<'_>,
+    device_volts_max: Option<f64>,
+) -> Option<TrackerConfig> {
     let names = TrackerConfig::NAMES;
     let Some(place) = section.choice("method", &names, None) else {
         // Whose settings they are can't be told.

@@ -11,6 +11,7 @@
 
 use super::error::StoreError;
 use super::schema::{self, APPLICATION_ID, SCHEMA_VERSION};
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, MAIN_DB, OpenFlags};
 use std::fmt::Write as _;
 use std::io::Read as _;
@@ -55,7 +56,11 @@ pub(super) fn for_writing(path: &Path) -> Result<Connection, StoreError> {
         return Err(StoreError::Unwritable { path: path.to_path_buf(), why });
     }
     conn.busy_timeout(LOCK_PATIENCE).map_err(fail("opening"))?;
+    // Until it is known to be ours, even closing must not move a write-ahead log into the file.
+    let keep_wal = DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE;
+    conn.set_db_config(keep_wal, true).map_err(fail("opening"))?;
     judge(&conn, path)?;
+    conn.set_db_config(keep_wal, false).map_err(fail("opening"))?;
     conn.pragma_update(None, "foreign_keys", true).map_err(fail("opening"))?;
     conn.pragma_update(None, "synchronous", "FULL").map_err(fail("opening"))?;
     schema::migrate(&mut conn, path)?;

@@ -27,7 +27,6 @@ pub(super) const POCKET_LENGTH: usize = 256;
 
 /// What goes through the queue.
 #[derive(Clone, Debug)]
-#[expect(clippy::large_enum_variant, reason = "entries live in the queue's fixed array")]
 pub(super) enum Entry {
     Record(Record),
     Note(Note),
@@ -66,7 +65,8 @@ pub struct Status {
     pub waiting: usize,
     /// Samples left out because the queue was full.
     pub left_out: u64,
-    /// Minutes, days and events lost because the side pocket was full too, or the writer gone.
+    /// Minutes, days and events lost because the side pocket was full too; any record offered
+    /// after the writer ended, or still unsaved when it gave up.
     pub lost: u64,
     /// Records the database refused.
     pub refused: u64,

@@ -2,7 +2,7 @@
 //!
 //! Model: samples are whole numbers of small units (1 uV, 1 uA, 1 uW, 1 mW/m2, 1 mdegC), which
 //! lie far below what an electronic load resolves and take three to five bytes instead of eight;
-//! a row of real numbers measured 95 bytes, this one 64. Minutes, days and events are rare and
+//! the same rows measured 95 bytes as real numbers and 63 as whole ones. Minutes, days and events are rare and
 //! stay real numbers. A value that is no number, or infinite, is stored as NULL, never as a
 //! number: it must not enter an average.
 

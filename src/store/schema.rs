@@ -85,3 +85,58 @@ fn describe(conn: &Connection) -> rusqlite::Result<()> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A file of schema 1 with one row in it.
+    fn first(conn: &mut Connection) {
+        migrate_through(conn, Path::new("test"), &STEPS[..1]).unwrap();
+        conn.execute("INSERT INTO channel VALUES (NULL, 'east', 'module', 'hold')", []).unwrap();
+    }
+
+    #[test]
+    fn steps_run_once_and_in_order() {
+        let mut conn = Connection::open_in_memory().unwrap();
+        first(&mut conn);
+        let steps = [STEPS[0], "CREATE TABLE two (x TEXT) STRICT", "DROP TABLE two"];
+        migrate_through(&mut conn, Path::new("test"), &steps[..2]).unwrap();
+        assert_eq!(marks(&conn).unwrap(), (APPLICATION_ID, 2));
+        conn.execute("INSERT INTO two VALUES ('kept')", []).unwrap();
+        migrate_through(&mut conn, Path::new("test"), &steps[..2]).unwrap();
+        migrate_through(&mut conn, Path::new("test"), &steps).unwrap();
+        assert_eq!(marks(&conn).unwrap(), (APPLICATION_ID, 3));
+        let channels: i64 =
+            conn.query_row("SELECT count(*) FROM channel", [], |row| row.get(0)).unwrap();
+        assert_eq!(channels, 1);
+    }
+
+    #[test]
+    fn a_failing_step_leaves_no_trace() {
+        let mut conn = Connection::open_in_memory().unwrap();
+        first(&mut conn);
+        let steps = [STEPS[0], "CREATE TABLE two (x TEXT) STRICT; DELETE FROM nowhere"];
+        assert!(migrate_through(&mut conn, Path::new("test"), &steps).is_err());
+        assert_eq!(marks(&conn).unwrap(), (APPLICATION_ID, 1));
+        let there: bool = conn
+            .query_row(
+                "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = 'two')",
+                [],
+                |row| row.get(0),
+            )
+            .unwrap();
+        assert!(!there);
+    }
+
+    #[test]
+    fn a_version_ahead_of_the_steps_is_refused() {
+        let mut conn = Connection::open_in_memory().unwrap();
+        first(&mut conn);
+        for version in [SCHEMA_VERSION + 1, -1] {
+            conn.pragma_update(None, "user_version", version).unwrap();
+            let refused = migrate(&mut conn, Path::new("test"));
+            assert!(matches!(refused, Err(StoreError::Newer { .. })));
+        }
+    }
+}

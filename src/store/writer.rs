@@ -41,7 +41,7 @@ pub struct Totals {
     pub rows: Rows,
     /// Samples left out because the queue was full.
     pub left_out: u64,
-    /// Minutes, days and events lost.
+    /// Records lost otherwise: [`Status::lost`].
     pub lost: u64,
     /// Records the database refused.
     pub refused: u64,

@@ -4,6 +4,12 @@
 //! controls is behind one of the two small port traits below, so that the same front end serves any
 //! bench. A server runs one instrument on one line, in a thread of its own.
 
+pub mod fault;
+pub mod instrument;
+pub mod plant;
+pub mod resistive;
+pub mod serve;
+
 use crate::quantities::{Amps, Volts};
 
 /// What a virtual electronic load's front end asks of the bench behind it.

@@ -1,0 +1,76 @@
+//! Faults of the line between an instrument and its reader.
+//!
+//! Model: a [`LineFault`] sees every reply just before it goes out; it may change the bytes and
+//! says whether and when they go. The front end and the reader are the same with and without it.
+
+use std::time::Duration;
+
+/// What becomes of a reply.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fate {
+    /// It goes out as it is now.
+    Sent,
+    /// It goes out this much later; the instrument is busy until then.
+    Late(Duration),
+    /// It never goes out.
+    Lost,
+}
+
+/// Something that meddles with replies.
+pub trait LineFault: Send {
+    /// One reply, with its newline; never empty.
+    fn meddle(&mut self, reply: &mut Vec<u8>) -> Fate;
+}
+
+impl<F: FnMut(&mut Vec<u8>) -> Fate + Send> LineFault for F {
+    fn meddle(&mut self, reply: &mut Vec<u8>) -> Fate {
+        self(reply)
+    }
+}
+
+/// One kind of mishap.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mishap {
+    /// No answer.
+    Silent,
+    /// The answer comes this much too late.
+    Late(Duration),
+    /// Some bytes arrive with their top bit set, as a wrong baud rate or a bad contact makes them.
+    Garbled,
+    /// Only the first bytes arrive, without newline.
+    Truncated(usize),
+    /// The answer arrives twice.
+    Doubled,
+}
+
+/// Every how many bytes a garbled reply is hit.
+const GARBLED_EVERY: usize = 3;
+
+/// A mishap that happens to the next few replies, after which the line is sound again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Spell {
+    /// What happens.
+    pub mishap: Mishap,
+    /// To how many replies.
+    pub replies: u32,
+}
+
+impl LineFault for Spell {
+    fn meddle(&mut self, reply: &mut Vec<u8>) -> Fate {
+        let Some(left) = self.replies.checked_sub(1) else {
+            return Fate::Sent;
+        };
+        self.replies = left;
+        match self.mishap {
+            Mishap::Silent => return Fate::Lost,
+            Mishap::Late(wait) => return Fate::Late(wait),
+            Mishap::Garbled => {
+                let text = reply.len().saturating_sub(1);
+                reply[..text].iter_mut().step_by(GARBLED_EVERY).for_each(|byte| *byte |= 0x80);
+            }
+            Mishap::Truncated(length) => reply.truncate(length),
+            Mishap::Doubled => reply.extend_from_within(..),
+        }
+        Fate::Sent
+    }
+}

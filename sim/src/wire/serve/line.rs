@@ -1,0 +1,286 @@
+//! What both kinds of line share: framing, pausing, faults, sleeping until there is work.
+
+use super::ServeError;
+use crate::wire::fault::{Fate, LineFault};
+use crate::wire::instrument::Instrument;
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use std::io::{self, Read, Write};
+use std::os::fd::{AsFd, BorrowedFd};
+use std::os::unix::net::UnixStream;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+/// Longest program message (bytes); a longer one is thrown away with error -363.
+const INPUT_BUFFER: usize = 1024;
+
+#[derive(Default)]
+struct Shared {
+    paused: AtomicBool,
+    handled: AtomicU64,
+    fault: Mutex<Option<Box<dyn LineFault>>>,
+}
+
+/// The strings by which a test or an operator pulls at a running line. Clones pull at the same one.
+#[derive(Clone, Default)]
+pub struct LineControl(Arc<Shared>);
+
+impl std::fmt::Debug for LineControl {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("LineControl").field("handled", &self.handled()).finish_non_exhaustive()
+    }
+}
+
+impl LineControl {
+    /// Cuts the cable: bytes either way vanish.
+    pub fn pause(&self) {
+        self.0.paused.store(true, Ordering::SeqCst);
+    }
+
+    /// Mends the cable.
+    pub fn resume(&self) {
+        self.0.paused.store(false, Ordering::SeqCst);
+    }
+
+    /// Puts a fault on the line, in place of the one before.
+    pub fn set_fault(&self, fault: Box<dyn LineFault>) {
+        *self.0.fault.lock().unwrap_or_else(PoisonError::into_inner) = Some(fault);
+    }
+
+    /// Takes the fault off the line.
+    pub fn clear_fault(&self) {
+        *self.0.fault.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    /// How many messages the instrument has handled on this line.
+    #[must_use]
+    pub fn handled(&self) -> u64 {
+        self.0.handled.load(Ordering::SeqCst)
+    }
+
+    fn paused(&self) -> bool {
+        self.0.paused.load(Ordering::SeqCst)
+    }
+
+    fn fate(&self, reply: &mut Vec<u8>) -> Fate {
+        let mut fault = self.0.fault.lock().unwrap_or_else(PoisonError::into_inner);
+        fault.as_mut().map_or(Fate::Sent, |fault| fault.meddle(reply))
+    }
+}
+
+/// Why a conversation ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Ended {
+    /// The server is being stopped.
+    Stopped,
+    /// The other side is gone.
+    HungUp,
+}
+
+/// What a wait was ended by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Woken {
+    Stopped,
+    Ready,
+    TimedOut,
+}
+
+/// The instrument at its line, as the serving thread holds it.
+pub(super) struct Desk {
+    instrument: Box<dyn Instrument>,
+    control: LineControl,
+    stop: UnixStream,
+    message: Vec<u8>,
+    reply: Vec<u8>,
+    overrun: bool,
+}
+
+impl Desk {
+    pub(super) fn new(
+        instrument: Box<dyn Instrument>,
+        control: LineControl,
+        stop: UnixStream,
+    ) -> Self {
+        Self {
+            instrument,
+            control,
+            stop,
+            message: Vec::with_capacity(INPUT_BUFFER),
+            reply: Vec::with_capacity(INPUT_BUFFER),
+            overrun: false,
+        }
+    }
+
+    pub(super) fn into_instrument(self) -> Box<dyn Instrument> {
+        self.instrument
+    }
+
+    /// Sleeps until `line` is ready for `what`, the time is over, or the server stops.
+    pub(super) fn wait(
+        &self,
+        line: Option<(BorrowedFd<'_>, PollFlags)>,
+        limit: Option<Duration>,
+    ) -> Woken {
+        let until = limit.map(|limit| Instant::now() + limit);
+        loop {
+            let left = until.map(|until| until.saturating_duration_since(Instant::now()));
+            let left = left.and_then(|left| Timespec::try_from(left).ok());
+            let stop = PollFd::from_borrowed_fd(self.stop.as_fd(), PollFlags::IN);
+            let ready = match line {
+                Some((fd, what)) => {
+                    let mut both = [stop, PollFd::from_borrowed_fd(fd, what)];
+                    poll(&mut both, left.as_ref()).map(|_| [both[0].revents(), both[1].revents()])
+                }
+                None => {
+                    let mut one = [stop];
+                    poll(&mut one, left.as_ref()).map(|_| [one[0].revents(), PollFlags::empty()])
+                }
+            };
+            match ready {
+                Err(rustix::io::Errno::INTR) => {}
+                Err(_) => return Woken::Stopped,
+                Ok([stop, _]) if !stop.is_empty() => return Woken::Stopped,
+                Ok([_, line]) if !line.is_empty() => return Woken::Ready,
+                Ok(_) if until.is_some_and(|until| Instant::now() >= until) => {
+                    return Woken::TimedOut;
+                }
+                Ok(_) => {}
+            }
+        }
+    }
+
+    /// Serves the line until it ends. `idle` is called about once in `tick` while nothing comes.
+    pub(super) fn converse<L: Read + Write + AsFd>(
+        &mut self,
+        line: &mut L,
+        tick: Option<Duration>,
+        mut idle: impl FnMut(),
+    ) -> Ended {
+        let mut bytes = [0_u8; INPUT_BUFFER];
+        self.message.clear();
+        self.overrun = false;
+        loop {
+            match self.wait(Some((line.as_fd(), PollFlags::IN)), tick) {
+                Woken::Stopped => return Ended::Stopped,
+                Woken::TimedOut => {
+                    idle();
+                    continue;
+                }
+                Woken::Ready => {}
+            }
+            let count = match line.read(&mut bytes) {
+                Ok(0) => return Ended::HungUp,
+                Ok(count) => count,
+                Err(error) if is_passing(&error) => continue,
+                Err(_) => return Ended::HungUp,
+            };
+            if let Some(ended) = self.take(&bytes[..count], line) {
+                return ended;
+            }
+        }
+    }
+
+    fn take<L: Read + Write + AsFd>(&mut self, bytes: &[u8], line: &mut L) -> Option<Ended> {
+        for byte in bytes {
+            if self.control.paused() {
+                self.message.clear();
+                self.overrun = false;
+                return None;
+            }
+            match byte {
+                b'\n' if std::mem::take(&mut self.overrun) => self.instrument.overrun(),
+                b'\n' => {
+                    let ended = self.answer(line);
+                    if ended.is_some() {
+                        return ended;
+                    }
+                }
+                _ if self.message.len() < INPUT_BUFFER && !self.overrun => self.message.push(*byte),
+                _ => {
+                    self.message.clear();
+                    self.overrun = true;
+                }
+            }
+        }
+        None
+    }
+
+    fn answer<L: Read + Write + AsFd>(&mut self, line: &mut L) -> Option<Ended> {
+        self.reply.clear();
+        let busy = self.instrument.handle(&self.message, &mut self.reply);
+        self.message.clear();
+        self.control.0.handled.fetch_add(1, Ordering::SeqCst);
+        let silent = self.reply.is_empty();
+        let fate = if silent { Fate::Lost } else { self.control.fate(&mut self.reply) };
+        let wait = if let Fate::Late(late) = fate { busy + late } else { busy };
+        if self.wait(None, Some(wait)) == Woken::Stopped {
+            return Some(Ended::Stopped);
+        }
+        if fate == Fate::Lost || self.control.paused() {
+            return None;
+        }
+        self.send(line)
+    }
+
+    fn send<L: Read + Write + AsFd>(&self, line: &mut L) -> Option<Ended> {
+        let mut rest = &self.reply[..];
+        while !rest.is_empty() {
+            match line.write(rest) {
+                Ok(count) => rest = &rest[count..],
+                Err(error) if is_passing(&error) => {
+                    if self.wait(Some((line.as_fd(), PollFlags::OUT)), None) == Woken::Stopped {
+                        return Some(Ended::Stopped);
+                    }
+                }
+                Err(_) => return Some(Ended::HungUp),
+            }
+        }
+        None
+    }
+}
+
+fn is_passing(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
+}
+
+/// A running serving thread; stops and joins when dropped.
+#[derive(Debug)]
+pub(super) struct Running {
+    stop: Option<UnixStream>,
+    thread: Option<JoinHandle<Desk>>,
+}
+
+impl Running {
+    pub(super) fn start(
+        name: &str,
+        instrument: Box<dyn Instrument>,
+        control: LineControl,
+        serve: impl FnOnce(&mut Desk) + Send + 'static,
+    ) -> Result<Self, ServeError> {
+        let (stop, watched) =
+            UnixStream::pair().map_err(|source| ServeError::NoThread { source })?;
+        let mut desk = Desk::new(instrument, control, watched);
+        let thread = std::thread::Builder::new()
+            .name(name.to_owned())
+            .spawn(move || {
+                serve(&mut desk);
+                desk
+            })
+            .map_err(|source| ServeError::NoThread { source })?;
+        Ok(Self { stop: Some(stop), thread: Some(thread) })
+    }
+
+    /// Stops the thread and gives the instrument back, unless it panicked.
+    pub(super) fn stop(&mut self) -> Option<Box<dyn Instrument>> {
+        self.stop = None;
+        let desk = self.thread.take()?.join().ok()?;
+        Some(desk.into_instrument())
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        self.stop();
+    }
+}

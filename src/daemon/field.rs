@@ -1,0 +1,244 @@
+//! A station on real instruments, in real time.
+//!
+//! Model: one task per channel on a single-threaded runtime; each sleeps until its channel wants to
+//! wake and then has the channel's conversation with its bench, so one hanging instrument delays
+//! its own channel only, and at most by the deadline of an exchange. Records go to the writer's
+//! bounded queue, which never waits.
+
+use super::bench::{Answer, LiveBench};
+use super::live::{ChannelStatus, RunStatus, Screen};
+use super::rehearse::facts;
+use super::stop::StopFlag;
+use super::{Ended, RunError};
+use crate::control::record::{Event, Happening, Record, Sample, Severity};
+use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+use crate::instruments::InstrumentError;
+use crate::report::summary::Summary;
+use crate::station::{ChannelSpec, Station};
+use crate::store::{Log, Note, Writer, WriterHandle};
+use crate::time::{Instant, Stamp, Utc};
+use std::cell::RefCell;
+use std::path::Path;
+use std::rc::Rc;
+use std::time::{Duration, Instant as WallInstant, SystemTime};
+use tokio::sync::watch;
+use tokio::task::{JoinSet, LocalSet};
+
+/// How often the shell looks for a request to stop and redraws.
+const TICK: Duration = Duration::from_millis(100);
+/// How long the channels have to let go at the end; longer than any conversation's deadlines.
+const LAST_WORDS: Duration = Duration::from_secs(30);
+
+/// The two clocks of a run.
+#[derive(Clone, Copy, Debug)]
+struct Clock {
+    began: WallInstant,
+}
+
+impl Clock {
+    fn stamp(&self) -> Stamp {
+        let mono = Instant::ZERO + self.began.elapsed();
+        let utc = SystemTime::now()
+            .duration_since(SystemTime::UNIX_EPOCH)
+            .map_or(Utc::default(), |since| Utc::default() + since);
+        Stamp { mono, utc }
+    }
+
+    /// The runtime's time for one of ours.
+    fn at(&self, mono: Instant) -> tokio::time::Instant {
+        tokio::time::Instant::from_std(self.began + mono.saturating_since(Instant::ZERO))
+    }
+}
+
+/// What the tasks share with the shell; one thread, so no lock.
+struct Shared {
+    writer: WriterHandle,
+    summary: Summary,
+    samples: Vec<Option<Sample>>,
+    activities: Vec<crate::control::record::Activity>,
+    unconfirmed: Vec<usize>,
+}
+
+impl Shared {
+    fn take(&mut self, record: Record) {
+        match &record {
+            Record::Sample(sample) => {
+                self.samples[usize::from(sample.channel.0)] = Some(*sample);
+            }
+            Record::Day(total) => self.summary.take(total),
+            Record::Event(Event {
+                channel: Some(id), what: Happening::StopUnconfirmed, ..
+            }) => {
+                self.unconfirmed.push(usize::from(id.0));
+            }
+            _ => {}
+        }
+        self.writer.offer(record);
+    }
+}
+
+/// Runs `station` on its instruments until `length` is over or `stop` is raised.
+///
+/// # Errors
+/// [`RunError`] where the log can't be opened or the system gives no runtime. Instruments that do
+/// not answer are not an error: their channels keep trying.
+pub fn run(
+    station: &Station,
+    log: &Path,
+    length: Option<Duration>,
+    stop: &StopFlag,
+    screen: &mut Screen,
+) -> Result<Ended, RunError> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let clock = Clock { began: WallInstant::now() };
+    let began = clock.stamp();
+    let log = Log::open(log, &facts(station, began))?;
+    let path = log.path().to_path_buf();
+    let writer = Writer::start(log)?;
+    let shared = Rc::new(RefCell::new(Shared {
+        writer: writer.handle(),
+        summary: Summary::default(),
+        samples: vec![None; station.channels.len()],
+        activities: vec![Default::default(); station.channels.len()],
+        unconfirmed: Vec::new(),
+    }));
+    let event = |what, at| Record::Event(Event { channel: None, at, what });
+    shared.borrow_mut().take(event(Happening::RunBegan, began));
+    let local = LocalSet::new();
+    local.block_on(&runtime, async {
+        let (stopping, stopped) = watch::channel(false);
+        let mut tasks = JoinSet::new();
+        for (index, spec) in station.channels.iter().enumerate() {
+            let Some(bench) = LiveBench::new(spec) else {
+                continue;
+            };
+            let task = Task {
+                index,
+                name: spec.name.clone(),
+                channel: Channel::new(spec.control.clone()),
+                bench,
+                clock,
+                shared: Rc::clone(&shared),
+                said: None,
+            };
+            tasks.spawn_local(task.live(stopped.clone()));
+        }
+        let over = || length.is_some_and(|length| clock.began.elapsed() >= length);
+        while !stop.is_raised() && !over() {
+            tokio::time::sleep(TICK).await;
+            if screen.is_due() {
+                screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+            }
+        }
+        // The receivers live in the tasks; with none left there is nobody to tell.
+        let _ = stopping.send(true);
+        let all = async { while tasks.join_next().await.is_some() {} };
+        let _ = tokio::time::timeout(LAST_WORDS, all).await;
+        screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+    });
+    shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
+    writer.finish()?;
+    let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
+    let shared = shared.borrow();
+    let unconfirmed = shared.unconfirmed.iter().map(|&index| names[index].clone()).collect();
+    Ok(Ended { summary: shared.summary.clone(), names, log: path, unconfirmed })
+}
+
+fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
+    let of = |(index, spec): (usize, &ChannelSpec)| ChannelStatus {
+        name: spec.name.clone(),
+        activity: shared.activities[index],
+        sample: shared.samples[index],
+        energy: shared.summary.sums(spec.control.id).energy,
+    };
+    RunStatus {
+        title: station.name.clone(),
+        utc,
+        done: None,
+        channels: station.channels.iter().enumerate().map(of).collect(),
+    }
+}
+
+/// One channel and its bench.
+struct Task {
+    index: usize,
+    name: String,
+    channel: Channel,
+    bench: LiveBench,
+    clock: Clock,
+    shared: Rc<RefCell<Shared>>,
+    /// The last fault said, so that one cause is one line.
+    said: Option<String>,
+}
+
+impl Task {
+    /// Turn after turn until told to stop; then lets go.
+    async fn live(mut self, mut stopped: watch::Receiver<bool>) {
+        while !*stopped.borrow() {
+            let wake = self.clock.at(self.channel.next_wake());
+            tokio::select! {
+                _ = stopped.changed() => break,
+                () = tokio::time::sleep_until(wake) => self.converse(Input::Wake).await,
+            }
+        }
+        self.converse(Input::Stop).await;
+        self.bench.close().await;
+    }
+
+    async fn converse(&mut self, first: Input) {
+        let mut input = first;
+        let mut out = Outbox::new();
+        for _ in 0..=MAX_COMMANDS_PER_TURN {
+            let command = self.channel.handle(self.clock.stamp(), input, &mut out);
+            {
+                let mut shared = self.shared.borrow_mut();
+                for record in out.drain(..) {
+                    shared.take(record);
+                }
+                shared.activities[self.index] = self.channel.activity();
+            }
+            let Some(command) = command else {
+                return;
+            };
+            input = self.carry_out(command).await;
+        }
+    }
+
+    async fn carry_out(&mut self, command: Command) -> Input {
+        let asked = self.clock.stamp().mono;
+        match self.bench.carry_out(command).await {
+            Ok(Answer::Done) => {
+                if command == Command::Prepare {
+                    self.said = None;
+                }
+                Input::Done
+            }
+            Ok(Answer::Measured(load, amps, boost)) => {
+                let took = self.clock.stamp().mono.saturating_since(asked);
+                Input::Reading(Reading { at: asked + took / 2, load, amps, boost })
+            }
+            Err(error) => {
+                self.say(&error);
+                Input::Failed
+            }
+        }
+    }
+
+    /// Tells log and operator what the instrument said, once per cause.
+    fn say(&mut self, error: &InstrumentError) {
+        let text = error.to_string();
+        if self.said.as_ref() == Some(&text) {
+            return;
+        }
+        tracing::warn!(channel = self.name, "{text}");
+        self.shared.borrow().writer.note(Note {
+            channel: Some(self.channel.config().id),
+            at: self.clock.stamp(),
+            severity: Severity::Warning,
+            code: "instrument",
+            text: text.clone(),
+            detail: None,
+        });
+        self.said = Some(text);
+    }
+}

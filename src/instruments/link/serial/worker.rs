@@ -1,0 +1,164 @@
+//! The port's thread: blocking reads and writes that end at a deadline.
+
+use super::{Broken, Job, SerialSettings, Task};
+use crate::instruments::link::{
+    DataBits, FlowControl, LinkError, MAX_REPLY, Parity, StopBits, check_stray, take_line,
+};
+use serialport::{SerialPort, TTYPort};
+use std::io::{self, Read as _, Write as _};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::Receiver;
+use std::time::{Duration, Instant};
+use tokio::sync::mpsc::Sender;
+
+/// Bytes read at once.
+const CHUNK: usize = 512;
+
+/// Opens the port.
+pub(super) fn open(settings: &SerialSettings) -> Result<TTYPort, LinkError> {
+    let address: Box<str> = settings.path.display().to_string().into();
+    let builder = serialport::new(&*address, settings.baud)
+        .data_bits(match settings.data_bits {
+            DataBits::Seven => serialport::DataBits::Seven,
+            DataBits::Eight => serialport::DataBits::Eight,
+        })
+        .parity(match settings.parity {
+            Parity::None => serialport::Parity::None,
+            Parity::Odd => serialport::Parity::Odd,
+            Parity::Even => serialport::Parity::Even,
+        })
+        .stop_bits(match settings.stop_bits {
+            StopBits::One => serialport::StopBits::One,
+            StopBits::Two => serialport::StopBits::Two,
+        })
+        .flow_control(match settings.flow {
+            FlowControl::None => serialport::FlowControl::None,
+            FlowControl::Software => serialport::FlowControl::Software,
+            FlowControl::Hardware => serialport::FlowControl::Hardware,
+        });
+    builder.open_native().map_err(|error| match error.kind {
+        serialport::ErrorKind::Io(io::ErrorKind::PermissionDenied) => {
+            LinkError::PermissionDenied { address }
+        }
+        serialport::ErrorKind::Io(io::ErrorKind::NotFound) => LinkError::NoSuchDevice { address },
+        // The crate's word for a port that another program holds.
+        serialport::ErrorKind::NoDevice => LinkError::Busy { address },
+        _ => LinkError::NotOpened { address, detail: error.description.into() },
+    })
+}
+
+/// Does jobs until the other side lets go of the channel; then closes the port.
+pub(super) fn run(port: TTYPort, jobs: &Receiver<Job>, done: &Sender<Job>, beats: &AtomicU64) {
+    let mut worker = Worker { port, pending: Vec::with_capacity(CHUNK) };
+    while let Ok(mut job) = jobs.recv() {
+        job.result = worker.carry_out(&job.out, job.task, &mut job.reply, job.deadline);
+        beats.fetch_add(1, Ordering::Relaxed);
+        if done.try_send(job).is_err() {
+            return;
+        }
+    }
+}
+
+struct Worker {
+    port: TTYPort,
+    /// Bytes read behind the last line's newline.
+    pending: Vec<u8>,
+}
+
+/// Time left until `deadline`.
+fn left(deadline: Instant) -> Result<Duration, Broken> {
+    let left = deadline.saturating_duration_since(Instant::now());
+    if left.is_zero() { Err(Broken::Deadline) } else { Ok(left) }
+}
+
+impl Worker {
+    fn carry_out(
+        &mut self,
+        out: &[u8],
+        task: Task,
+        reply: &mut Vec<u8>,
+        deadline: Instant,
+    ) -> Result<(), Broken> {
+        match task {
+            Task::Exchange => {
+                self.look(deadline)?;
+                check_stray(&mut self.pending, reply)?;
+                self.write(out, deadline)?;
+                self.read_line(reply, deadline)
+            }
+            Task::Write => self.write(out, deadline),
+            Task::ReadLine => self.read_line(reply, deadline),
+            Task::Drain(silence) => self.drain(silence, deadline),
+        }
+    }
+
+    /// Takes in what has already arrived.
+    fn look(&mut self, deadline: Instant) -> Result<(), Broken> {
+        let waiting =
+            self.port.bytes_to_read().map_err(|error| Broken::from(io::Error::from(error)))?;
+        if waiting > 0 && self.pending.len() <= MAX_REPLY { self.receive(deadline) } else { Ok(()) }
+    }
+
+    /// Reads what there is, once there is something. Never `read_exact`: it starts its timeout anew
+    /// with every byte.
+    fn receive(&mut self, deadline: Instant) -> Result<(), Broken> {
+        let mut bytes = [0; CHUNK];
+        loop {
+            self.port
+                .set_timeout(left(deadline)?)
+                .map_err(|error| Broken::from(io::Error::from(error)))?;
+            match self.port.read(&mut bytes) {
+                Ok(0) => return Err(Broken::Closed),
+                Ok(count) => {
+                    self.pending.extend_from_slice(&bytes[..count]);
+                    return Ok(());
+                }
+                Err(error) if is_passing(&error) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+    }
+
+    /// Writes without waiting for the last bit to leave: draining the port can block for ever when
+    /// flow control holds it.
+    fn write(&mut self, out: &[u8], deadline: Instant) -> Result<(), Broken> {
+        let mut rest = out;
+        while !rest.is_empty() {
+            self.port
+                .set_timeout(left(deadline)?)
+                .map_err(|error| Broken::from(io::Error::from(error)))?;
+            match self.port.write(rest) {
+                Ok(count) => rest = &rest[count..],
+                Err(error) if is_passing(&error) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Ok(())
+    }
+
+    fn read_line(&mut self, reply: &mut Vec<u8>, deadline: Instant) -> Result<(), Broken> {
+        while !take_line(&mut self.pending, reply)? {
+            self.receive(deadline)?;
+        }
+        Ok(())
+    }
+
+    fn drain(&mut self, silence: Duration, deadline: Instant) -> Result<(), Broken> {
+        loop {
+            self.pending.clear();
+            match self.receive(Instant::now() + silence) {
+                Err(Broken::Deadline) => return Ok(()),
+                Ok(()) if Instant::now() < deadline => {}
+                Ok(()) => return Err(Broken::NeverSilent),
+                Err(broken) => return Err(broken),
+            }
+        }
+    }
+}
+
+fn is_passing(error: &io::Error) -> bool {
+    matches!(
+        error.kind(),
+        io::ErrorKind::TimedOut | io::ErrorKind::Interrupted | io::ErrorKind::WouldBlock
+    )
+}

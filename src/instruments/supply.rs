@@ -1,0 +1,105 @@
+//! The boost supply.
+
+use super::commands::SupplyCommands;
+use super::error::InstrumentError;
+use super::link::Link;
+use super::session::{Session, Setting};
+use crate::quantities::{Amps, Volts};
+use std::time::Duration;
+
+/// What a boost supply is to be and how it is to be prepared.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SupplySetup {
+    /// Its name in the station, for messages.
+    pub name: String,
+    /// What its identity must contain; take maker, model and serial number. Never empty.
+    pub identity: String,
+    /// Boost voltage (V, 0 or more).
+    pub volts: Volts,
+    /// Current limit (A, more than the device's largest current).
+    pub limit: Amps,
+    /// How exactly a voltage reads back (V, more than 0).
+    pub volts_resolution: Volts,
+    /// How exactly a current reads back (A, more than 0).
+    pub amps_resolution: Amps,
+    /// How long one exchange may take.
+    pub deadline: Duration,
+    /// Its words.
+    pub commands: SupplyCommands,
+}
+
+/// A boost supply on its link.
+///
+/// Calling contract: [`Supply::prepare`] first, and again after any error.
+#[derive(Debug)]
+pub struct Supply {
+    session: Session,
+    setup: SupplySetup,
+}
+
+impl Supply {
+    /// A supply on a link that was just opened.
+    #[must_use]
+    pub fn new(link: Link, setup: SupplySetup) -> Self {
+        Self { session: Session::new(&setup.name, link, setup.deadline), setup }
+    }
+
+    /// Its link.
+    #[must_use]
+    pub const fn link(&self) -> &Link {
+        &self.session.link
+    }
+
+    /// Takes the link back, to close it.
+    #[must_use]
+    pub fn into_link(self) -> Link {
+        self.session.link
+    }
+
+    /// Brings the supply into a known, safe state: link in step, identity as stated, output off,
+    /// voltage and current limit set and read back, no errors.
+    ///
+    /// Nothing is set before the identity is known.
+    ///
+    /// # Errors
+    /// [`InstrumentError`]; the output is off, or was not reached.
+    pub async fn prepare(&mut self) -> Result<(), InstrumentError> {
+        let Self { session, setup } = self;
+        let words = &setup.commands;
+        session.greet(&words.identify, &setup.identity, &words.clear).await?;
+        session.switch(&words.output_off, &words.output, false).await?;
+        let volts = Setting {
+            header: &words.set_volts,
+            query: &words.volts,
+            resolution: setup.volts_resolution.0,
+            unit: Volts::UNIT,
+        };
+        session.set(volts, setup.volts.0).await?;
+        let limit = Setting {
+            header: &words.set_limit,
+            query: &words.limit,
+            resolution: setup.amps_resolution.0,
+            unit: Amps::UNIT,
+        };
+        session.set(limit, setup.limit.0).await?;
+        session.settle(&words.complete, &words.next_error).await
+    }
+
+    /// Switches the output and makes sure of it.
+    ///
+    /// # Errors
+    /// [`InstrumentError`]; the output's state is not known.
+    pub async fn output(&mut self, on: bool) -> Result<(), InstrumentError> {
+        let words = &self.setup.commands;
+        let command = if on { &words.output_on } else { &words.output_off };
+        self.session.switch(command, &words.output, on).await
+    }
+
+    /// Measures voltage and current at the supply's terminals.
+    ///
+    /// # Errors
+    /// [`InstrumentError`]; infinity and "not a number" are errors, never numbers.
+    pub async fn measure(&mut self) -> Result<(Volts, Amps), InstrumentError> {
+        self.session.measure(&self.setup.commands.measure).await
+    }
+}
