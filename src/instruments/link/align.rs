@@ -19,7 +19,9 @@ const SILENCE_DEADLINE: Duration = Duration::from_secs(5);
 /// How long to wait for each number.
 const TOKEN_DEADLINE: Duration = Duration::from_secs(1);
 /// How many numbers to try.
-const TRIES: u32 = 8;
+const TRIES: u32 = 6;
+/// How many tries without a single byte in answer are enough to call the instrument silent.
+const SILENT_TRIES: u32 = 3;
 /// How many numbers in succession must come back at once.
 const ROUNDS: u32 = 2;
 /// How many stale lines one try passes over; more is an instrument that talks by itself.
@@ -61,15 +63,16 @@ impl Link {
         self.out.extend_from_slice(b"\n*CLS\n");
         let sent = self.line.write(&self.out, Instant::now() + super::WRITE_DEADLINE).await;
         sent.map_err(|broken| self.error(broken, &[], super::WRITE_DEADLINE))?;
-        let mut rounds = 0;
-        let mut missed = None;
+        self.seen.clear();
+        let (mut rounds, mut silent) = (0, 0);
         for _ in 0..TRIES {
             match self.try_token().await {
-                Ok(true) => rounds += 1,
-                Ok(false) => rounds = 0,
-                Err(broken @ (Broken::Deadline | Broken::TooLong)) => {
-                    rounds = 0;
-                    missed = Some(broken);
+                Ok(first) => (rounds, silent) = (if first { rounds + 1 } else { 0 }, 0),
+                Err(broken @ Broken::Deadline) => {
+                    (rounds, silent) = (0, silent + 1);
+                    if silent == SILENT_TRIES && self.seen.is_empty() {
+                        return Err(self.error_aligning(broken));
+                    }
                 }
                 Err(broken) => return Err(self.error_aligning(broken)),
             }
@@ -77,15 +80,11 @@ impl Link {
                 return self.leave_aligned().await;
             }
         }
-        let silent = self.scratch.is_empty();
-        Err(match missed {
-            Some(broken) if silent => self.error_aligning(broken),
-            _ => LinkError::NotAligned {
-                address: self.address.clone(),
-                command: Excerpt::of(&self.out),
-                got: Excerpt::of(&self.scratch),
-                tries: TRIES,
-            },
+        Err(LinkError::NotAligned {
+            address: self.address.clone(),
+            command: Excerpt::of(&self.out),
+            got: Excerpt::of(&self.seen),
+            tries: TRIES,
         })
     }
 
@@ -107,6 +106,7 @@ impl Link {
             if number == Ok(self.token.into()) {
                 return Ok(line == 0);
             }
+            std::mem::swap(&mut self.seen, &mut self.scratch);
         }
         Ok(false)
     }

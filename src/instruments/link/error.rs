@@ -17,7 +17,13 @@ impl Excerpt {
     #[must_use]
     pub fn of(bytes: &[u8]) -> Self {
         let bytes = bytes.strip_suffix(b"\n").unwrap_or(bytes);
-        let mut text = bytes[..bytes.len().min(EXCERPT)].escape_ascii().to_string();
+        let mut text = String::new();
+        for byte in &bytes[..bytes.len().min(EXCERPT)] {
+            match byte {
+                b' '..=b'~' => text.push(char::from(*byte)),
+                _ => text.extend(byte.escape_ascii().map(char::from)),
+            }
+        }
         if bytes.len() > EXCERPT {
             text.push_str("...");
         }

@@ -98,6 +98,8 @@ pub struct Link {
     out: Vec<u8>,
     /// Lines read while aligning.
     scratch: Vec<u8>,
+    /// The last of them that was not the number asked for.
+    seen: Vec<u8>,
 }
 
 impl Link {
@@ -117,6 +119,7 @@ impl Link {
             token: align::first_token(),
             out: Vec::with_capacity(128),
             scratch: Vec::with_capacity(128),
+            seen: Vec::new(),
         })
     }
 

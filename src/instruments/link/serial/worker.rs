@@ -94,8 +94,7 @@ impl Worker {
 
     /// Takes in what has already arrived.
     fn look(&mut self, deadline: Instant) -> Result<(), Broken> {
-        let waiting =
-            self.port.bytes_to_read().map_err(|error| Broken::from(io::Error::from(error)))?;
+        let waiting = self.port.bytes_to_read().map_err(|error| broken(error.into()))?;
         if waiting > 0 && self.pending.len() <= MAX_REPLY { self.receive(deadline) } else { Ok(()) }
     }
 
@@ -104,9 +103,7 @@ impl Worker {
     fn receive(&mut self, deadline: Instant) -> Result<(), Broken> {
         let mut bytes = [0; CHUNK];
         loop {
-            self.port
-                .set_timeout(left(deadline)?)
-                .map_err(|error| Broken::from(io::Error::from(error)))?;
+            self.port.set_timeout(left(deadline)?).map_err(|error| broken(error.into()))?;
             match self.port.read(&mut bytes) {
                 Ok(0) => return Err(Broken::Closed),
                 Ok(count) => {
@@ -114,7 +111,7 @@ impl Worker {
                     return Ok(());
                 }
                 Err(error) if is_passing(&error) => {}
-                Err(error) => return Err(error.into()),
+                Err(error) => return Err(broken(error)),
             }
         }
     }
@@ -124,13 +121,11 @@ impl Worker {
     fn write(&mut self, out: &[u8], deadline: Instant) -> Result<(), Broken> {
         let mut rest = out;
         while !rest.is_empty() {
-            self.port
-                .set_timeout(left(deadline)?)
-                .map_err(|error| Broken::from(io::Error::from(error)))?;
+            self.port.set_timeout(left(deadline)?).map_err(|error| broken(error.into()))?;
             match self.port.write(rest) {
                 Ok(count) => rest = &rest[count..],
                 Err(error) if is_passing(&error) => {}
-                Err(error) => return Err(error.into()),
+                Err(error) => return Err(broken(error)),
             }
         }
         Ok(())
@@ -154,6 +149,11 @@ impl Worker {
             }
         }
     }
+}
+
+/// After a hang-up every call on a terminal fails with EIO, for which the crate has no kind.
+fn broken(error: io::Error) -> Broken {
+    if error.kind() == io::ErrorKind::Other { Broken::Closed } else { error.into() }
 }
 
 fn is_passing(error: &io::Error) -> bool {
