@@ -129,15 +129,14 @@ impl SingleDiode {
         SERIES.check(series.0)?;
         SHUNT.check(shunt.0)?;
         IDEALITY.check(ideality.0)?;
-        let log = saturation.0.ln();
-        Ok(Self::assemble(photocurrent.0, log, series.0, 1.0 / shunt.0, ideality.0))
+        let saturation = (saturation.0, saturation.0.ln());
+        Ok(Self::assemble(photocurrent.0, saturation, series.0, 1.0 / shunt.0, ideality.0))
     }
 
-    /// From numbers known to lie within their ranges: `IL` (A), `ln I0`, `Rs` (ohm), `1/Rsh` (S),
-    /// `a` (V).
-    pub(super) fn assemble(il: f64, ln_i0: f64, rs: f64, gsh: f64, a: f64) -> Self {
+    /// From numbers known to lie within their ranges: `IL` (A), `I0` (A) with its logarithm, `Rs`
+    /// (ohm), `1/Rsh` (S), `a` (V).
+    pub(super) fn assemble(il: f64, (i0, ln_i0): (f64, f64), rs: f64, gsh: f64, a: f64) -> Self {
         let gsh = if gsh > 1.0 / LARGEST_SHUNT { gsh } else { 0.0 };
-        let i0 = ln_i0.exp();
         let inv_a = 1.0 / a;
         if rs < LEAST_SERIES {
             let (offset, slope, per_omega) = (ln_i0, inv_a, 0.0);
