@@ -206,7 +206,7 @@ impl SingleDiode {
     pub(super) fn amps_at(&self, volts: f64) -> f64 {
         let v = volts.clamp(-LARGEST_ARGUMENT, LARGEST_ARGUMENT);
         if self.per_omega > 0.0 {
-            let w = omega(self.offset + self.slope * v).w;
+            let w = omega(self.offset + self.slope * v);
             let diode = self.per_omega * w;
             let x = (v + self.rs * (self.il + self.i0)) * self.inv_k - self.a * w;
             self.il + self.i0 - diode - x * self.gsh
@@ -249,7 +249,11 @@ impl SingleDiode {
             let shunt_only = forward / self.gsh;
             let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
             // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
-            if u.w > 1.0 { self.a * (u.ln_w + log - self.ln_i0) } else { shunt_only - self.a * u.w }
+            if u > 1.0 {
+                self.a * ((u * self.a * self.gsh).ln() - self.ln_i0)
+            } else {
+                shunt_only - self.a * u
+            }
         } else if forward > 0.0 {
             self.a * (forward.ln() - self.ln_i0)
         } else {
