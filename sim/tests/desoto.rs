@@ -1,5 +1,7 @@
 //! Scaling to other conditions against outside numbers, and its edges.
 
+#![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
+
 use cresthold_sim::device::desoto::{BandGap, Reference};
 use cresthold_sim::device::examples;
 use cresthold_sim::device::single_diode::SingleDiode;

@@ -1,5 +1,7 @@
 //! Rows of substrings with bypass diodes: laws, bounds, and a slow solution to compare with.
 
+#![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
+
 use cresthold_sim::device::single_diode::{Crest, SingleDiode};
 use cresthold_sim::device::{Bypass, Device, Substring, examples};
 use cresthold_sim::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};

@@ -10,6 +10,8 @@
 //! pvlib's default way to the crest, a golden-section search, is looser: 1e-8 of Vmp. It is not in the
 //! table; the timing in benches/solver.rs shows it.
 
+#![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
+
 use cresthold_sim::device::desoto::{BandGap, Reference};
 use cresthold_sim::device::single_diode::SingleDiode;
 use cresthold_sim::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};

@@ -4,7 +4,7 @@
 //! `f(x) = dP/dx = I (1 + 2 g Rs) - g x` costs one `exp`. `f` is positive below the crest, negative
 //! above, for all `x > 0`; Halley steps inside the bracket, halving it where a step would leave.
 
-use super::omega::rough_ln_omega;
+use super::omega::omega;
 use super::single_diode::{Crest, SingleDiode};
 
 /// A Halley step below this part of `a` leaves an error of its cube, below rounding.
@@ -22,7 +22,7 @@ impl SingleDiode {
     /// `y = 1/(1 + z)`.
     pub(super) fn crest_guess(&self, ceiling: f64) -> f64 {
         let l = 1.0 + ceiling * self.inv_a;
-        let ideal = (l - rough_ln_omega(l)).max(1.0);
+        let ideal = omega(l).max(1.0);
         let r = self.rs * self.il * self.inv_a;
         let x = (ideal - 1.0) * self.a;
         let shunted = 1.0 - 2.0 * x * self.gsh / self.il;

@@ -140,9 +140,10 @@ impl Reference {
         let kelvin = STC_TEMPERATURE.kelvin() + above;
         let ratio = kelvin / STC_TEMPERATURE.kelvin();
         let ln_i0 = self.stc.ln_i0 + 3.0 * ratio.ln() + above / kelvin * self.exponent;
+        let ln_i0 = ln_i0.max(LEAST_LN_SATURATION);
         SingleDiode::assemble(
             suns * (self.stc.il + self.alpha * above).max(0.0),
-            ln_i0.max(LEAST_LN_SATURATION),
+            (ln_i0.exp(), ln_i0),
             self.stc.rs,
             self.stc.gsh * suns,
             self.stc.a * ratio,

@@ -129,15 +129,14 @@ impl SingleDiode {
         SERIES.check(series.0)?;
         SHUNT.check(shunt.0)?;
         IDEALITY.check(ideality.0)?;
-        let log = saturation.0.ln();
-        Ok(Self::assemble(photocurrent.0, log, series.0, 1.0 / shunt.0, ideality.0))
+        let saturation = (saturation.0, saturation.0.ln());
+        Ok(Self::assemble(photocurrent.0, saturation, series.0, 1.0 / shunt.0, ideality.0))
     }
 
-    /// From numbers known to lie within their ranges: `IL` (A), `ln I0`, `Rs` (ohm), `1/Rsh` (S),
-    /// `a` (V).
-    pub(super) fn assemble(il: f64, ln_i0: f64, rs: f64, gsh: f64, a: f64) -> Self {
+    /// From numbers known to lie within their ranges: `IL` (A), `I0` (A) with its logarithm, `Rs`
+    /// (ohm), `1/Rsh` (S), `a` (V).
+    pub(super) fn assemble(il: f64, (i0, ln_i0): (f64, f64), rs: f64, gsh: f64, a: f64) -> Self {
         let gsh = if gsh > 1.0 / LARGEST_SHUNT { gsh } else { 0.0 };
-        let i0 = ln_i0.exp();
         let inv_a = 1.0 / a;
         if rs < LEAST_SERIES {
             let (offset, slope, per_omega) = (ln_i0, inv_a, 0.0);
@@ -207,7 +206,7 @@ impl SingleDiode {
     pub(super) fn amps_at(&self, volts: f64) -> f64 {
         let v = volts.clamp(-LARGEST_ARGUMENT, LARGEST_ARGUMENT);
         if self.per_omega > 0.0 {
-            let w = omega(self.offset + self.slope * v).w;
+            let w = omega(self.offset + self.slope * v);
             let diode = self.per_omega * w;
             let x = (v + self.rs * (self.il + self.i0)) * self.inv_k - self.a * w;
             self.il + self.i0 - diode - x * self.gsh
@@ -250,7 +249,11 @@ impl SingleDiode {
             let shunt_only = forward / self.gsh;
             let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
             // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
-            if u.w > 1.0 { self.a * (u.ln_w + log - self.ln_i0) } else { shunt_only - self.a * u.w }
+            if u > 1.0 {
+                self.a * ((u * self.a * self.gsh).ln() - self.ln_i0)
+            } else {
+                shunt_only - self.a * u
+            }
         } else if forward > 0.0 {
             self.a * (forward.ln() - self.ln_i0)
         } else {
