@@ -1,5 +1,8 @@
 //! What an exchange costs. Run with `cargo test --release --test links_cost -- --ignored --nocapture`.
 
+#![cfg(feature = "field")]
+#![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
+
 mod links_yard;
 
 use cresthold::quantities::Volts;

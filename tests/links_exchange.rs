@@ -1,8 +1,12 @@
 //! Links over real pseudo-terminals and real sockets: exchanges, faults, alignment.
 
+#![cfg(feature = "field")]
+#![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
+
 mod links_yard;
 
 use cresthold::instruments::link::{Link, LinkError, LinkSettings, SerialSettings};
+use cresthold::quantities::Volts;
 use cresthold_sim::wire::fault::{Fate, Mishap, Spell};
 use cresthold_sim::wire::serve::{PtyServer, TcpServer};
 use links_yard::{DEADLINE, IDENTITY, Server, SharedBench, on_both_lines, run};
@@ -25,7 +29,7 @@ fn messages_and_answers_pass() {
         assert_eq!(ask(&mut link, "*IDN?").await.unwrap(), IDENTITY);
         link.send(b"VOLT 31.5").await.unwrap();
         assert_eq!(ask(&mut link, "VOLT?").await.unwrap(), "31.5000");
-        assert_eq!(bench.with(|bench| cresthold_sim::wire::LoadPort::volts(bench)).0, 31.5);
+        assert_eq!(bench.with(|bench| cresthold_sim::wire::LoadPort::volts(bench)), Volts(31.5));
         link.close().await;
         // Closed in order, it opens again at once.
         let mut again = server.link().await;
@@ -53,7 +57,7 @@ fn silence_ends_at_the_deadline_and_names_command_and_address() {
         let error = ask(&mut link, "MEAS:VOLT?;CURR?").await.unwrap_err();
         let took = began.elapsed();
         // Never early; late by no more than a busy machine's scheduling.
-        assert!(took >= DEADLINE && took < DEADLINE + Duration::from_millis(300), "{took:?}");
+        assert!(took >= DEADLINE && took < DEADLINE + Duration::from_secs(1), "{took:?}");
         let text = error.to_string();
         assert!(text.contains("`MEAS:VOLT?;CURR?`"), "{text}");
         assert!(text.starts_with(&server.settings().to_string()), "{text}");
@@ -189,7 +193,7 @@ fn a_swarm_of_faults_never_shifts_an_answer() {
         let mut link = server.link().await;
         let (mut answered, mut failed) = (0, 0);
         let mut reply = Vec::new();
-        for question in 0..120 {
+        for question in 0..80 {
             if draw(10) == 0 {
                 let mishap = match draw(5) {
                     0 => Mishap::Silent,
@@ -214,7 +218,7 @@ fn a_swarm_of_faults_never_shifts_an_answer() {
             }
         }
         println!("{answered} answered, {failed} failed and mended");
-        assert!(answered > 90 && failed > 3);
+        assert!(answered > 60 && failed > 3);
     });
 }
 

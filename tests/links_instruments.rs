@@ -1,5 +1,8 @@
 //! Operations on the load and the boost supply over real lines.
 
+#![cfg(feature = "field")]
+#![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
+
 mod links_yard;
 
 use cresthold::instruments::link::LinkError;

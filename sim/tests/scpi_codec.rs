@@ -1,6 +1,8 @@
 //! The codec against the rules of IEEE 488.2-1992 and SCPI-1999 volume 1 (sections from memory), and
 //! laws: what is emitted parses to the same value, and no bytes make a parser panic.
 
+#![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
+
 use cresthold_sim::scpi::{
     ErrorEntry, EventBit, MAX_DEPTH, Numeric, Param, Path, Pattern, ProgramWriter, Request,
     ResponseError, ResponseWriter, StandardError, Unit, emit_nr1, emit_nr2, emit_nr3, emit_text,

@@ -1,5 +1,7 @@
 //! The virtual instruments' front ends, message by message. Section numbers from memory.
 
+#![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
+
 use cresthold_sim::quantities::{Ohms, Volts};
 use cresthold_sim::wire::instrument::{Instrument, VirtualLoad, VirtualSupply};
 use cresthold_sim::wire::resistive::{OpenSupply, ResistiveBench};

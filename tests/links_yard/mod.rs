@@ -1,6 +1,8 @@
 //! A yard to try links in: one virtual load on a pseudo-terminal or on a socket.
 
 #![allow(dead_code, reason = "each test file uses its part")]
+#![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
+#![allow(clippy::needless_pass_by_value, reason = "a test is handed over whole")]
 
 use cresthold::instruments::link::{Link, LinkSettings, SerialSettings};
 use cresthold::instruments::{Load, LoadCommands, LoadSetup};

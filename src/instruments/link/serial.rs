@@ -56,6 +56,8 @@ pub(super) struct SerialLine {
     done: mpsc::Receiver<Job>,
     /// The job's buffers between exchanges; none while the thread has them.
     idle: Option<Job>,
+    /// The deadline of the job the thread was given last.
+    busy_until: Instant,
     beats: Arc<AtomicU64>,
 }
 
@@ -95,7 +97,7 @@ impl SerialLine {
             deadline: std::time::Instant::now(),
             result: Ok(()),
         };
-        Ok(Self { jobs: Some(jobs), done, idle: Some(idle), beats })
+        Ok(Self { jobs: Some(jobs), done, idle: Some(idle), busy_until: Instant::now(), beats })
     }
 
     pub(super) fn heartbeat(&self) -> u64 {
@@ -122,13 +124,14 @@ impl SerialLine {
         let mut job = match self.idle.take() {
             Some(job) => job,
             // A caller gave up halfway: the thread is still at its job.
-            None => self.take_back(limit).await?,
+            None => self.take_back(limit.max(self.busy_until + HUNG_AFTER)).await?,
         };
         job.task = task;
         job.out.clear();
         job.out.extend_from_slice(out);
         job.reply.clear();
         job.deadline = deadline.into_std();
+        self.busy_until = deadline;
         let jobs = self.jobs.as_ref().ok_or(Broken::Closed)?;
         jobs.try_send(job).map_err(|_| Broken::Closed)?;
         let mut job = self.take_back(limit).await?;
