@@ -1,5 +1,6 @@
 //! The real binary on real pseudo-terminals, for a minute at 10 Hz: what it costs, what it logs,
 //! and how it leaves the bench behind.
+#![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
 use cresthold::quantities::{Amps, Celsius, MetresPerSecond, Ohms, Volts, Watts};
 use cresthold::store::Reader;

@@ -1,7 +1,7 @@
 //! The controller joined to the simulated plant, in virtual time.
 //!
 //! Model: a [`Yard`] owns the sky and one [`Stand`] per channel: device, bench, sensors and the
-//! very [`Channel`] that runs in the field. [`Yard::step`] jumps to the earliest wake-up and has that
+//! very [`Channel`](crate::control::Channel) that runs in the field. [`Yard::step`] jumps to the earliest wake-up and has that
 //! channel's conversation with its bench; commands and measurements take the time they take on a
 //! line. There is no clock and no thread here: a shell may step as fast as it can, or at a pace.
 //!

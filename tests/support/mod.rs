@@ -1,6 +1,6 @@
 //! What several integration tests need: a stand as in the built-in rehearsal, without its file.
 
-#![allow(dead_code, unreachable_pub, reason = "each test uses its part")]
+#![allow(dead_code, unreachable_pub, clippy::unwrap_used, reason = "each test uses its part")]
 
 use cresthold::control::record::ChannelId;
 use cresthold::control::{

@@ -1,7 +1,7 @@
 //! The plant's bench behind virtual instruments, in real time.
 //!
 //! Model: load and boost supply of one channel share a [`LivePlant`]; every request first lets the
-//! bench live up to now, under a sky that moves on at least every [`REFRESH`].
+//! bench live up to now, under a sky that moves on at least every 50 ms.
 
 use super::{LoadPort, Measured, SupplyPort};
 use crate::bench::{Bench, Truth};

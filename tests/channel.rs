@@ -1,0 +1,245 @@
+//! Conversations with a channel, written down, and laws of the guard.
+#![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
+
+mod support;
+
+use cresthold::control::record::{Activity, Event, Happening, Limit, Record};
+use cresthold::control::{
+    Channel, Command, Guard, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, SeriesPath,
+    Surroundings,
+};
+use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
+use cresthold::time::{Instant, Stamp, Utc};
+use proptest::prelude::*;
+use std::time::Duration;
+use support::{BOOST, channel_config, envelope, perturb_and_observe};
+
+/// A channel and what it said; the test plays the bench.
+struct Talk {
+    channel: Channel,
+    now: Stamp,
+    events: Vec<Happening>,
+}
+
+impl Talk {
+    fn new() -> Self {
+        let began: Utc = "2016-06-15T10:00:00Z".parse().unwrap();
+        let channel = Channel::new(channel_config(perturb_and_observe(0.25)));
+        let now = Stamp { mono: Instant::ZERO, utc: began };
+        Self { channel, now, events: Vec::new() }
+    }
+
+    fn say(&mut self, input: Input) -> Option<Command> {
+        let mut out = Outbox::new();
+        let command = self.channel.handle(self.now, input, &mut out);
+        for record in out {
+            if let Record::Event(Event { what, .. }) = record {
+                self.events.push(what);
+            }
+        }
+        command
+    }
+
+    fn wake(&mut self) -> Option<Command> {
+        self.now = self.now.later(self.channel.next_wake().saturating_since(self.now.mono));
+        let at = self.now.mono;
+        self.channel.note_surroundings(Surroundings {
+            irradiance: Some(Observed { value: Irradiance(800.0), at }),
+            module_temperature: Some(Observed { value: Celsius(40.0), at }),
+        });
+        self.say(Input::Wake)
+    }
+
+    fn read(&mut self, load: f64, amps: f64) -> Option<Command> {
+        let at = self.now.mono;
+        let (load, amps) = (Volts(load), Amps(amps));
+        self.say(Input::Reading(Reading { at, load, amps, boost: None }))
+    }
+
+    /// Brings it from nothing to tracking.
+    fn begin(&mut self) {
+        assert_eq!(self.wake(), Some(Command::Prepare));
+        assert_eq!(self.say(Input::Done), Some(Command::Measure));
+        assert_eq!(self.read(37.0, 0.0), Some(Command::BoostOn));
+        assert_eq!(self.say(Input::Done), Some(Command::Measure));
+        let open = self.read(37.0 + BOOST.0, 0.0);
+        assert!(matches!(open, Some(Command::SetVoltage(v)) if v.device() == Volts(48.0)));
+        assert_eq!(self.say(Input::Done), Some(Command::InputOn));
+        let first = self.say(Input::Done);
+        assert!(matches!(first, Some(Command::SetVoltage(v)) if v.device() == Volts(37.0 * 0.8)));
+        assert_eq!(self.say(Input::Done), None);
+        assert_eq!(self.channel.activity(), Activity::Tracking);
+    }
+
+    fn let_go(&mut self, limit: Limit) {
+        assert_eq!(self.say(Input::Done), Some(Command::BoostOff));
+        assert_eq!(self.say(Input::Done), None);
+        let last = self.events.iter().rev().find_map(|what| match what {
+            Happening::LetGo { limit, .. } => Some(*limit),
+            _ => None,
+        });
+        assert_eq!(last, Some(limit));
+    }
+}
+
+#[test]
+fn start_up_is_boost_verified_then_input_at_open_circuit_then_the_crest() {
+    let mut talk = Talk::new();
+    talk.begin();
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    let step = talk.read(37.0 * 0.8 + BOOST.0, 8.0);
+    assert!(matches!(step, Some(Command::SetVoltage(_))));
+    assert_eq!(talk.say(Input::Done), None);
+    assert_eq!(talk.say(Input::Stop), Some(Command::InputOff));
+    assert_eq!(talk.say(Input::Done), Some(Command::BoostOff));
+    assert_eq!(talk.say(Input::Done), None);
+    assert_eq!(talk.channel.activity(), Activity::Stopped);
+    assert_eq!(talk.events.last(), Some(&Happening::Stopped));
+}
+
+#[test]
+fn a_boost_supply_that_adds_nothing_is_let_go_before_the_input_closes() {
+    let mut talk = Talk::new();
+    assert_eq!(talk.wake(), Some(Command::Prepare));
+    assert_eq!(talk.say(Input::Done), Some(Command::Measure));
+    assert_eq!(talk.read(37.0, 0.0), Some(Command::BoostOn));
+    assert_eq!(talk.say(Input::Done), Some(Command::Measure));
+    assert_eq!(talk.read(37.0, 0.0), Some(Command::InputOff));
+    talk.let_go(Limit::BoostVolts);
+    assert_eq!(talk.channel.activity(), Activity::Resting);
+}
+
+#[test]
+fn each_limit_lets_go_within_the_turn_and_six_times_lock_off() {
+    // Device volts are load volts less 6 V of boost: 31 V, 17 A passes 16 A; NaN is no number.
+    for (load, amps, limit) in [
+        (37.0, 17.0, Limit::DeviceAmps),
+        (37.0, 15.0, Limit::DeviceWatts),
+        (56.0, 1.0, Limit::DeviceVoltsHigh),
+        (61.0, 1.0, Limit::LoadVolts),
+        (f64::NAN, 1.0, Limit::NotANumber),
+        (4.5, 8.0, Limit::DeviceVoltsLow),
+    ] {
+        let mut talk = Talk::new();
+        talk.begin();
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        assert_eq!(talk.read(load, amps), Some(Command::InputOff), "{limit:?}");
+        talk.let_go(limit);
+    }
+    let mut talk = Talk::new();
+    talk.begin();
+    for time in 1..=6 {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        assert_eq!(talk.read(37.0, 17.0), Some(Command::InputOff));
+        talk.let_go(Limit::DeviceAmps);
+        if time == 6 {
+            break;
+        }
+        while !matches!(talk.wake().and_then(|_| talk.read(37.0, 0.0)), Some(Command::BoostOn)) {}
+        talk.say(Input::Done);
+        talk.read(43.0, 0.0);
+        for _ in 0..3 {
+            let _ = talk.say(Input::Done);
+        }
+        assert_eq!(talk.channel.activity(), Activity::Tracking);
+    }
+    assert_eq!(talk.channel.activity(), Activity::LockedOff);
+    for _ in 0..100 {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        assert_eq!(talk.read(37.0, 0.0), None, "locked off looks, and never starts");
+    }
+}
+
+#[test]
+fn a_lost_link_is_prepared_anew_with_growing_waits_and_stopping_says_what_it_does_not_know() {
+    let mut talk = Talk::new();
+    talk.begin();
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    assert_eq!(talk.say(Input::Failed), None);
+    let mut waits = Vec::new();
+    for _ in 0..4 {
+        let before = talk.now.mono;
+        assert_eq!(talk.wake(), Some(Command::Prepare));
+        waits.push(talk.now.mono.saturating_since(before).as_secs());
+        assert_eq!(talk.say(Input::Failed), None);
+    }
+    assert_eq!(waits, [0, 5, 10, 20]);
+    assert_eq!(talk.events.iter().filter(|what| **what == Happening::LinkLost).count(), 1);
+    assert_eq!(talk.say(Input::Stop), Some(Command::InputOff));
+    assert_eq!(talk.say(Input::Failed), Some(Command::BoostOff));
+    assert_eq!(talk.say(Input::Failed), None);
+    assert_eq!(talk.events.last(), Some(&Happening::StopUnconfirmed));
+}
+
+#[test]
+fn a_sensor_that_fell_silent_is_not_used() {
+    let mut talk = Talk::new();
+    talk.begin();
+    talk.now = talk.now.later(Duration::from_secs(10));
+    assert_eq!(talk.say(Input::Wake), Some(Command::Measure));
+    let mut out = Outbox::new();
+    let reading = Reading { at: talk.now.mono, load: Volts(36.0), amps: Amps(8.0), boost: None };
+    talk.channel.handle(talk.now, Input::Reading(reading), &mut out);
+    let sample = out.iter().find_map(|record| match record {
+        Record::Sample(sample) => Some(*sample),
+        _ => None,
+    });
+    assert_eq!(sample.unwrap().irradiance, None);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 20_000,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    /// Whatever is wished for and measured, a setpoint lies inside the envelope.
+    #[test]
+    fn no_wish_passes_the_guard(
+        wish in prop_oneof![-1e4..1e4_f64, Just(f64::NAN), Just(f64::INFINITY),
+            Just(f64::NEG_INFINITY), any::<f64>()],
+        amps in prop_oneof![-50.0..50.0_f64, any::<f64>()],
+        boost in 0.0..12.0_f64,
+        lead in 0.0..0.5_f64,
+    ) {
+        let envelope = envelope();
+        let guard = Guard::new(envelope.clone());
+        let path = SeriesPath { boost: Volts(boost), lead: Ohms(lead) };
+        let setpoint = guard.admit(Volts(wish), Amps(amps), &path);
+        let (device, load) = (setpoint.device(), setpoint.load());
+        prop_assert!(load >= Volts::ZERO && load <= envelope.load_volts_max, "{load}");
+        prop_assert!(device <= envelope.device_volts_max, "{device}");
+        prop_assert!(device.is_finite());
+        if amps.is_finite() && amps.abs() < 16.0 {
+            prop_assert!(device >= -envelope.reverse_allowance, "{device}");
+            // The load can sink there what was measured: its capability, to a microampere.
+            prop_assert!(envelope.capability.amps_at(load).0 >= amps - 1e-6, "{load} {amps}");
+        }
+    }
+
+    /// Any sequence of inputs: no panic, a bounded turn, and no voltage but through the guard.
+    #[test]
+    fn any_conversation_is_bounded(
+        inputs in prop::collection::vec((0..5_u8, -5.0..80.0_f64, -1.0..30.0_f64), 1..60)
+    ) {
+        let mut talk = Talk::new();
+        for (kind, load, amps) in inputs {
+            let mut command = talk.wake();
+            let mut commands = 0;
+            while let Some(asked) = command {
+                commands += 1;
+                prop_assert!(commands <= MAX_COMMANDS_PER_TURN, "{asked:?}");
+                if let Command::SetVoltage(setpoint) = asked {
+                    prop_assert!(setpoint.device() <= Volts(48.0));
+                    prop_assert!(setpoint.device() >= Volts(-1.0));
+                }
+                command = match (kind, asked) {
+                    (0, _) => talk.say(Input::Failed),
+                    (_, Command::Measure) => talk.read(load, amps),
+                    _ => talk.say(Input::Done),
+                };
+            }
+        }
+    }
+}
