@@ -23,6 +23,8 @@ pub enum Exit {
     Unconfirmed = 5,
     /// The system refuses what a run needs; nothing was started.
     System = 6,
+    /// Instruments did not answer at the start, or as something else; every channel was let go.
+    Instruments = 7,
 }
 
 impl From<Exit> for ExitCode {
@@ -37,7 +39,8 @@ impl From<Exit> for ExitCode {
     version,
     about = "Holds photovoltaic devices at their maximum power point and keeps the record",
     after_help = "Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
-                  5 instruments did not confirm that they are off; 6 the system refused.\n\n\
+                  5 instruments did not confirm that they are off; 6 the system refused; \
+                  7 instruments did not answer as stated.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {

@@ -1,10 +1,11 @@
 //! `cresthold run`: a station, on real instruments or on the embedded plant.
 
 use super::Exit;
+use crate::daemon::field::{self, Stay};
 use crate::daemon::live::Screen;
 use crate::daemon::rehearse::{self, Pace};
 use crate::daemon::stop::StopFlag;
-use crate::daemon::{Ended, RunError, field};
+use crate::daemon::{Ended, RunError};
 use crate::station::Station;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -40,6 +41,9 @@ pub(super) struct Run {
     /// The log's file (SQLite); created, or gone on with
     #[arg(long, value_name = "FILE")]
     log: Option<PathBuf>,
+    /// Keep trying instruments that don't answer at the start, instead of ending; for a service
+    #[arg(long)]
+    patient: bool,
     /// Print the summary as JSON on standard output
     #[arg(long)]
     json: bool,
@@ -88,9 +92,15 @@ impl Run {
             .or_else(|| station.log.clone())
             .unwrap_or_else(|| free_name(Path::new("."), "cresthold-rehearsal"));
         let mut screen = Screen::new(self.quiet);
+        if !screen.redraws() {
+            tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false).init();
+        }
         eprintln!("{}: seed {}, log {}", station.name, station.seed, log.display());
         if station.plant.is_none() {
-            return field::run(station, &log, self.length, &stop, &mut screen);
+            return {
+                let stay = Stay { length: self.length, patient: self.patient };
+                field::run(station, &log, stay, &stop, &mut screen)
+            };
         }
         let built_in = self.file.is_none();
         let speed = self.speed.unwrap_or(if built_in { REHEARSAL_SPEED } else { 1.0 });
@@ -104,6 +114,17 @@ impl Run {
         } else {
             println!("\n{}", ended.summary.table(&ended.names));
             println!("log: {}", ended.log.display());
+        }
+        if !ended.unreached.is_empty() {
+            for trouble in &ended.troubles {
+                eprintln!("{trouble}");
+            }
+            eprintln!(
+                "no run: the instruments of {} did not answer as stated, see above; every channel \
+                 was let go. With --patient the run goes on and keeps trying.",
+                ended.unreached.join(", ")
+            );
+            return Exit::Instruments;
         }
         if ended.unconfirmed.is_empty() {
             return Exit::Done;

@@ -38,6 +38,9 @@ pub(super) struct LiveBench {
     load: Place<LoadSetup, Load>,
     boost: Option<Place<SupplySetup, Supply>>,
     boost_measured: bool,
+    /// Whether the instruments are known to be the right ones, in step and set up. Until they are,
+    /// nothing is sent to them but what finds that out.
+    prepared: bool,
 }
 
 impl LiveBench {
@@ -75,13 +78,27 @@ impl LiveBench {
             })
         });
         let boost_measured = spec.boost.as_ref().is_some_and(|boost| boost.measured);
-        Some(Self { load, boost, boost_measured })
+        Some(Self { load, boost, boost_measured, prepared: false })
     }
 
-    /// Carries out one command.
+    /// Carries out one command. Whatever is asked of instruments that are not prepared, they are
+    /// prepared first, which leaves input and boost off.
     pub(super) async fn carry_out(&mut self, command: Command) -> Result<Answer, InstrumentError> {
+        if !self.prepared || command == Command::Prepare {
+            self.prepared = false;
+            self.prepare().await?;
+            self.prepared = true;
+        }
+        let answer = self.operate(command).await;
+        if answer.is_err() {
+            self.prepared = false;
+        }
+        answer
+    }
+
+    async fn operate(&mut self, command: Command) -> Result<Answer, InstrumentError> {
         match command {
-            Command::Prepare => self.prepare().await?,
+            Command::Prepare => {}
             Command::Measure => return self.measure().await,
             Command::SetVoltage(setpoint) => self.load().await?.set_volts(setpoint.load()).await?,
             Command::InputOn => self.load().await?.input(true).await?,
@@ -92,14 +109,14 @@ impl LiveBench {
         Ok(Answer::Done)
     }
 
-    /// Load first: its input goes off before the boost supply does.
+    /// Load first: its input goes off before the boost supply does. A link that fails here is
+    /// closed, to be opened afresh: TCP can't tell a pulled cable from silence.
     async fn prepare(&mut self) -> Result<(), InstrumentError> {
-        if let Err(error) = self.load().await?.prepare().await {
-            if error.is_closed() {
-                close_load(&mut self.load).await;
-            }
-            return Err(error);
+        let prepared = self.load().await?.prepare().await;
+        if prepared.as_ref().is_err_and(InstrumentError::is_link) {
+            close_load(&mut self.load).await;
         }
+        prepared?;
         let Some(boost) = &mut self.boost else {
             return Ok(());
         };
@@ -111,7 +128,7 @@ impl LiveBench {
             }
         };
         let prepared = supply.prepare().await;
-        if prepared.as_ref().is_err_and(InstrumentError::is_closed)
+        if prepared.as_ref().is_err_and(InstrumentError::is_link)
             && let Some(supply) = boost.instrument.take()
         {
             supply.into_link().close().await;

@@ -57,6 +57,10 @@ struct Shared {
     samples: Vec<Option<Sample>>,
     activities: Vec<crate::control::record::Activity>,
     unconfirmed: Vec<usize>,
+    /// Whether each channel's instruments answered the first time they were called; none yet.
+    reached: Vec<Option<bool>>,
+    /// What is wrong with each channel's instruments now.
+    faults: Vec<Option<String>>,
 }
 
 impl Shared {
@@ -77,15 +81,24 @@ impl Shared {
     }
 }
 
-/// Runs `station` on its instruments until `length` is over or `stop` is raised.
+/// How long to run, and what to do about instruments that don't answer at the start.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Stay {
+    /// End after this long; none for until stopped.
+    pub length: Option<Duration>,
+    /// Keep trying instruments that don't answer at the start, instead of ending.
+    pub patient: bool,
+}
+
+/// Runs `station` on its instruments until the time is over or `stop` is raised.
 ///
 /// # Errors
 /// [`RunError`] where the log can't be opened or the system gives no runtime. Instruments that do
-/// not answer are not an error: their channels keep trying.
+/// not answer are not an error here: see [`Stay::patient`] and [`Ended::unreached`].
 pub fn run(
     station: &Station,
     log: &Path,
-    length: Option<Duration>,
+    stay: Stay,
     stop: &StopFlag,
     screen: &mut Screen,
 ) -> Result<Ended, RunError> {
@@ -101,6 +114,8 @@ pub fn run(
         samples: vec![None; station.channels.len()],
         activities: vec![Default::default(); station.channels.len()],
         unconfirmed: Vec::new(),
+        reached: vec![None; station.channels.len()],
+        faults: vec![None; station.channels.len()],
     }));
     let event = |what, at| Record::Event(Event { channel: None, at, what });
     shared.borrow_mut().take(event(Happening::RunBegan, began));
@@ -123,8 +138,9 @@ pub fn run(
             };
             tasks.spawn_local(task.live(stopped.clone()));
         }
-        let over = || length.is_some_and(|length| clock.began.elapsed() >= length);
-        while !stop.is_raised() && !over() {
+        let over = || stay.length.is_some_and(|length| clock.began.elapsed() >= length);
+        let hopeless = || !stay.patient && shared.borrow().reached.contains(&Some(false));
+        while !stop.is_raised() && !over() && !hopeless() {
             tokio::time::sleep(TICK).await;
             if screen.is_due() {
                 screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
@@ -141,7 +157,21 @@ pub fn run(
     let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
     let shared = shared.borrow();
     let unconfirmed = shared.unconfirmed.iter().map(|&index| names[index].clone()).collect();
-    Ok(Ended { summary: shared.summary.clone(), names, log: path, unconfirmed })
+    let troubles = shared.faults.iter().flatten().cloned().collect();
+    let lost = |(_, reached): &(&String, &Option<bool>)| **reached == Some(false);
+    let unreached = if stay.patient {
+        Vec::new()
+    } else {
+        names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
+    };
+    Ok(Ended {
+        summary: shared.summary.clone(),
+        names,
+        log: path,
+        unconfirmed,
+        unreached,
+        troubles,
+    })
 }
 
 fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
@@ -155,6 +185,7 @@ fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
         title: station.name.clone(),
         utc,
         done: None,
+        troubles: shared.faults.iter().flatten().cloned().collect(),
         channels: station.channels.iter().enumerate().map(of).collect(),
     }
 }
@@ -210,6 +241,9 @@ impl Task {
             Ok(Answer::Done) => {
                 if command == Command::Prepare {
                     self.said = None;
+                    let mut shared = self.shared.borrow_mut();
+                    shared.faults[self.index] = None;
+                    shared.reached[self.index].get_or_insert(true);
                 }
                 Input::Done
             }
@@ -218,6 +252,9 @@ impl Task {
                 Input::Reading(Reading { at: asked + took / 2, load, amps, boost })
             }
             Err(error) => {
+                if command == Command::Prepare {
+                    self.shared.borrow_mut().reached[self.index].get_or_insert(false);
+                }
                 self.say(&error);
                 Input::Failed
             }
@@ -231,7 +268,9 @@ impl Task {
             return;
         }
         tracing::warn!(channel = self.name, "{text}");
-        self.shared.borrow().writer.note(Note {
+        let mut shared = self.shared.borrow_mut();
+        shared.faults[self.index] = Some(text.clone());
+        shared.writer.note(Note {
             channel: Some(self.channel.config().id),
             at: self.clock.stamp(),
             severity: Severity::Warning,

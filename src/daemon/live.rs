@@ -33,6 +33,8 @@ pub struct RunStatus {
     pub utc: Utc,
     /// Share of the run that is done (0..=1), where its end is known.
     pub done: Option<f64>,
+    /// What is wrong with instruments now, a sentence each.
+    pub troubles: Vec<String>,
     /// The channels.
     pub channels: Vec<ChannelStatus>,
 }
@@ -52,6 +54,12 @@ impl Screen {
     pub fn new(quiet: bool) -> Self {
         let terminal = std::io::stderr().is_terminal();
         Self { terminal, quiet, drawn: 0, next: WallInstant::now() }
+    }
+
+    /// Whether it redraws a terminal; plain log lines would spoil it.
+    #[must_use]
+    pub fn redraws(&self) -> bool {
+        self.terminal && !self.quiet
     }
 
     /// Whether it is time to show something. Cheap, so that a status need not be put together
@@ -92,6 +100,9 @@ impl Screen {
             ],
             &rows,
         ));
+        for trouble in &status.troubles {
+            wrap(&format!("trouble: {trouble}"), &mut text);
+        }
         let mut err = std::io::stderr().lock();
         if self.drawn > 0 {
             write!(err, "\x1b[{}A", self.drawn)?;
@@ -99,9 +110,31 @@ impl Screen {
         for line in text.lines() {
             writeln!(err, "{line}\x1b[K")?;
         }
+        // What was longer the last time must not stay behind.
+        write!(err, "\x1b[J")?;
         self.drawn = text.lines().count();
         err.flush()
     }
+}
+
+/// Sentences are broken here, so that the terminal doesn't break them and spoil the redrawing.
+const LINE_WIDTH: usize = 79;
+
+fn wrap(sentence: &str, text: &mut String) {
+    let mut width = 0;
+    for word in sentence.split_whitespace() {
+        let length = word.chars().count();
+        if width > 0 && width + 1 + length > LINE_WIDTH {
+            text.push_str("\n  ");
+            width = 2;
+        } else if width > 0 {
+            text.push(' ');
+            width += 1;
+        }
+        text.push_str(word);
+        width += length;
+    }
+    text.push('\n');
 }
 
 const BAR_WIDTH: usize = 50;

@@ -27,6 +27,11 @@ pub struct Ended {
     pub log: PathBuf,
     /// Channels whose instruments did not confirm that they are off.
     pub unconfirmed: Vec<String>,
+    /// Channels whose instruments did not answer at the start, or as something else, which ended
+    /// the run.
+    pub unreached: Vec<String>,
+    /// What was wrong with instruments at the end, a sentence each.
+    pub troubles: Vec<String>,
 }
 
 /// Why a run could not begin or go on.

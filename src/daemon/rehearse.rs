@@ -134,7 +134,14 @@ impl Book {
         let log = self.log.path().to_path_buf();
         self.log.finish()?;
         let unconfirmed = self.unconfirmed.iter().filter_map(|&i| names.get(i).cloned()).collect();
-        Ok(Ended { summary: self.summary, names, log, unconfirmed })
+        Ok(Ended {
+            summary: self.summary,
+            names,
+            log,
+            unconfirmed,
+            unreached: Vec::new(),
+            troubles: Vec::new(),
+        })
     }
 }
 
@@ -164,6 +171,7 @@ fn status(
         title: format!("{}, simulated, {speed}", station.name),
         utc: yard.stamp(now).utc,
         done: Some(now.as_secs_f64() / pace.length.as_secs_f64()),
+        troubles: Vec::new(),
         channels,
     }
 }
