@@ -2,7 +2,6 @@
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
 use cresthold::quantities::{Ohms, Volts};
-use cresthold_sim::wire::LoadPort;
 use cresthold_sim::wire::instrument::{FrontEnd, Instrument};
 use cresthold_sim::wire::resistive::ResistiveBench;
 use cresthold_sim::wire::serve::TcpServer;
@@ -53,11 +52,10 @@ fn a_missing_port_ends_the_run_with_its_name() {
 #[test]
 fn an_instrument_that_answers_as_something_else_is_left_alone() {
     let directory = tempfile::tempdir().unwrap();
-    let mut bench = ResistiveBench::new(Volts(30.0), Ohms(2.0));
-    bench.set_volts(Volts(25.0));
+    let bench = ResistiveBench::new(Volts(30.0), Ohms(2.0));
     let mut load = FrontEnd::load("Test Yard,OTHER,0009,1.0", Box::new(bench));
     let mut reply = Vec::new();
-    load.handle(b"FUNC:MODE VOLT;:INP ON", &mut reply);
+    load.handle(b"FUNC:MODE VOLT;:VOLT 25;:INP ON", &mut reply);
     let server = TcpServer::start(Box::new(load)).unwrap();
     let link = format!("link = {{ tcp = \"{}\" }}", server.address());
     std::fs::write(directory.path().join("yard.toml"), station(&link)).unwrap();
@@ -66,7 +64,11 @@ fn an_instrument_that_answers_as_something_else_is_left_alone() {
     let mut load = server.stop().unwrap();
     let mut reply = Vec::new();
     load.handle(b"VOLT?;:INP?", &mut reply);
-    assert_eq!(String::from_utf8_lossy(&reply).trim(), "25;1", "set to 25 V and on, as before");
+    assert_eq!(
+        String::from_utf8_lossy(&reply).trim(),
+        "25.0000;1",
+        "set to 25 V and on, as before"
+    );
 }
 
 #[test]
