@@ -20,7 +20,7 @@
 //! half the digits).
 
 use super::error::{ParameterError, Range};
-use super::omega::omega;
+use super::omega::{SMALL, omega, small_exp_m1};
 use crate::quantities::{Amps, Ohms, Volts, Watts};
 
 const PHOTOCURRENT: Range = Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
@@ -117,6 +117,7 @@ impl SingleDiode {
     ///
     /// # Errors
     /// [`ParameterError`] names the first parameter outside its range.
+    #[inline]
     pub fn new(
         photocurrent: Amps,
         saturation: Amps,
@@ -135,6 +136,7 @@ impl SingleDiode {
 
     /// From numbers known to lie within their ranges: `IL` (A), `I0` (A) with its logarithm, `Rs`
     /// (ohm), `1/Rsh` (S), `a` (V).
+    #[inline]
     pub(super) fn assemble(il: f64, (i0, ln_i0): (f64, f64), rs: f64, gsh: f64, a: f64) -> Self {
         let gsh = if gsh > 1.0 / LARGEST_SHUNT { gsh } else { 0.0 };
         let inv_a = 1.0 / a;
@@ -156,7 +158,7 @@ impl SingleDiode {
         }
         let inv_k = 1.0 / (1.0 + rs * gsh);
         let slope = inv_k * inv_a;
-        let offset = ln_i0 + (rs * slope).ln() + rs * (il + i0) * slope;
+        let offset = (i0 * rs * slope).ln() + rs * (il + i0) * slope;
         let per_omega = 1.0 / (rs * slope);
         Self { il, i0, ln_i0, rs, gsh, a, inv_a, inv_k, offset, slope, per_omega }
     }
@@ -244,20 +246,45 @@ impl SingleDiode {
     #[inline]
     pub(super) fn diode_volts(&self, amps: f64) -> f64 {
         let forward = (self.il - amps) + self.i0;
-        if self.gsh > 0.0 {
-            let log = (self.a * self.gsh).ln();
-            let shunt_only = forward / self.gsh;
-            let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
-            // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
-            if u > 1.0 {
-                self.a * ((u * self.a * self.gsh).ln() - self.ln_i0)
-            } else {
-                shunt_only - self.a * u
-            }
-        } else if forward > 0.0 {
-            self.a * (forward.ln() - self.ln_i0)
+        if forward > 0.0 {
+            self.shunted(forward, self.a * (forward.ln() - self.ln_i0))
+        } else if self.gsh > 0.0 {
+            self.shunt_dominated(forward)
         } else {
             f64::NEG_INFINITY
+        }
+    }
+
+    /// Diode voltage (V) at which diode and shunt carry `forward` (A, above zero), given the voltage
+    /// at which the diode alone would.
+    ///
+    /// `x = alone + a d` leaves `exp(d) - 1 + b + c d = 0`, `b = alone/(Rsh forward)`,
+    /// `c = a/(Rsh forward)`: two Halley steps from `d = 0` where `b` is small.
+    #[inline]
+    fn shunted(&self, forward: f64, alone: f64) -> f64 {
+        let inverse = self.gsh / forward;
+        let (b, c) = (alone * inverse, self.a * inverse);
+        if b.abs() > SMALL {
+            return self.shunt_dominated(forward);
+        }
+        let first = 1.0 + c;
+        let d = -2.0 * b * first / (2.0 * first * first - b);
+        let grown = small_exp_m1(d);
+        let (f, slope) = (grown + b + c * d, grown + first);
+        let step = -2.0 * f * slope / (2.0 * slope * slope - f * (1.0 + grown));
+        alone + self.a * (d + step)
+    }
+
+    /// The same by omega, for any current (A) and a finite shunt.
+    fn shunt_dominated(&self, forward: f64) -> f64 {
+        let log = (self.a * self.gsh).ln();
+        let shunt_only = forward / self.gsh;
+        let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
+        // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
+        if u > 1.0 {
+            self.a * ((u * self.a * self.gsh).ln() - self.ln_i0)
+        } else {
+            shunt_only - self.a * u
         }
     }
 
@@ -270,7 +297,11 @@ impl SingleDiode {
     /// Open-circuit voltage (V); zero in the dark.
     #[must_use]
     pub fn open_circuit(&self) -> Volts {
-        Volts(if self.is_dark() { 0.0 } else { self.diode_volts(0.0).max(0.0) })
+        Volts(if self.is_dark() {
+            0.0
+        } else {
+            self.shunted(self.il + self.i0, self.ideal_open_circuit())
+        })
     }
 
     /// The point of largest power; all zero in the dark.
@@ -298,10 +329,14 @@ impl SingleDiode {
     /// Isc, Voc and the crest.
     #[must_use]
     pub fn summary(&self) -> CurveSummary {
-        let crest = self.crest();
+        if self.is_dark() {
+            return CurveSummary::default();
+        }
+        let ceiling = self.ideal_open_circuit();
+        let crest = self.climb(self.crest_guess(ceiling), ceiling);
         CurveSummary {
             isc: self.short_circuit(),
-            voc: self.open_circuit(),
+            voc: Volts(self.shunted(self.il + self.i0, ceiling)),
             vmp: crest.volts,
             imp: crest.amps,
             pmp: crest.watts,
@@ -316,7 +351,12 @@ impl SingleDiode {
 
     /// `a ln(1 + IL/I0)` (V): the open circuit without shunt, above the crest's diode voltage.
     pub(super) fn ideal_open_circuit(&self) -> f64 {
-        let ratio = self.il / self.i0;
-        self.a * if ratio > 1e3 { (self.il + self.i0).ln() - self.ln_i0 } else { ratio.ln_1p() }
+        // Where `IL` is not far above `I0`, a difference of logarithms would cancel.
+        let log = if self.il > 1e3 * self.i0 {
+            (self.il + self.i0).ln() - self.ln_i0
+        } else {
+            (self.il / self.i0).ln_1p()
+        };
+        self.a * log
     }
 }

@@ -5,8 +5,8 @@
 DIRECTORY holds `inputs.f64` (columns il, i0, rs, rsh, a, v of one million rows, one column after
 the other) and `ours.f64` (current at v, isc, voc, vmp, imp, pmp likewise), little-endian. The
 process keeps to core CPU. Each line printed is `label|rows|ns per row|largest |dI| in A|largest
-relative |dP|`; times are medians. Every method is given chunks of 10 000 rows too, which fit the
-cache, and its better time counts.
+relative |dP|`; times are medians. Every method is tried whole and in chunks of 10 000 rows, which
+fit the cache, and the better way counts.
 """
 
 import os
@@ -33,19 +33,23 @@ def chunked(call, args, rows):
 
 
 def timed(call, args, rows):
-    """Median seconds of the better of whole and chunked, and the answers."""
-    best, answers = None, None
-    for run in (lambda: call(*args), lambda: chunked(call, args, rows)):
-        times = []
-        for _ in range(REPEATS):
-            start = time.perf_counter()
-            answers = run()
-            times.append(time.perf_counter() - start)
-        middle = sorted(times)[REPEATS // 2]
-        best = middle if best is None else min(best, middle)
-        if rows <= CHUNK:
-            break
-    return best, answers
+    """Median seconds over REPEATS of the better of whole and chunked, and the answers."""
+    ways = [lambda: call(*args)]
+    if rows > CHUNK:
+        ways.append(lambda: chunked(call, args, rows))
+
+    def once(run):
+        start = time.perf_counter()
+        answers = run()
+        return time.perf_counter() - start, answers
+
+    first = [once(run)[0] for run in ways]
+    better = ways[int(np.argmin(first))]
+    times = [min(first)]
+    for _ in range(REPEATS - 1):
+        seconds, answers = once(better)
+        times.append(seconds)
+    return sorted(times)[REPEATS // 2], answers
 
 
 def main():
