@@ -20,10 +20,10 @@ use std::time::Instant;
 
 const ROWS: usize = 1_000_000;
 const SEED: u64 = 20_060_116;
-/// Repetitions of ours; the median counts.
+/// Repetitions of ours; the median over them and the chunks counts.
 const REPEATS: usize = 9;
-/// Rows at a time, so that they stay in the cache; pvlib is given the same choice.
-const CHUNK: usize = 10_000;
+/// Rows at a time, so that they stay in the cache. pvlib has its own size, the better for it.
+const CHUNK: usize = 1_000;
 /// The core both sides keep to.
 const CORE: &str = "1";
 /// Set in the copy of this program that runs pinned to the core.
@@ -53,31 +53,31 @@ fn source(row: &Row) -> SingleDiode {
         .expect("the sweep stays within the ranges")
 }
 
-/// Median nanoseconds per item of `count` items.
-fn median(count: usize, mut seconds: impl FnMut() -> f64) -> f64 {
-    let mut times: Vec<f64> = (0..REPEATS).map(|_| seconds() * 1e9 / count as f64).collect();
+fn median(mut times: Vec<f64>) -> f64 {
     times.sort_by(f64::total_cmp);
-    times[REPEATS / 2]
+    times[times.len() / 2]
 }
 
-/// Seconds that `work` takes over all rows chunk by chunk (rows, sources, answers), the making of
-/// the sources not counted.
-fn chunk_seconds<T>(
+/// Nanoseconds per row that `work` takes on a chunk of rows (rows, sources, answers), the making of
+/// the sources not counted: the median over all chunks and repetitions.
+fn per_row<T>(
     rows: &[Row],
     answers: &mut [T],
     mut work: impl FnMut(&[Row], &[SingleDiode], &mut [T]),
 ) -> f64 {
-    let mut total = 0.0;
+    let mut times = Vec::with_capacity(REPEATS * rows.len() / CHUNK);
     let mut sources = Vec::with_capacity(CHUNK);
-    for (rows, answers) in rows.chunks(CHUNK).zip(answers.chunks_mut(CHUNK)) {
-        sources.clear();
-        sources.extend(rows.iter().map(source));
-        let start = Instant::now();
-        work(rows, &sources, answers);
-        black_box(&answers);
-        total += start.elapsed().as_secs_f64();
+    for _ in 0..REPEATS {
+        for (rows, answers) in rows.chunks(CHUNK).zip(answers.chunks_mut(CHUNK)) {
+            sources.clear();
+            sources.extend(rows.iter().map(source));
+            let start = Instant::now();
+            work(rows, &sources, answers);
+            black_box(&answers);
+            times.push(start.elapsed().as_secs_f64() * 1e9 / rows.len() as f64);
+        }
     }
-    total
+    median(times)
 }
 
 /// Nanoseconds per row, from sources already made and from bare parameters.
@@ -94,51 +94,39 @@ fn ours(rows: &[Row], directory: &Path) -> Result<Ours, Box<dyn Error>> {
     let mut summaries = vec![CurveSummary::default(); ROWS];
     let mut crests = vec![Crest::default(); ROWS];
     let current = [
-        median(ROWS, || {
-            chunk_seconds(rows, &mut amps, |rows, sources, amps| {
-                for ((source, row), amps) in sources.iter().zip(rows).zip(amps) {
-                    *amps = source.current(Volts(row[5]));
-                }
-            })
+        per_row(rows, &mut amps, |rows, sources, amps| {
+            for ((source, row), amps) in sources.iter().zip(rows).zip(amps) {
+                *amps = source.current(Volts(row[5]));
+            }
         }),
-        median(ROWS, || {
-            chunk_seconds(rows, &mut amps, |rows, _, amps| {
-                for (row, amps) in rows.iter().zip(amps) {
-                    *amps = source(row).current(Volts(row[5]));
-                }
-            })
+        per_row(rows, &mut amps, |rows, _, amps| {
+            for (row, amps) in rows.iter().zip(amps) {
+                *amps = source(row).current(Volts(row[5]));
+            }
         }),
     ];
     let summary = [
-        median(ROWS, || {
-            chunk_seconds(rows, &mut summaries, |_, sources, summaries| {
-                for (source, summary) in sources.iter().zip(summaries) {
-                    *summary = full_summary(source);
-                }
-            })
+        per_row(rows, &mut summaries, |_, sources, summaries| {
+            for (source, summary) in sources.iter().zip(summaries) {
+                *summary = full_summary(source);
+            }
         }),
-        median(ROWS, || {
-            chunk_seconds(rows, &mut summaries, |rows, _, summaries| {
-                for (row, summary) in rows.iter().zip(summaries) {
-                    *summary = full_summary(&source(row));
-                }
-            })
+        per_row(rows, &mut summaries, |rows, _, summaries| {
+            for (row, summary) in rows.iter().zip(summaries) {
+                *summary = full_summary(&source(row));
+            }
         }),
     ];
     let crest = [
-        median(ROWS, || {
-            chunk_seconds(rows, &mut crests, |_, sources, crests| {
-                for (source, crest) in sources.iter().zip(crests) {
-                    *crest = source.crest();
-                }
-            })
+        per_row(rows, &mut crests, |_, sources, crests| {
+            for (source, crest) in sources.iter().zip(crests) {
+                *crest = source.crest();
+            }
         }),
-        median(ROWS, || {
-            chunk_seconds(rows, &mut crests, |rows, _, crests| {
-                for (row, crest) in rows.iter().zip(crests) {
-                    *crest = source(row).crest();
-                }
-            })
+        per_row(rows, &mut crests, |rows, _, crests| {
+            for (row, crest) in rows.iter().zip(crests) {
+                *crest = source(row).crest();
+            }
         }),
     ];
     write_columns(&directory.join("inputs.f64"), 6, |column, row| rows[row][column])?;
@@ -183,19 +171,21 @@ fn plant_steps() {
         let module = examples::crystalline_module().with_mismatch(&shares);
         let mut module = module.expect("factors within their range");
         let mut sum = 0.0;
-        let step = median(ROWS, || {
+        let mut times = Vec::with_capacity(ROWS / CHUNK);
+        for chunk in 0..ROWS / CHUNK {
             let start = Instant::now();
-            for k in 0..ROWS {
-                let part = k as f64 / ROWS as f64;
+            for k in 0..CHUNK {
+                let part = (chunk * CHUNK + k) as f64 / ROWS as f64;
                 module.set_conditions(one * (0.2 + 0.8 * part), Celsius(20.0 + 30.0 * part));
                 sum += module.crest().watts.0;
                 for volts in [24.0, 27.0, 28.0, 29.0, 33.0] {
                     sum += module.current(Volts(volts)).0;
                 }
             }
-            start.elapsed().as_secs_f64()
-        });
+            times.push(start.elapsed().as_secs_f64() * 1e9 / CHUNK as f64);
+        }
         black_box(sum);
+        let step = median(times);
         println!("step, {name:<32}{step:>8.1}");
     }
 }
@@ -286,7 +276,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let directory = target().join("bench-solver");
     fs::create_dir_all(&directory)?;
     let ours = ours(&rows(), &directory)?;
-    println!("one core, {ROWS} rows, seed {SEED}, medians of {REPEATS}, ns");
+    println!("one core, {ROWS} rows, seed {SEED}, medians, ns");
     println!("{:<38}{:>8}{:>8}", "Cresthold", "made", "bare");
     for (name, [made, bare]) in [
         ("current", ours.current),

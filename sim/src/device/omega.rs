@@ -31,8 +31,14 @@ static PIECES: [Piece; INTERVALS] = pieces();
 /// The Wright omega function (Corless and Jeffrey 2002): `w > 0` with `w + ln w = l`.
 #[inline]
 pub(super) fn omega(l: f64) -> f64 {
+    tabled(l).unwrap_or_else(|| outside(l))
+}
+
+/// [`omega`] where its table reaches.
+#[inline]
+pub(super) fn tabled(l: f64) -> Option<f64> {
     let place = (l - FIRST) * PER_UNIT;
-    if place >= 0.0 && place < INTERVALS as f64 { inside(place) } else { outside(l) }
+    (place >= 0.0 && place < INTERVALS as f64).then(|| inside(place))
 }
 
 #[inline]

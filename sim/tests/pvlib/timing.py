@@ -26,28 +26,33 @@ def columns(path, count):
     return data.reshape(count, -1)
 
 
+def whole(call, args, rows):
+    """Seconds for all rows at once, and the answers."""
+    start = time.perf_counter()
+    answers = call(*args)
+    return time.perf_counter() - start, answers
+
+
 def chunked(call, args, rows):
-    """Runs `call` chunk by chunk and joins the answers."""
-    parts = [call(*(arg[k : k + CHUNK] for arg in args)) for k in range(0, rows, CHUNK)]
-    return [np.concatenate(column) for column in zip(*parts)]
+    """Seconds for all rows chunk by chunk, each chunk at the median of theirs, and the answers."""
+    times, parts = [], []
+    for k in range(0, rows, CHUNK):
+        chunk = [arg[k : k + CHUNK] for arg in args]
+        start = time.perf_counter()
+        parts.append(call(*chunk))
+        times.append(time.perf_counter() - start)
+    joined = [np.concatenate(column) for column in zip(*parts)]
+    return float(np.median(times)) * len(times), joined
 
 
 def timed(call, args, rows):
     """Median seconds over REPEATS of the better of whole and chunked, and the answers."""
-    ways = [lambda: call(*args)]
-    if rows > CHUNK:
-        ways.append(lambda: chunked(call, args, rows))
-
-    def once(run):
-        start = time.perf_counter()
-        answers = run()
-        return time.perf_counter() - start, answers
-
-    first = [once(run)[0] for run in ways]
+    ways = [whole, chunked] if rows > CHUNK else [whole]
+    first = [way(call, args, rows)[0] for way in ways]
     better = ways[int(np.argmin(first))]
     times = [min(first)]
     for _ in range(REPEATS - 1):
-        seconds, answers = once(better)
+        seconds, answers = better(call, args, rows)
         times.append(seconds)
     return sorted(times)[REPEATS // 2], answers
 
