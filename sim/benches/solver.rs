@@ -1,12 +1,13 @@
 //! How fast the single-diode solution is, on one core, beside pvlib on the same inputs and core.
 //!
 //! `cargo bench -p cresthold-sim --bench solver` writes a million seeded random inputs below
-//! target/, times ours, then runs sim/tests/pvlib/timing.py. The Python is the one named by
+//! target/, times ours, then runs sim/tests/pvlib/timing.py. Ours is shown from sources already made
+//! (one device, many voltages) and from bare parameters (every row a new device, as for pvlib). The Python is the one named by
 //! CRESTHOLD_PYTHON, else a virtual environment below target/ with the pinned requirements; where
 //! neither can be had, ours alone is shown.
 
 use cresthold_sim::device::examples;
-use cresthold_sim::device::single_diode::{CurveSummary, SingleDiode};
+use cresthold_sim::device::single_diode::{Crest, CurveSummary, SingleDiode};
 use cresthold_sim::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -19,8 +20,10 @@ use std::time::Instant;
 
 const ROWS: usize = 1_000_000;
 const SEED: u64 = 20_060_116;
-/// Repetitions of ours; the median counts.
+/// Repetitions of ours; the median over them and the chunks counts.
 const REPEATS: usize = 9;
+/// Rows at a time, so that they stay in the cache. pvlib has its own size, the better for it.
+const CHUNK: usize = 1_000;
 /// The core both sides keep to.
 const CORE: &str = "1";
 /// Set in the copy of this program that runs pinned to the core.
@@ -50,72 +53,96 @@ fn source(row: &Row) -> SingleDiode {
         .expect("the sweep stays within the ranges")
 }
 
-/// Median nanoseconds per row of `work` over all rows.
-fn median(mut work: impl FnMut()) -> f64 {
-    let mut times: Vec<f64> = (0..REPEATS)
-        .map(|_| {
-            let start = Instant::now();
-            work();
-            start.elapsed().as_secs_f64() * 1e9 / ROWS as f64
-        })
-        .collect();
+fn median(mut times: Vec<f64>) -> f64 {
     times.sort_by(f64::total_cmp);
-    times[REPEATS / 2]
+    times[times.len() / 2]
 }
 
+/// Nanoseconds per row that `work` takes on a chunk of rows (rows, sources, answers), the making of
+/// the sources not counted: the median over all chunks and repetitions.
+fn per_row<T>(
+    rows: &[Row],
+    answers: &mut [T],
+    mut work: impl FnMut(&[Row], &[SingleDiode], &mut [T]),
+) -> f64 {
+    let mut times = Vec::with_capacity(REPEATS * rows.len() / CHUNK);
+    let mut sources = Vec::with_capacity(CHUNK);
+    for _ in 0..REPEATS {
+        for (rows, answers) in rows.chunks(CHUNK).zip(answers.chunks_mut(CHUNK)) {
+            sources.clear();
+            sources.extend(rows.iter().map(source));
+            let start = Instant::now();
+            work(rows, &sources, answers);
+            black_box(&answers);
+            times.push(start.elapsed().as_secs_f64() * 1e9 / rows.len() as f64);
+        }
+    }
+    median(times)
+}
+
+/// Nanoseconds per row, from sources already made and from bare parameters.
+#[derive(Clone, Copy)]
 struct Ours {
-    current: f64,
-    raw_current: f64,
-    summary: f64,
-    raw_summary: f64,
-    crest: f64,
+    current: [f64; 2],
+    summary: [f64; 2],
+    crest: [f64; 2],
 }
 
 /// Times ours and writes its answers for the comparison.
 fn ours(rows: &[Row], directory: &Path) -> Result<Ours, Box<dyn Error>> {
-    let sources: Vec<_> = rows.iter().map(source).collect();
     let mut amps = vec![Amps::ZERO; ROWS];
-    let current = median(|| {
-        for ((source, row), amps) in sources.iter().zip(rows).zip(&mut amps) {
-            *amps = source.current(Volts(row[5]));
-        }
-        black_box(&amps);
-    });
-    let raw_current = median(|| {
-        for (row, amps) in rows.iter().zip(&mut amps) {
-            *amps = source(row).current(Volts(row[5]));
-        }
-        black_box(&amps);
-    });
     let mut summaries = vec![CurveSummary::default(); ROWS];
-    let summary = median(|| {
-        for (source, summary) in sources.iter().zip(&mut summaries) {
-            *summary = source.summary();
-        }
-        black_box(&summaries);
-    });
-    // As pvlib's singlediode from bare parameters, with its two extra points of the curve.
-    let raw_summary = median(|| {
-        let mut extra = 0.0;
-        for (row, summary) in rows.iter().zip(&mut summaries) {
-            let source = source(row);
-            *summary = source.summary();
-            let (half, beyond) = (summary.voc / 2.0, (summary.voc + summary.vmp) / 2.0);
-            extra += source.current(half).0 + source.current(beyond).0;
-        }
-        black_box((&summaries, extra));
-    });
-    let mut watts = 0.0;
-    let crest = median(|| {
-        watts += sources.iter().map(|source| source.crest().watts.0).sum::<f64>();
-    });
-    black_box(watts);
+    let mut crests = vec![Crest::default(); ROWS];
+    let current = [
+        per_row(rows, &mut amps, |rows, sources, amps| {
+            for ((source, row), amps) in sources.iter().zip(rows).zip(amps) {
+                *amps = source.current(Volts(row[5]));
+            }
+        }),
+        per_row(rows, &mut amps, |rows, _, amps| {
+            for (row, amps) in rows.iter().zip(amps) {
+                *amps = source(row).current(Volts(row[5]));
+            }
+        }),
+    ];
+    let summary = [
+        per_row(rows, &mut summaries, |_, sources, summaries| {
+            for (source, summary) in sources.iter().zip(summaries) {
+                *summary = full_summary(source);
+            }
+        }),
+        per_row(rows, &mut summaries, |rows, _, summaries| {
+            for (row, summary) in rows.iter().zip(summaries) {
+                *summary = full_summary(&source(row));
+            }
+        }),
+    ];
+    let crest = [
+        per_row(rows, &mut crests, |_, sources, crests| {
+            for (source, crest) in sources.iter().zip(crests) {
+                *crest = source.crest();
+            }
+        }),
+        per_row(rows, &mut crests, |rows, _, crests| {
+            for (row, crest) in rows.iter().zip(crests) {
+                *crest = source(row).crest();
+            }
+        }),
+    ];
     write_columns(&directory.join("inputs.f64"), 6, |column, row| rows[row][column])?;
     write_columns(&directory.join("ours.f64"), 6, |column, row| {
         let found = &summaries[row];
         [amps[row].0, found.isc.0, found.voc.0, found.vmp.0, found.imp.0, found.pmp.0][column]
     })?;
-    Ok(Ours { current, raw_current, summary, raw_summary, crest })
+    Ok(Ours { current, summary, crest })
+}
+
+/// What pvlib's singlediode gives: the summary and the currents at two more voltages.
+fn full_summary(source: &SingleDiode) -> CurveSummary {
+    let found = source.summary();
+    black_box(source.current(found.voc / 2.0));
+    black_box(source.current((found.voc + found.vmp) / 2.0));
+    found
 }
 
 fn write_columns(
@@ -144,18 +171,22 @@ fn plant_steps() {
         let module = examples::crystalline_module().with_mismatch(&shares);
         let mut module = module.expect("factors within their range");
         let mut sum = 0.0;
-        let step = median(|| {
-            for k in 0..ROWS {
-                let part = k as f64 / ROWS as f64;
+        let mut times = Vec::with_capacity(ROWS / CHUNK);
+        for chunk in 0..ROWS / CHUNK {
+            let start = Instant::now();
+            for k in 0..CHUNK {
+                let part = (chunk * CHUNK + k) as f64 / ROWS as f64;
                 module.set_conditions(one * (0.2 + 0.8 * part), Celsius(20.0 + 30.0 * part));
                 sum += module.crest().watts.0;
                 for volts in [24.0, 27.0, 28.0, 29.0, 33.0] {
                     sum += module.current(Volts(volts)).0;
                 }
             }
-        });
+            times.push(start.elapsed().as_secs_f64() * 1e9 / CHUNK as f64);
+        }
         black_box(sum);
-        println!("{name:<42}{step:>10.1} ns  set_conditions, crest, five currents");
+        let step = median(times);
+        println!("step, {name:<32}{step:>8.1}");
     }
 }
 
@@ -202,10 +233,11 @@ fn pvlib(directory: &Path) -> Result<String, String> {
     String::from_utf8(output.stdout).map_err(|error| error.to_string())
 }
 
+/// pvlib's table; the ratios are to ours from sources already made and from bare parameters.
 fn show(lines: &str, ours: &Ours) {
     println!(
-        "\n{:<24}{:>9}{:>11}{:>9}{:>12}{:>12}{:>9}",
-        "pvlib", "rows", "ns/row", "ratio", "max |dI| A", "max |dP|/P", "no value"
+        "\n{:<22}{:>8}{:>11}{:>8}{:>8}{:>12}{:>12}{:>9}",
+        "pvlib", "rows", "ns", "made", "bare", "max |dI| A", "max |dP|/P", "no value"
     );
     for line in lines.lines() {
         let fields: Vec<&str> = line.split('|').collect();
@@ -214,12 +246,15 @@ fn show(lines: &str, ours: &Ours) {
             continue;
         };
         let mine = match label.split(' ').next() {
-            Some("current") => ours.raw_current,
-            Some("summary") => ours.raw_summary,
+            Some("current") => ours.current,
+            Some("summary") => ours.summary,
             _ => ours.crest,
         };
-        let ratio = nanos.parse::<f64>().map_or(f64::NAN, |theirs| theirs / mine);
-        println!("{label:<24}{rows:>9}{nanos:>11}{ratio:>9.1}{amps:>12}{power:>12}{missing:>9}");
+        let [made, bare] =
+            mine.map(|mine| nanos.parse::<f64>().map_or(f64::NAN, |theirs| theirs / mine));
+        println!(
+            "{label:<22}{rows:>8}{nanos:>11}{made:>8.1}{bare:>8.1}{amps:>12}{power:>12}{missing:>9}"
+        );
     }
 }
 
@@ -241,15 +276,14 @@ fn main() -> Result<(), Box<dyn Error>> {
     let directory = target().join("bench-solver");
     fs::create_dir_all(&directory)?;
     let ours = ours(&rows(), &directory)?;
-    println!("one core, {ROWS} rows, seed {SEED}, median of {REPEATS}");
-    for (name, nanos) in [
+    println!("one core, {ROWS} rows, seed {SEED}, medians, ns");
+    println!("{:<38}{:>8}{:>8}", "Cresthold", "made", "bare");
+    for (name, [made, bare]) in [
         ("current", ours.current),
-        ("current from bare parameters", ours.raw_current),
-        ("summary", ours.summary),
-        ("summary and two points, bare parameters", ours.raw_summary),
+        ("summary and two more currents", ours.summary),
         ("crest", ours.crest),
     ] {
-        println!("{name:<42}{nanos:>10.1} ns");
+        println!("{name:<38}{made:>8.1}{bare:>8.1}");
     }
     plant_steps();
     match pvlib(&directory) {

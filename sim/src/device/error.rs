@@ -30,6 +30,7 @@ pub(super) struct Range {
 
 impl Range {
     /// Passes `value` if it lies within; NaN never does.
+    #[inline]
     pub(super) fn check(&self, value: f64) -> Result<(), ParameterError> {
         if value >= self.low && value <= self.high {
             return Ok(());

@@ -31,8 +31,14 @@ static PIECES: [Piece; INTERVALS] = pieces();
 /// The Wright omega function (Corless and Jeffrey 2002): `w > 0` with `w + ln w = l`.
 #[inline]
 pub(super) fn omega(l: f64) -> f64 {
+    tabled(l).unwrap_or_else(|| outside(l))
+}
+
+/// [`omega`] where its table reaches.
+#[inline]
+pub(super) fn tabled(l: f64) -> Option<f64> {
     let place = (l - FIRST) * PER_UNIT;
-    if place >= 0.0 && place < INTERVALS as f64 { inside(place) } else { outside(l) }
+    (place >= 0.0 && place < INTERVALS as f64).then(|| inside(place))
 }
 
 #[inline]
@@ -46,6 +52,27 @@ fn inside(place: f64) -> f64 {
     let low = (c0 + c1 * t) + (c2 + c3 * t) * t2;
     let high = (c4 + c5 * t) + (c6 + c7 * t) * t2;
     low + high * (t2 * t2)
+}
+
+/// Largest |d| of [`small_exp_m1`].
+pub(super) const SMALL: f64 = 0.06;
+
+/// `e^d - 1` for |d| <= [`SMALL`]: the power series to the eighth, below rounding there.
+#[inline]
+pub(super) fn small_exp_m1(d: f64) -> f64 {
+    const C: [f64; 9] = {
+        let mut inverse = [1.0; 9];
+        let mut k = 1;
+        while k < 9 {
+            inverse[k] = inverse[k - 1] / k as f64;
+            k += 1;
+        }
+        inverse
+    };
+    let d2 = d * d;
+    let low = (C[1] + C[2] * d) + (C[3] + C[4] * d) * d2;
+    let high = (C[5] + C[6] * d) + (C[7] + C[8] * d) * d2;
+    d * (low + high * (d2 * d2))
 }
 
 fn outside(l: f64) -> f64 {
@@ -153,7 +180,15 @@ const fn power_of_e(y: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::omega;
+    use super::{SMALL, omega, small_exp_m1};
+
+    #[test]
+    fn small_exponentials() {
+        for step in -60..=60 {
+            let d = SMALL * f64::from(step) / 60.0;
+            assert!((small_exp_m1(d) - d.exp_m1()).abs() <= 1e-15 * d.abs(), "{d}");
+        }
+    }
 
     #[test]
     fn solves_its_equation_everywhere() {

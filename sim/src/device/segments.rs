@@ -19,7 +19,7 @@ use super::single_diode::{Crest, SingleDiode};
 use crate::quantities::Irradiance;
 
 /// A Newton step below this part of `a` leaves its square as the error.
-const LAST_STEP: f64 = 1e-8;
+const LAST_STEP: f64 = 1e-6;
 /// Newton needs three to eight steps; halving the bracket takes the rest.
 const STEPS: usize = 150;
 /// `ln` of the largest diode current (A) a bracket reaches.

@@ -10,7 +10,7 @@
 //! (`w + ln w = l`), evaluated in logarithms: nothing overflows.
 //!
 //! - `I(V)`: `w = (Rs I0/(k a)) exp(x/a)`, `k = 1 + Rs/Rsh`, `l = ln(Rs I0/(k a)) + (V + Rs (IL +
-//!   I0))/(k a)`; the diode takes `k a w/Rs`.
+//!   I0))/(k a)`; then `I = (IL + I0 - V/Rsh)/k - (a/Rs) w`.
 //! - `V(I)`: `u = (Rsh I0/a) exp(x/a)`, `l = ln(Rsh I0/a) + Rsh (IL + I0 - I)/a`.
 //! - crest: `dP/dx = I (1 + 2 g Rs) - g x` with `g = -dI/dx` changes its sign once over `x > 0`,
 //!   because `I(V)` is concave and falling; bracketed Halley steps, one `exp` each.
@@ -20,7 +20,7 @@
 //! half the digits).
 
 use super::error::{ParameterError, Range};
-use super::omega::omega;
+use super::omega::{SMALL, omega, small_exp_m1, tabled};
 use crate::quantities::{Amps, Ohms, Volts, Watts};
 
 const PHOTOCURRENT: Range = Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
@@ -69,12 +69,13 @@ pub struct SingleDiode {
     /// `a` (V) and its inverse.
     pub(super) a: f64,
     pub(super) inv_a: f64,
-    /// `1/k`, `k = 1 + Rs/Rsh`.
-    inv_k: f64,
-    /// `l = offset + slope V` of the current's omega.
+    /// The current's omega, `w = omega(offset + slope V)`.
     offset: f64,
     slope: f64,
-    /// `k a/Rs` (A): diode current per unit of omega; zero without series resistance.
+    /// `I = base - leak V - per_omega w`: (A), (S) and (A).
+    base: f64,
+    leak: f64,
+    /// Zero without series resistance, where the diode takes `exp(offset + slope V)`.
     per_omega: f64,
 }
 
@@ -117,6 +118,7 @@ impl SingleDiode {
     ///
     /// # Errors
     /// [`ParameterError`] names the first parameter outside its range.
+    #[inline]
     pub fn new(
         photocurrent: Amps,
         saturation: Amps,
@@ -135,11 +137,13 @@ impl SingleDiode {
 
     /// From numbers known to lie within their ranges: `IL` (A), `I0` (A) with its logarithm, `Rs`
     /// (ohm), `1/Rsh` (S), `a` (V).
+    #[inline]
     pub(super) fn assemble(il: f64, (i0, ln_i0): (f64, f64), rs: f64, gsh: f64, a: f64) -> Self {
         let gsh = if gsh > 1.0 / LARGEST_SHUNT { gsh } else { 0.0 };
         let inv_a = 1.0 / a;
+        let sum = il + i0;
         if rs < LEAST_SERIES {
-            let (offset, slope, per_omega) = (ln_i0, inv_a, 0.0);
+            let (offset, slope, base, leak, per_omega) = (ln_i0, inv_a, sum, gsh, 0.0);
             return Self {
                 il,
                 i0,
@@ -148,17 +152,18 @@ impl SingleDiode {
                 gsh,
                 a,
                 inv_a,
-                inv_k: 1.0,
                 offset,
                 slope,
+                base,
+                leak,
                 per_omega,
             };
         }
         let inv_k = 1.0 / (1.0 + rs * gsh);
         let slope = inv_k * inv_a;
-        let offset = ln_i0 + (rs * slope).ln() + rs * (il + i0) * slope;
-        let per_omega = 1.0 / (rs * slope);
-        Self { il, i0, ln_i0, rs, gsh, a, inv_a, inv_k, offset, slope, per_omega }
+        let offset = (i0 * rs * slope).ln() + rs * sum * slope;
+        let (base, leak, per_omega) = (sum * inv_k, gsh * inv_k, a / rs);
+        Self { il, i0, ln_i0, rs, gsh, a, inv_a, offset, slope, base, leak, per_omega }
     }
 
     /// Photocurrent `IL` (A).
@@ -204,16 +209,18 @@ impl SingleDiode {
     /// [`Self::current`] in bare numbers: A at V.
     #[inline]
     pub(super) fn amps_at(&self, volts: f64) -> f64 {
-        let v = volts.clamp(-LARGEST_ARGUMENT, LARGEST_ARGUMENT);
-        if self.per_omega > 0.0 {
-            let w = omega(self.offset + self.slope * v);
-            let diode = self.per_omega * w;
-            let x = (v + self.rs * (self.il + self.i0)) * self.inv_k - self.a * w;
-            self.il + self.i0 - diode - x * self.gsh
-        } else {
-            let diode = (self.offset + self.slope * v).exp();
-            (self.il + self.i0 - diode - v * self.gsh).clamp(-f64::MAX, f64::MAX)
+        match tabled(self.offset + self.slope * volts) {
+            Some(w) if self.per_omega > 0.0 => self.base - self.leak * volts - self.per_omega * w,
+            _ => self.amps_aside(volts),
         }
+    }
+
+    /// [`Self::amps_at`] without series resistance or where omega is not in its table.
+    fn amps_aside(&self, volts: f64) -> f64 {
+        let v = volts.clamp(-LARGEST_ARGUMENT, LARGEST_ARGUMENT);
+        let l = self.offset + self.slope * v;
+        let diode = if self.per_omega > 0.0 { self.per_omega * omega(l) } else { l.exp() };
+        (self.base - self.leak * v - diode).clamp(-f64::MAX, f64::MAX)
     }
 
     /// Currents (A) at many voltages (V), as [`Self::current`]; stops at the shorter slice.
@@ -244,20 +251,45 @@ impl SingleDiode {
     #[inline]
     pub(super) fn diode_volts(&self, amps: f64) -> f64 {
         let forward = (self.il - amps) + self.i0;
-        if self.gsh > 0.0 {
-            let log = (self.a * self.gsh).ln();
-            let shunt_only = forward / self.gsh;
-            let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
-            // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
-            if u > 1.0 {
-                self.a * ((u * self.a * self.gsh).ln() - self.ln_i0)
-            } else {
-                shunt_only - self.a * u
-            }
-        } else if forward > 0.0 {
-            self.a * (forward.ln() - self.ln_i0)
+        if forward > 0.0 {
+            self.shunted(forward, self.a * (forward.ln() - self.ln_i0))
+        } else if self.gsh > 0.0 {
+            self.shunt_dominated(forward)
         } else {
             f64::NEG_INFINITY
+        }
+    }
+
+    /// Diode voltage (V) at which diode and shunt carry `forward` (A, above zero), given the voltage
+    /// at which the diode alone would.
+    ///
+    /// `x = alone + a d` leaves `exp(d) - 1 + b + c d = 0`, `b = alone/(Rsh forward)`,
+    /// `c = a/(Rsh forward)`: two Halley steps from `d = 0` where `b` is small.
+    #[inline]
+    fn shunted(&self, forward: f64, alone: f64) -> f64 {
+        let inverse = self.gsh / forward;
+        let (b, c) = (alone * inverse, self.a * inverse);
+        if b.abs() > SMALL {
+            return self.shunt_dominated(forward);
+        }
+        let first = 1.0 + c;
+        let d = -2.0 * b * first / (2.0 * first * first - b);
+        let grown = small_exp_m1(d);
+        let (f, slope) = (grown + b + c * d, grown + first);
+        let step = -2.0 * f * slope / (2.0 * slope * slope - f * (1.0 + grown));
+        alone + self.a * (d + step)
+    }
+
+    /// The same by omega, for any current (A) and a finite shunt.
+    fn shunt_dominated(&self, forward: f64) -> f64 {
+        let log = (self.a * self.gsh).ln();
+        let shunt_only = forward / self.gsh;
+        let u = omega(self.ln_i0 - log + shunt_only * self.inv_a);
+        // Whichever form does not cancel: the diode's logarithm or the shunt's straight line.
+        if u > 1.0 {
+            self.a * ((u * self.a * self.gsh).ln() - self.ln_i0)
+        } else {
+            shunt_only - self.a * u
         }
     }
 
@@ -270,7 +302,11 @@ impl SingleDiode {
     /// Open-circuit voltage (V); zero in the dark.
     #[must_use]
     pub fn open_circuit(&self) -> Volts {
-        Volts(if self.is_dark() { 0.0 } else { self.diode_volts(0.0).max(0.0) })
+        Volts(if self.is_dark() {
+            0.0
+        } else {
+            self.shunted(self.il + self.i0, self.ideal_open_circuit())
+        })
     }
 
     /// The point of largest power; all zero in the dark.
@@ -298,10 +334,14 @@ impl SingleDiode {
     /// Isc, Voc and the crest.
     #[must_use]
     pub fn summary(&self) -> CurveSummary {
-        let crest = self.crest();
+        if self.is_dark() {
+            return CurveSummary::default();
+        }
+        let ceiling = self.ideal_open_circuit();
+        let crest = self.climb(self.crest_guess(ceiling), ceiling);
         CurveSummary {
             isc: self.short_circuit(),
-            voc: self.open_circuit(),
+            voc: Volts(self.shunted(self.il + self.i0, ceiling)),
             vmp: crest.volts,
             imp: crest.amps,
             pmp: crest.watts,
@@ -316,7 +356,12 @@ impl SingleDiode {
 
     /// `a ln(1 + IL/I0)` (V): the open circuit without shunt, above the crest's diode voltage.
     pub(super) fn ideal_open_circuit(&self) -> f64 {
-        let ratio = self.il / self.i0;
-        self.a * if ratio > 1e3 { (self.il + self.i0).ln() - self.ln_i0 } else { ratio.ln_1p() }
+        // Where `IL` is not far above `I0`, a difference of logarithms would cancel.
+        let log = if self.il > 1e3 * self.i0 {
+            (self.il + self.i0).ln() - self.ln_i0
+        } else {
+            (self.il / self.i0).ln_1p()
+        };
+        self.a * log
     }
 }

@@ -5,8 +5,8 @@
 DIRECTORY holds `inputs.f64` (columns il, i0, rs, rsh, a, v of one million rows, one column after
 the other) and `ours.f64` (current at v, isc, voc, vmp, imp, pmp likewise), little-endian. The
 process keeps to core CPU. Each line printed is `label|rows|ns per row|largest |dI| in A|largest
-relative |dP|`; times are medians. Every method is given chunks of 10 000 rows too, which fit the
-cache, and its better time counts.
+relative |dP|`; times are medians. Every method is tried whole and in chunks of 10 000 rows, which
+fit the cache, and the better way counts.
 """
 
 import os
@@ -26,26 +26,35 @@ def columns(path, count):
     return data.reshape(count, -1)
 
 
+def whole(call, args, rows):
+    """Seconds for all rows at once, and the answers."""
+    start = time.perf_counter()
+    answers = call(*args)
+    return time.perf_counter() - start, answers
+
+
 def chunked(call, args, rows):
-    """Runs `call` chunk by chunk and joins the answers."""
-    parts = [call(*(arg[k : k + CHUNK] for arg in args)) for k in range(0, rows, CHUNK)]
-    return [np.concatenate(column) for column in zip(*parts)]
+    """Seconds for all rows chunk by chunk, each chunk at the median of theirs, and the answers."""
+    times, parts = [], []
+    for k in range(0, rows, CHUNK):
+        chunk = [arg[k : k + CHUNK] for arg in args]
+        start = time.perf_counter()
+        parts.append(call(*chunk))
+        times.append(time.perf_counter() - start)
+    joined = [np.concatenate(column) for column in zip(*parts)]
+    return float(np.median(times)) * len(times), joined
 
 
 def timed(call, args, rows):
-    """Median seconds of the better of whole and chunked, and the answers."""
-    best, answers = None, None
-    for run in (lambda: call(*args), lambda: chunked(call, args, rows)):
-        times = []
-        for _ in range(REPEATS):
-            start = time.perf_counter()
-            answers = run()
-            times.append(time.perf_counter() - start)
-        middle = sorted(times)[REPEATS // 2]
-        best = middle if best is None else min(best, middle)
-        if rows <= CHUNK:
-            break
-    return best, answers
+    """Median seconds over REPEATS of the better of whole and chunked, and the answers."""
+    ways = [whole, chunked] if rows > CHUNK else [whole]
+    first = [way(call, args, rows)[0] for way in ways]
+    better = ways[int(np.argmin(first))]
+    times = [min(first)]
+    for _ in range(REPEATS - 1):
+        seconds, answers = better(call, args, rows)
+        times.append(seconds)
+    return sorted(times)[REPEATS // 2], answers
 
 
 def main():
