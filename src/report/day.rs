@@ -122,7 +122,10 @@ impl Day {
     }
 
     fn with(reader: &Reader, date: &str, channels: Vec<ChannelDay>) -> Result<Self, PictureError> {
-        let station = reader.boots()?.pop().map(|boot| boot.station).unwrap_or_default();
+        // The station as it was called then, not as a later boot of the same log calls it.
+        let mut boots = reader.boots()?;
+        boots.retain(|boot| boot.began.date().as_str() <= date);
+        let station = boots.pop().map(|boot| boot.station).unwrap_or_default();
         Ok(Self { station, date: date.to_owned(), channels })
     }
 

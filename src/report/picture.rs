@@ -93,11 +93,11 @@ pub fn draw_day(reader: &Reader, date: Option<&str>) -> Result<Picture, PictureE
             SVGBackend::with_string(&mut svg, (WIDTH * SCALE, height * SCALE)).into_drawing_area();
         draw(&root, &day).map_err(|why| PictureError::Drawing { why })?;
     }
-    Ok(Picture { svg: finished(svg, height), date: day.date })
+    Ok(Picture { svg: finished(&svg, height), date: day.date })
 }
 
 /// Shows the drawing at its size and gives the strokes their dashes.
-fn finished(svg: String, height: u32) -> String {
+fn finished(svg: &str, height: u32) -> String {
     let drawn = format!("width=\"{}\" height=\"{}\"", WIDTH * SCALE, height * SCALE);
     let mut svg = svg.replacen(&drawn, &format!("width=\"{WIDTH}\" height=\"{height}\""), 1);
     for stroke in [CREST].iter().chain(&LIGHT).filter(|stroke| !stroke.dashes.is_empty()) {
