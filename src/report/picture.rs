@@ -3,7 +3,7 @@
 //! Model: one panel per channel, power over UTC hours: the one-minute mean as a solid line on the
 //! band from least to largest, the crest (rehearsals only) as a thin dashed line; below them irradiance, each channel with its own colour and its own dashes, so that the picture can
 //! be read without colours too. The drawing library places only at whole pixels and draws every
-//! dash as an element of its own; so the picture is drawn [`SCALE`] times as large and shown
+//! dash as an element of its own; so the picture is drawn `SCALE` times as large and shown
 //! smaller, and dashes are given as an attribute to all lines of a stroke's width afterwards.
 //! Rejected: a picture per channel, because the same cloud should be seen over all of them.
 
