@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
 mod check;
+mod picture;
 mod run;
 mod station;
 
@@ -38,7 +39,10 @@ impl From<Exit> for ExitCode {
     name = "cresthold",
     version,
     about = "Holds photovoltaic devices at their maximum power point and keeps the record",
-    after_help = "Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
+    after_help = "Example of a day:\n  \
+                  cresthold run --speed max --log day.sqlite\n  \
+                  cresthold picture day.sqlite\n\n\
+                  Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
@@ -52,6 +56,7 @@ struct Arguments {
 enum Command {
     Run(run::Run),
     Check(check::Check),
+    Picture(picture::DrawPicture),
     Station(station::PrintStation),
 }
 
@@ -62,6 +67,7 @@ pub fn main() -> ExitCode {
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
         Command::Check(check) => check.carry_out(),
+        Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
     };
     exit.into()

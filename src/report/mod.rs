@@ -1,4 +1,6 @@
 //! Pictures and tables, for people.
 
+mod day;
+pub mod picture;
 pub mod summary;
 pub mod table;
