@@ -229,10 +229,12 @@ proptest! {
         let highest = found.iter().map(|crest| crest.watts.0).fold(0.0, f64::max);
         prop_assert!((highest - best.watts.0).abs() <= 1e-12 * best.watts.0);
         for crest in found {
-            for aside in [1.0 - 1e-5, 1.0 + 1e-5] {
+            // A step so small that hardly ever a knee lies within it; a slope of 1e-4 V/A of the
+            // power would still show.
+            for aside in [1.0 - 1e-8, 1.0 + 1e-8] {
                 let amps = crest.amps.0 * aside;
                 let p = amps * row_volts(&scene.device, &scene.seen, scene.cell, amps);
-                prop_assert!(p <= crest.watts.0 * (1.0 + 1e-10), "{p} {crest:?}");
+                prop_assert!(p <= crest.watts.0 * (1.0 + 1e-12), "{p} {crest:?}");
             }
         }
         prop_assert!(found.windows(2).all(|two| two[0].volts >= two[1].volts), "{found:?}");

@@ -180,8 +180,9 @@ proptest! {
         let (i0, a) = (device.saturation().0, device.ideality().0);
         let diode = i0 * (x / a).exp_m1();
         let shunt = x / device.shunt().0;
-        // dI/dx times the rounding of x, and the rounding of the terms themselves.
-        let rounding = (v.abs() + (i * device.series().0).abs())
+        // dI/dx times the rounding of x, whose parts are V and Rs (IL - ...), and the rounding of the
+        // terms themselves.
+        let rounding = (v.abs() + (device.photocurrent().0 + i.abs()) * device.series().0)
             * ((i0 + diode.abs()) / a + 1.0 / device.shunt().0);
         let terms = device.photocurrent().0 + diode.abs() + shunt.abs() + i0;
         let residual = device.photocurrent().0 - diode - shunt - i;

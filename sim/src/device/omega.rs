@@ -1,6 +1,6 @@
 //! The Wright omega function of a real argument, fast: the kernel of every single-diode solution.
 //!
-//! Model: `omega(l)` is the positive `w` with `w + ln w = l`. From [`FIRST`] to 24 a table holds a
+//! Model: `omega(l)` is the positive `w` with `w + ln w = l`. From -40 to 24 a table holds a
 //! polynomial of seventh degree per eighth of a unit, made by the compiler: neither `exp` nor a
 //! division is left, and the relative error stays at a few units of rounding, below what the
 //! rounding of `l` costs. Below the table the power series in `e^l` has one term left; above it
@@ -10,12 +10,17 @@
 //! Rejected: rational approximations of `W` with steps after them (an `exp` and a division each,
 //! two to three times slower), and a table per device (rebuilt at every change of irradiance).
 
-/// Lower end of the table; below, `w = e^l` to the last bit.
-const FIRST: f64 = -40.0;
+/// Middle of the table, which reaches 32 to either side. Below it, `w = e^l` to the last bit.
+const MIDDLE: f64 = -8.0;
+/// Lower end of the table.
+const FIRST: f64 = MIDDLE - INTERVALS as f64 / (2.0 * PER_UNIT);
 /// Intervals per unit of the argument: the seventh degree is at rounding over an eighth.
 const PER_UNIT: f64 = 8.0;
-/// Intervals in the table: it ends at -40 + 512/8 = 24.
+/// Intervals in the table, a power of two.
 const INTERVALS: usize = 512;
+/// Adding this leaves a number of moderate size rounded to the nearest integer, which then stands
+/// in the lowest bits of the sum: the quickest way to an index. Divisible by [`INTERVALS`].
+const ROUNDER: f64 = 6_755_399_441_055_744.0;
 /// Above this, `ln w` is lost in the rounding of `w`.
 const HUGE: f64 = 1e18;
 
@@ -37,15 +42,17 @@ pub(super) fn omega(l: f64) -> f64 {
 /// [`omega`] where its table reaches.
 #[inline]
 pub(super) fn tabled(l: f64) -> Option<f64> {
-    let place = (l - FIRST) * PER_UNIT;
-    (place >= 0.0 && place < INTERVALS as f64).then(|| inside(place))
+    let place = (l - MIDDLE) * PER_UNIT;
+    (place.abs() < INTERVALS as f64 / 2.0 - 1.0).then(|| inside(place))
 }
 
+/// The table's value at a place counted in intervals from its middle.
 #[inline]
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 <= place < 512")]
+#[expect(clippy::cast_possible_truncation, reason = "masked to the table's size first")]
 fn inside(place: f64) -> f64 {
-    let index = (place as usize).min(INTERVALS - 1);
-    let t = place - index as f64 - 0.5;
+    let rounded = place + ROUNDER;
+    let t = place - (rounded - ROUNDER);
+    let index = (rounded.to_bits() & (INTERVALS as u64 - 1)) as usize;
     let Piece([c0, c1, c2, c3, c4, c5, c6, c7]) = PIECES[index];
     // Pairs of terms, so that the processor can work on several at once.
     let t2 = t * t;
@@ -75,8 +82,18 @@ pub(super) fn small_exp_m1(d: f64) -> f64 {
     d * (low + high * (d2 * d2))
 }
 
+/// `e^d - 1` for |d| below one: a sixteenth of `d`, doubled four times.
+#[inline]
+pub(super) fn exp_m1(d: f64) -> f64 {
+    let mut grown = small_exp_m1(d / 16.0);
+    for _ in 0..4 {
+        grown = grown * (2.0 + grown);
+    }
+    grown
+}
+
 fn outside(l: f64) -> f64 {
-    if l < FIRST {
+    if l < MIDDLE {
         return l.exp();
     }
     if l < HUGE {
@@ -90,16 +107,17 @@ fn outside(l: f64) -> f64 {
     l
 }
 
+/// Piece `k` belongs to place `k`, or to `k - INTERVALS` in the upper half: negative places, as the
+/// bits of two's complement have it.
 const fn pieces() -> [Piece; INTERVALS] {
     let mut table = [Piece([0.0; 8]); INTERVALS];
     // ln w at the first node is l to rounding.
     let mut y = FIRST;
-    let mut index = 0;
-    while index < INTERVALS {
-        let middle = FIRST + (index as f64 + 0.5) / PER_UNIT;
-        y = ln_omega(middle, y);
-        table[index] = piece(power_of_e(y));
-        index += 1;
+    let mut step = 0;
+    while step < INTERVALS {
+        y = ln_omega(FIRST + step as f64 / PER_UNIT, y);
+        table[(step + INTERVALS / 2) % INTERVALS] = piece(power_of_e(y));
+        step += 1;
     }
     table
 }
@@ -180,13 +198,15 @@ const fn power_of_e(y: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{SMALL, omega, small_exp_m1};
+    use super::{SMALL, exp_m1, omega, small_exp_m1};
 
     #[test]
     fn small_exponentials() {
         for step in -60..=60 {
             let d = SMALL * f64::from(step) / 60.0;
             assert!((small_exp_m1(d) - d.exp_m1()).abs() <= 1e-15 * d.abs(), "{d}");
+            // Each doubling may add a rounding.
+            assert!((exp_m1(d * 16.0) - (d * 16.0).exp_m1()).abs() <= 4e-15 * d.abs() * 16.0);
         }
     }
 

@@ -20,6 +20,8 @@ use crate::quantities::Irradiance;
 
 /// A Newton step below this part of `a` leaves its square as the error.
 const LAST_STEP: f64 = 1e-6;
+/// Nearer to its knee than this part of `a` a segment has no crest of its own.
+const AT_KNEE: f64 = 1e-9;
 /// Newton needs three to eight steps; halving the bracket takes the rest.
 const STEPS: usize = 150;
 /// `ln` of the largest diode current (A) a bracket reaches.
@@ -310,7 +312,8 @@ impl Segments {
         if weak.diode.is_dark() || !rising {
             return None;
         }
-        let (mut low, mut high) = self.bracket(j, 0.0, 0.0);
+        let (floor, mut high) = self.bracket(j, 0.0, 0.0);
+        let mut low = floor;
         let mut x = weak.diode.crest_guess(weak.diode.ideal_open_circuit()).clamp(low, high);
         let mut last = f64::INFINITY;
         for _ in 0..STEPS {
@@ -321,6 +324,10 @@ impl Segments {
                 low = x;
             } else {
                 high = x;
+                // A leaky or nearly dark group may let the power rise through its knee.
+                if x - floor < AT_KNEE * weak.diode.a {
+                    return None;
+                }
             }
             // f = dP/dx = -g dP/dI and its derivative; the step is -f/f'.
             let curve = 2.0 * row.first + at.amps * row.second;

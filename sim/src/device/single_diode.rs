@@ -20,7 +20,7 @@
 //! half the digits).
 
 use super::error::{ParameterError, Range};
-use super::omega::{SMALL, omega, small_exp_m1, tabled};
+use super::omega::{SMALL, exp_m1, omega, small_exp_m1, tabled};
 use crate::quantities::{Amps, Ohms, Volts, Watts};
 
 const PHOTOCURRENT: Range = Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
@@ -36,6 +36,10 @@ const IDEALITY: Range =
 const LEAST_SERIES: f64 = 1e-30;
 /// Shunt resistance (ohm) above which it is left out: `V/Rsh` is lost in the rounding of `I0`.
 const LARGEST_SHUNT: f64 = 1e60;
+/// Share of a current in the shunt up to which the diode's voltage is found from the diode alone.
+const HALF: f64 = 0.5;
+/// A Halley step, in units of `a`, whose cube is below rounding.
+const LAST_STEP: f64 = 1e-5;
 /// Photocurrent, in saturation currents, below which a source counts as dark: `I0`'s own rounding is
 /// then a visible part of it.
 const DARKNESS: f64 = 1e-9;
@@ -264,20 +268,27 @@ impl SingleDiode {
     /// at which the diode alone would.
     ///
     /// `x = alone + a d` leaves `exp(d) - 1 + b + c d = 0`, `b = alone/(Rsh forward)`,
-    /// `c = a/(Rsh forward)`: two Halley steps from `d = 0` where `b` is small.
+    /// `c = a/(Rsh forward)`: Halley steps from `d = 0` where the shunt takes less than half.
     #[inline]
     fn shunted(&self, forward: f64, alone: f64) -> f64 {
         let inverse = self.gsh / forward;
         let (b, c) = (alone * inverse, self.a * inverse);
-        if b.abs() > SMALL {
+        if b.abs() > HALF {
             return self.shunt_dominated(forward);
         }
-        let first = 1.0 + c;
-        let d = -2.0 * b * first / (2.0 * first * first - b);
-        let grown = small_exp_m1(d);
-        let (f, slope) = (grown + b + c * d, grown + first);
-        let step = -2.0 * f * slope / (2.0 * slope * slope - f * (1.0 + grown));
-        alone + self.a * (d + step)
+        let halley = |f: f64, grown: f64| {
+            let slope = grown + 1.0 + c;
+            -2.0 * f * slope / (2.0 * slope * slope - f * (1.0 + grown))
+        };
+        let d = halley(b, 0.0);
+        let grown = if d.abs() <= SMALL { small_exp_m1(d) } else { exp_m1(d) };
+        let step = halley(grown + b + c * d, grown);
+        if step.abs() <= LAST_STEP {
+            return alone + self.a * (d + step);
+        }
+        let grown = grown + (1.0 + grown) * small_exp_m1(step);
+        let d = d + step;
+        alone + self.a * (d + halley(grown + b + c * d, grown))
     }
 
     /// The same by omega, for any current (A) and a finite shunt.

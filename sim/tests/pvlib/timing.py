@@ -3,7 +3,7 @@
     python timing.py DIRECTORY CPU
 
 DIRECTORY holds `inputs.f64` (columns il, i0, rs, rsh, a, v of one million rows, one column after
-the other) and `ours.f64` (current at v, isc, voc, vmp, imp, pmp likewise), little-endian. The
+the other), `curves.f64` (voltages, 10 000 of a device, and our currents) and `ours.f64` (current at v, isc, voc, vmp, imp, pmp likewise), little-endian. The
 process keeps to core CPU. Each line printed is `label|rows|ns per row|largest |dI| in A|largest
 relative |dP|`; times are medians. Every method is tried whole and in chunks of 10 000 rows, which
 fit the cache, and the better way counts.
@@ -85,6 +85,17 @@ def main():
         rows = len(il)
         seconds, (amps,) = timed(current, (volts, *diode), rows)
         report(f"current {method}", rows, seconds, amps, None)
+
+    # One device, many voltages: scalar parameters.
+    swept, found = columns(os.path.join(directory, "curves.f64"), 2)
+    times, off = [], 0.0
+    for k in range(0, len(il), CHUNK):
+        device = [float(p[k]) for p in diode]
+        start = time.perf_counter()
+        amps = pvsystem.i_from_v(swept[k : k + CHUNK], *device, method="lambertw")
+        times.append((time.perf_counter() - start) / CHUNK * 1e9)
+        off = max(off, np.abs(amps - found[k : k + CHUNK]).max())
+    print(f"curve lambertw|{len(il)}|{np.median(times):.1f}|{off:.2e}|0|0", flush=True)
 
     for method, rows in (
         ("lambertw", len(il)),
