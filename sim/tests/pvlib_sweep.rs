@@ -7,8 +7,9 @@
 //! 7e-16, 2e-15, 3e-15, 3e-15, 8e-16, 2.4e-14, 1.1e-14; the limits leave a factor of about five for
 //! other processors' exponentials.
 //!
-//! pvlib's default way to the crest, a golden-section search, is looser: 1e-8 of Vmp. It is not in the
-//! table; the timing in benches/solver.rs shows it.
+//! pvlib's default way to the crest, a golden-section search, is looser: up to 1.04e-7 A of Imp over
+//! the million rows of benches/solver.rs, where its Newton differs from ours by 5e-15 A at most. It
+//! is not in the table.
 
 #![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
 

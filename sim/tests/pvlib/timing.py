@@ -45,9 +45,10 @@ def chunked(call, args, rows):
     return float(np.median(times)) * len(times), joined
 
 
-def timed(call, args, rows):
-    """Median seconds over REPEATS of the better of whole and chunked, and the answers."""
-    ways = [whole, chunked] if rows > CHUNK else [whole]
+def timed(call, args, rows, ways=(whole, chunked)):
+    """Median seconds over REPEATS of the better of the ways, and the answers."""
+    if rows <= CHUNK:
+        ways = [whole]
     first = [way(call, args, rows)[0] for way in ways]
     better = ways[int(np.argmin(first))]
     times = [min(first)]
@@ -85,6 +86,9 @@ def main():
         rows = len(il)
         seconds, (amps,) = timed(current, (volts, *diode), rows)
         report(f"current {method}", rows, seconds, amps, None)
+        if method == "lambertw":
+            seconds, (amps,) = timed(current, (volts, *diode), rows, [whole])
+            report("current lw, one call", rows, seconds, amps, None)
 
     # One device, many voltages: scalar parameters.
     swept, found = columns(os.path.join(directory, "curves.f64"), 2)
