@@ -61,7 +61,8 @@ impl Talk {
         assert_eq!(self.wake(), Some(Command::Prepare));
         assert_eq!(self.say(Input::Done), Some(Command::Measure));
         assert_eq!(self.read(37.0, 0.0), Some(Command::BoostOn));
-        assert_eq!(self.say(Input::Done), Some(Command::Measure));
+        assert_eq!(self.say(Input::Done), None, "the supply rises");
+        assert_eq!(self.wake(), Some(Command::Measure));
         let open = self.read(37.0 + BOOST.0, 0.0);
         assert!(matches!(open, Some(Command::SetVoltage(v)) if v.device() == Volts(48.0)));
         assert_eq!(self.say(Input::Done), Some(Command::InputOn));
@@ -103,7 +104,8 @@ fn a_boost_supply_that_adds_nothing_is_let_go_before_the_input_closes() {
     assert_eq!(talk.wake(), Some(Command::Prepare));
     assert_eq!(talk.say(Input::Done), Some(Command::Measure));
     assert_eq!(talk.read(37.0, 0.0), Some(Command::BoostOn));
-    assert_eq!(talk.say(Input::Done), Some(Command::Measure));
+    assert_eq!(talk.say(Input::Done), None, "the supply rises");
+    assert_eq!(talk.wake(), Some(Command::Measure));
     assert_eq!(talk.read(37.0, 0.0), Some(Command::InputOff));
     talk.let_go(Limit::BoostVolts);
     assert_eq!(talk.channel.activity(), Activity::Resting);
@@ -137,6 +139,7 @@ fn each_limit_lets_go_within_the_turn_and_six_times_lock_off() {
         }
         while !matches!(talk.wake().and_then(|_| talk.read(37.0, 0.0)), Some(Command::BoostOn)) {}
         talk.say(Input::Done);
+        talk.wake();
         talk.read(43.0, 0.0);
         for _ in 0..3 {
             let _ = talk.say(Input::Done);

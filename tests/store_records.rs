@@ -165,7 +165,7 @@ fn a_day_keeps_its_newest_totals_and_sums_over_boots() {
     assert_eq!(got.available, None);
     assert_eq!(got.peak, Watts(250.0));
     assert_eq!(got.tracking, Duration::from_secs(450));
-    assert!(near(got.completeness, 0.75, 1e-12));
+    assert!(near(got.completeness.unwrap(), 0.75, 1e-12));
 }
 
 #[test]

@@ -38,7 +38,7 @@ pub(super) struct Run {
     /// Times real time (0.1..=1e6, or max); only on the embedded plant
     #[arg(long, value_name = "TIMES", value_parser = parse_speed)]
     speed: Option<f64>,
-    /// The log's file (SQLite); created, or gone on with
+    /// The log's file (SQLite); continued if it exists
     #[arg(long, value_name = "FILE")]
     log: Option<PathBuf>,
     /// Keep trying instruments that don't answer at the start, instead of ending; for a service
@@ -77,7 +77,7 @@ impl Run {
                 eprintln!("{error}");
                 match error {
                     RunError::Yard(_) => Exit::Station,
-                    RunError::Store(_) => Exit::Log,
+                    RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
                     RunError::Signals(_) | RunError::System(_) => Exit::System,
                 }
             }
@@ -95,13 +95,14 @@ impl Run {
         if !screen.redraws() {
             tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false).init();
         }
-        eprintln!("{}: seed {}, log {}", station.name, station.seed, log.display());
         if station.plant.is_none() {
+            eprintln!("{}: log {}", station.name, log.display());
             return {
                 let stay = Stay { length: self.length, patient: self.patient };
                 field::run(station, &log, stay, &stop, &mut screen)
             };
         }
+        eprintln!("{}: seed {}, log {}", station.name, station.seed, log.display());
         let built_in = self.file.is_none();
         let speed = self.speed.unwrap_or(if built_in { REHEARSAL_SPEED } else { 1.0 });
         let pace = Pace { speed, length: self.length.unwrap_or(REHEARSAL_LENGTH) };
@@ -148,9 +149,9 @@ fn free_name(directory: &Path, name: &str) -> PathBuf {
 }
 
 fn parse_length(text: &str) -> Result<Duration, String> {
-    let span: jiff::SignedDuration = text
-        .parse()
-        .map_err(|error| format!("{error}; write a time such as 90s, 15min, 6h or \"1h 30min\""))?;
+    let wrong = || "write a time such as 90s, 15min, 6h, 2d or \"1h 30min\"".to_owned();
+    let span: jiff::Span = text.parse().map_err(|_| wrong())?;
+    let span = span.to_duration(jiff::SpanRelativeTo::days_are_24_hours()).map_err(|_| wrong())?;
     let length = Duration::try_from(span).map_err(|_| "a run can't be shorter than nothing")?;
     if length.is_zero() { Err("a run needs some time, at least 1s".to_owned()) } else { Ok(length) }
 }

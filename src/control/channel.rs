@@ -20,6 +20,10 @@ use std::time::Duration;
 /// boost on, measure, open setpoint, input on, first setpoint, and on a breach input off, boost off.
 pub const MAX_COMMANDS_PER_TURN: usize = 8;
 
+/// How long a boost supply may take to rise before its voltage is judged: supplies of this size
+/// need some tenths of a second (common practice, no source).
+const BOOST_RISE: Duration = Duration::from_secs(1);
+
 /// Records of one input: at most a sample, a minute, a day and a few events.
 pub type Outbox = ArrayVec<Record, 12>;
 
@@ -228,7 +232,9 @@ impl Channel {
                 self.phase = Phase::Preparing;
                 Some(Command::Prepare)
             }
-            Phase::Idle(_) | Phase::Tracking => Some(Command::Measure),
+            Phase::Idle(_) | Phase::Tracking | Phase::Starting(Step::CheckBoost) => {
+                Some(Command::Measure)
+            }
             // A wake in the middle of a conversation: the shell broke the contract by waking while
             // a command was outstanding. Nothing is lost by waiting for its outcome.
             Phase::Preparing | Phase::Starting(_) | Phase::Releasing(..) | Phase::Stopped => None,
@@ -345,7 +351,8 @@ impl Channel {
             Step::BoostOn => {
                 self.boost = Some(self.config.path.boost);
                 self.phase = Phase::Starting(Step::CheckBoost);
-                Some(Command::Measure)
+                self.wake = now.mono + BOOST_RISE;
+                None
             }
             Step::OpenSetpoint => {
                 self.phase = Phase::Starting(Step::InputOn);

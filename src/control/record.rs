@@ -165,11 +165,11 @@ pub struct DayTotal {
 }
 
 impl DayTotal {
-    /// Share of the awake time that the energy integral covers (0..=1); one for a day asleep.
+    /// Share of the awake time that the energy integral covers (0..=1); none for a day without any.
     #[must_use]
-    pub fn completeness(&self) -> f64 {
+    pub fn completeness(&self) -> Option<f64> {
         let awake = (self.covered + self.missing).as_secs_f64();
-        if awake > 0.0 { self.covered.as_secs_f64() / awake } else { 1.0 }
+        (awake > 0.0).then(|| self.covered.as_secs_f64() / awake)
     }
 }
 
@@ -371,7 +371,7 @@ impl fmt::Display for Happening {
             Self::TrackingBegan => f.write_str("tracking began"),
             Self::FellAsleep => f.write_str("too dark: asleep with input and boost off"),
             Self::LinkLost => f.write_str(
-                "link lost: the load keeps its last setpoint; trying again with growing waits",
+                "no link: a load that is on keeps its last setpoint; trying again with growing waits",
             ),
             Self::LinkBack { after } => {
                 write!(f, "link back after {:.1} s", after.as_secs_f64())

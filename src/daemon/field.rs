@@ -105,6 +105,7 @@ pub fn run(
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let clock = Clock { began: WallInstant::now() };
     let began = clock.stamp();
+    let _lock = super::lock(log)?;
     let log = Log::open(log, &facts(station, began))?;
     let path = log.path().to_path_buf();
     let writer = Writer::start(log)?;

@@ -107,7 +107,9 @@ impl Screen {
         if self.drawn > 0 {
             write!(err, "\x1b[{}A", self.drawn)?;
         }
+        let width = terminal_size::terminal_size().map_or(usize::MAX, |(width, _)| width.0.into());
         for line in text.lines() {
+            let line: String = line.chars().take(width.saturating_sub(1)).collect();
             writeln!(err, "{line}\x1b[K")?;
         }
         // What was longer the last time must not stay behind.
@@ -150,6 +152,15 @@ fn bar(done: f64) -> String {
     format!("|{}{}| {:3.0} %\n", "=".repeat(full), " ".repeat(BAR_WIDTH - full), done * 100.0)
 }
 
+/// A number with so many digits, and no minus before a zero.
+fn plain(value: f64, digits: usize) -> String {
+    let text = format!("{value:.digits$}");
+    match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|sign| matches!(sign, '0' | '.')) => rest.to_owned(),
+        _ => text,
+    }
+}
+
 fn row(channel: &ChannelStatus) -> Vec<String> {
     let dash = || "-".to_owned();
     let of = |value: Option<String>| value.unwrap_or_else(dash);
@@ -158,11 +169,11 @@ fn row(channel: &ChannelStatus) -> Vec<String> {
     vec![
         channel.name.clone(),
         channel.activity.to_string(),
-        of(sample.map(|s| format!("{:.2}", s.volts))),
-        of(sample.map(|s| format!("{:.3}", s.amps))),
-        of(sample.map(|s| format!("{:.1}", s.watts))),
+        of(sample.map(|s| format!("{} V", plain(s.volts.0, 2)))),
+        of(sample.map(|s| format!("{} A", plain(s.amps.0, 3)))),
+        of(sample.map(|s| format!("{} W", plain(s.watts.0, 1)))),
         of(share.map(|share| format!("{:.1} %", share * 100.0))),
-        of(sample.and_then(|s| s.irradiance).map(|g| format!("{g:.0}"))),
+        of(sample.and_then(|s| s.irradiance).map(|g| format!("{} W/m2", plain(g.0, 0)))),
         of(sample.and_then(|s| s.module_temperature).map(|t| format!("{t:.1}"))),
         format!("{:.1} Wh", channel.energy),
     ]
@@ -173,8 +184,11 @@ fn line(status: &RunStatus) -> std::io::Result<()> {
     for channel in &status.channels {
         let power = channel.sample.as_ref().map_or(0.0, |sample| sample.watts.0);
         text.push_str(&format!(
-            "  {}: {}, {power:.1} W, {:.1} Wh",
-            channel.name, channel.activity, channel.energy
+            "  {}: {}, {} W, {} Wh",
+            channel.name,
+            channel.activity,
+            plain(power, 1),
+            plain(channel.energy, 1)
         ));
     }
     writeln!(std::io::stderr().lock(), "{text}")

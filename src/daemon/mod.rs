@@ -14,7 +14,8 @@ pub mod stop;
 use crate::rehearsal::YardError;
 use crate::report::summary::Summary;
 use crate::store::StoreError;
-use std::path::PathBuf;
+use std::fs::{File, TryLockError};
+use std::path::{Path, PathBuf};
 
 /// How a run ended.
 #[derive(Debug)]
@@ -43,6 +44,15 @@ pub enum RunError {
     /// The log can't be opened or written.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Another run writes the log.
+    #[error(
+        "{}: another run holds this lock, so it writes this log and drives its station; stop it \
+         first, or choose another --log", lock.display()
+    )]
+    InUse {
+        /// The lock's file.
+        lock: PathBuf,
+    },
     /// The signals can't be caught.
     #[error(
         "the signals that end a run can't be caught: {0}; without them loads could not be \
@@ -52,4 +62,21 @@ pub enum RunError {
     /// The system gives no thread, timer or socket.
     #[error("the system refuses what a run needs: {0}; nothing was started")]
     System(#[from] std::io::Error),
+}
+
+/// Takes the lock that keeps a second run away from `log`; held until the file is dropped. It is
+/// a file of its own, since opening and closing the log beside SQLite would drop SQLite's locks.
+fn lock(log: &Path) -> Result<Option<File>, RunError> {
+    let mut name = log.as_os_str().to_owned();
+    name.push(".lock");
+    let lock = PathBuf::from(name);
+    // A place that can't hold a lock can't hold the log either; opening the log says why.
+    let Ok(file) = File::create(&lock) else {
+        return Ok(None);
+    };
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Err(RunError::InUse { lock }),
+        Err(TryLockError::Error(error)) => Err(error.into()),
+    }
 }

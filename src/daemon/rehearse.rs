@@ -9,6 +9,7 @@ use crate::report::summary::Summary;
 use crate::station::Station;
 use crate::store::{ChannelFacts, Log, OpenFacts, StoreError};
 use crate::time::{Instant, Stamp};
+use crate::trackers::{HoldConfig, TrackerConfig};
 use cresthold_sim::sky::recorded::RecordedSky;
 use std::path::Path;
 use std::time::{Duration, Instant as WallInstant};
@@ -40,6 +41,7 @@ pub fn run(
 ) -> Result<Ended, RunError> {
     let mut yard = yard(station)?;
     let began = yard.stamp(Instant::ZERO);
+    let _lock = super::lock(log)?;
     let log = Log::open(log, &facts(station, began))?;
     let mut book = Book { log, summary: Summary::default(), failed: None, unconfirmed: Vec::new() };
     book.take(Record::Event(Event { channel: None, at: began, what: Happening::RunBegan }));
@@ -75,6 +77,22 @@ fn due(started: WallInstant, pace: Pace, now: Instant) -> Instant {
     }
 }
 
+/// A tracker and its settings, in words.
+fn tracker_words(tracker: &TrackerConfig) -> String {
+    let settings = match tracker {
+        TrackerConfig::Hold(HoldConfig::At(volts)) => volts.to_string(),
+        TrackerConfig::Hold(HoldConfig::Share(share)) => format!("{share} of Voc"),
+        TrackerConfig::FractionalVoc(set) => {
+            format!("{} of Voc, measured every {} s", set.share, set.look_every.as_secs_f64())
+        }
+        TrackerConfig::PerturbAndObserve(set) => format!("step {}", set.step),
+        TrackerConfig::IncrementalConductance(set) => {
+            format!("step {}, dead band {}", set.step, set.dead_band)
+        }
+    };
+    format!("{}, {settings}", tracker.name())
+}
+
 /// What the log is told about the run.
 pub(super) fn facts(station: &Station, began: Stamp) -> OpenFacts {
     OpenFacts {
@@ -90,7 +108,7 @@ pub(super) fn facts(station: &Station, began: Stamp) -> OpenFacts {
             .map(|channel| ChannelFacts {
                 name: channel.name.clone(),
                 device: channel.device.map_or("device", |device| device.name()).to_owned(),
-                tracker: format!("{:?}", channel.control.tracker),
+                tracker: tracker_words(&channel.control.tracker),
             })
             .collect(),
     }

@@ -12,7 +12,6 @@ use cresthold_sim::sky::{Place, Sky};
 use cresthold_sim::thermal::Thermal;
 use std::time::Duration;
 
-const SECONDS_PER_HOUR: f64 = 3600.0;
 /// What a failed exchange costs on the simulated line.
 const DEADLINE: Duration = Duration::from_millis(500);
 
@@ -55,8 +54,8 @@ pub struct Stand {
     parts: StandParts,
     light: Irradiance,
     outage: Option<Outage>,
-    /// Truth when the last sample was told.
-    sampled: (Instant, WattHours),
+    /// Sum and count of the crest's power at the readings since the last sample.
+    crests: (f64, u32),
     /// The UTC day, and what had been available when it began.
     day: Option<(Utc, WattHours)>,
     /// The day before: which, and what was available in it.
@@ -73,7 +72,7 @@ impl Stand {
             parts,
             light: Irradiance::ZERO,
             outage: None,
-            sampled: (Instant::ZERO, WattHours::ZERO),
+            crests: (0.0, 0),
             day: None,
             yesterday: None,
             last: None,
@@ -209,6 +208,8 @@ impl Stand {
             Command::Measure => {
                 let middle = bench.now() + bench.load().window / 2;
                 let seen = bench.measure();
+                self.crests.0 += bench.crest().watts.0;
+                self.crests.1 += 1;
                 let boost =
                     (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
                 let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
@@ -232,12 +233,8 @@ impl Stand {
         let truth = self.parts.bench.truth();
         match record {
             Record::Sample(mut sample) => {
-                let now = self.parts.bench.now();
-                let hours = now.saturating_since(self.sampled.0).as_secs_f64() / SECONDS_PER_HOUR;
-                if hours > 0.0 {
-                    sample.crest = Some(Watts((truth.available - self.sampled.1).0 / hours));
-                }
-                self.sampled = (now, truth.available);
+                let (sum, count) = std::mem::take(&mut self.crests);
+                sample.crest = (count > 0).then(|| Watts(sum / f64::from(count)));
                 self.last = Some(sample);
                 Record::Sample(sample)
             }

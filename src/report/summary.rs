@@ -30,8 +30,8 @@ pub struct ChannelSums {
     pub missing: f64,
     /// Gaps.
     pub gaps: u32,
-    /// Share of the awake time that is covered (0..=1).
-    pub completeness: f64,
+    /// Share of the awake time that is covered (0..=1); none where the channel never was awake.
+    pub completeness: Option<f64>,
 }
 
 impl ChannelSums {
@@ -68,7 +68,7 @@ impl Summary {
             sums.gaps += day.gaps;
         }
         let awake = covered + sums.missing;
-        sums.completeness = if awake > 0.0 { covered / awake } else { 1.0 };
+        sums.completeness = (awake > 0.0).then(|| covered / awake);
         sums
     }
 
@@ -90,7 +90,7 @@ impl Summary {
                     format!("{:.2} h", sums.tracking),
                     format!("{}", sums.gaps),
                     format!("{:.2} h", sums.missing),
-                    percent(sums.completeness),
+                    sums.completeness.map_or_else(|| "-".to_owned(), percent),
                 ]
             })
             .collect();

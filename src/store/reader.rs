@@ -82,8 +82,8 @@ pub struct DayRow {
     pub missing: Duration,
     /// How many gaps.
     pub gaps: u32,
-    /// Share of the awake time that is covered (0..=1).
-    pub completeness: f64,
+    /// Share of the awake time that is covered (0..=1); none where the channel never was awake.
+    pub completeness: Option<f64>,
     /// How many boots the day is made of.
     pub boots: u32,
 }

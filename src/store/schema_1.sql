@@ -167,8 +167,7 @@ SELECT c.name AS channel,
        sum(d.covered_s) AS covered_s,
        sum(d.missing_s) AS missing_s,
        sum(d.gaps) AS gaps,
-       coalesce(sum(d.covered_s) / nullif(sum(d.covered_s) + sum(d.missing_s), 0.0), 1.0)
-           AS completeness,
+       sum(d.covered_s) / nullif(sum(d.covered_s) + sum(d.missing_s), 0.0) AS completeness,
        count(DISTINCT d.boot) AS boots
 FROM day AS d
 LEFT JOIN channel AS c ON c.id = d.channel
