@@ -246,3 +246,28 @@ proptest! {
         }
     }
 }
+
+/// With a sample asked for every period, readings that come 30 ms late first and then in time again
+/// each make a sample of their own.
+#[test]
+fn jitter_never_puts_two_readings_into_one_sample() {
+    let mut config = channel_config(perturb_and_observe(0.25));
+    config.sample_every = config.period;
+    let mut talk = Talk { channel: Channel::new(config), ..Talk::new() };
+    talk.begin();
+    let mut samples = Vec::new();
+    for turn in 0..200_u64 {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        talk.now = talk.now.later(Duration::from_millis((turn * 13 + 30) % 40));
+        let at = talk.now.mono;
+        let reading = Reading { at, load: Volts(36.0), amps: Amps(8.0), boost: None };
+        let mut out = Outbox::new();
+        talk.channel.handle(talk.now, Input::Reading(reading), &mut out);
+        samples.extend(out.iter().filter_map(|record| match record {
+            Record::Sample(sample) => Some(sample.readings),
+            _ => None,
+        }));
+        assert_eq!(talk.say(Input::Done), None);
+    }
+    assert_eq!(samples, [1; 200]);
+}

@@ -158,7 +158,7 @@ impl Channel {
         Self {
             guard: Guard::new(config.envelope.clone()),
             tracker: config.tracker.build(),
-            ledger: Ledger::new(config.id, config.sample_every, config.max_gap),
+            ledger: Ledger::new(&config),
             phase: Phase::Away,
             wake: Instant::ZERO,
             surroundings: Surroundings::default(),

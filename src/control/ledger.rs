@@ -5,6 +5,7 @@
 //! come from the wall clock; sums and spans come from the monotonic one.
 
 use super::channel::Outbox;
+use super::config::ChannelConfig;
 use super::energy::{EnergyMeter, Increment, Total};
 use super::record::{
     Activity, ChannelId, DayTotal, Event, Happening, Minute, Record, Sample, Spread,
@@ -74,6 +75,9 @@ struct DayBook {
 pub(super) struct Ledger {
     channel: ChannelId,
     sample_every: Duration,
+    /// A sample that is due within this is due: half a period, so that the jitter of readings never
+    /// puts two of them into one sample, or none.
+    slack: Duration,
     meter: EnergyMeter,
     sample: Tallies,
     sample_due: Instant,
@@ -83,11 +87,12 @@ pub(super) struct Ledger {
 }
 
 impl Ledger {
-    pub(super) fn new(channel: ChannelId, sample_every: Duration, max_gap: Duration) -> Self {
+    pub(super) fn new(config: &ChannelConfig) -> Self {
         Self {
-            channel,
-            sample_every,
-            meter: EnergyMeter::new(max_gap),
+            channel: config.id,
+            sample_every: config.sample_every,
+            slack: config.period / 2,
+            meter: EnergyMeter::new(config.max_gap),
             sample: Tallies::default(),
             sample_due: Instant::ZERO,
             setpoint: None,
@@ -175,7 +180,7 @@ impl Ledger {
         if let Some(day) = &mut self.day {
             day.peak = day.peak.max(look.volts * look.amps);
         }
-        if now.mono >= self.sample_due {
+        if now.mono + self.slack >= self.sample_due {
             self.close_sample(now, doing, out);
             let next = self.sample_due + self.sample_every;
             self.sample_due = if next > now.mono { next } else { now.mono + self.sample_every };
