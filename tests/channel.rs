@@ -46,6 +46,7 @@ impl Talk {
         self.channel.note_surroundings(Surroundings {
             irradiance: Some(Observed { value: Irradiance(800.0), at }),
             module_temperature: Some(Observed { value: Celsius(40.0), at }),
+            ..Surroundings::default()
         });
         self.say(Input::Wake)
     }

@@ -3,7 +3,7 @@
 //! A sensor that has fallen silent must not look like one that reads the same value again and
 //! again, so a value can only be had together with the question how old it may be.
 
-use crate::quantities::{Celsius, Irradiance};
+use crate::quantities::{Celsius, Irradiance, MetresPerSecond};
 use crate::time::Instant;
 use std::time::Duration;
 
@@ -42,4 +42,14 @@ pub struct Surroundings {
     pub irradiance: Option<Observed<Irradiance>>,
     /// Back-of-module temperature (degC).
     pub module_temperature: Option<Observed<Celsius>>,
+    /// Temperature of the load's heat sink (degC).
+    pub heatsink_temperature: Option<Observed<Celsius>>,
+    /// Air temperature (degC).
+    pub air_temperature: Option<Observed<Celsius>>,
+    /// Wind speed (m/s).
+    pub wind: Option<Observed<MetresPerSecond>>,
+    /// How far a sun-tracking mount points beside the sun (degrees).
+    pub pointing_error: Option<Observed<f64>>,
+    /// Whether a sun-tracking mount says that it follows the sun.
+    pub on_sun: Option<Observed<bool>>,
 }

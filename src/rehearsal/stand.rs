@@ -175,6 +175,7 @@ impl Stand {
                 .map(|value| Observed { value: Irradiance(value), at: now }),
             module_temperature: seen(&mut parts.thermometer, back)
                 .map(|value| Observed { value: Celsius(value), at: now }),
+            ..Surroundings::default()
         }
     }
 

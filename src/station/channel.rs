@@ -3,6 +3,7 @@
 use super::instruments::{self, BOOST_AMPS, PROTECTION};
 use super::limits::{self, DEVICE_AMPS};
 use super::link::Links;
+use super::rated;
 use super::reader::{Number, Section};
 use super::rhythm::{PeriodAt, Rhythm};
 use super::spec::{BoostSpec, ChannelSpec, DeviceSpec, LoadSpec, Mounting};
@@ -69,6 +70,8 @@ pub(super) fn read(
     let lead = section.number_or(&LEAD, 0.0);
     let mounting = within(section.table("mounting", "add [channel.mounting]"), mounting);
     let device = device(section, plant);
+    let known = device.as_ref().and_then(|(spec, mismatch)| Some(((*spec)?, mismatch.as_slice())));
+    let rated = rated::read(section, known);
     let irradiance = instruments::sensor(section, "irradiance", plant);
     let module_temperature = instruments::sensor(section, "module_temperature", plant);
 
@@ -121,6 +124,7 @@ pub(super) fn read(
         boost,
         mounting: mounting?,
         device,
+        rated: rated?,
         mismatch,
         irradiance,
         module_temperature,

@@ -18,6 +18,7 @@ mod instruments;
 mod limits;
 mod link;
 mod problem;
+mod rated;
 mod reader;
 mod rhythm;
 mod spec;
@@ -28,7 +29,7 @@ pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
 pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
-    PlantSpec, SensorSpec, Station,
+    PlantSpec, Rated, SensorSpec, Station,
 };
 
 use crate::quantities::MetresPerSecond;

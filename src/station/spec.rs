@@ -67,6 +67,8 @@ pub struct ChannelSpec {
     pub mounting: Mounting,
     /// The simulated device; always there on a plant, never with real instruments.
     pub device: Option<DeviceSpec>,
+    /// What the data sheet says of the device; none where the file doesn't tell.
+    pub rated: Option<Rated>,
     /// Irradiance factors of the simulated device's substrings (0..=2, one each); empty: as the
     /// example has them.
     pub mismatch: Vec<f64>,
@@ -83,6 +85,23 @@ impl ChannelSpec {
         let built = self.device?.build(&self.mismatch);
         Some(built.expect("the factors were tried when the station was read"))
     }
+}
+
+/// A device's data sheet, at 1000 W/m2 and 25 degC.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rated {
+    /// Open-circuit voltage (V, 0.01..=1000).
+    pub open_circuit: Volts,
+    /// Short-circuit current (A, 0.001..=1000).
+    pub short_circuit: Amps,
+    /// Voltage of largest power (V, below the open-circuit voltage).
+    pub crest_volts: Volts,
+    /// Current of largest power (A, below the short-circuit current).
+    pub crest_amps: Amps,
+    /// Change of the open-circuit voltage per kelvin (V/K, -10..=1); 0 where not stated.
+    pub open_circuit_per_kelvin: Volts,
+    /// Change of the short-circuit current per kelvin (A/K, -1..=1); 0 where not stated.
+    pub short_circuit_per_kelvin: Amps,
 }
 
 /// The electronic load, in constant-voltage mode.
