@@ -9,6 +9,7 @@ pub use cresthold_sim::{quantities, scpi, time};
 #[cfg(feature = "field")]
 pub mod cli;
 pub mod control;
+pub mod curve;
 #[cfg(feature = "field")]
 pub mod daemon;
 #[cfg(feature = "field")]

@@ -10,23 +10,35 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 9] = [
+const LOGGER: [Rule; 10] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
+    ("curve", &[]),
     ("rehearsal", &["control", "station"]),
     ("store", &["control"]),
     ("instruments", &["control", "scpi"]),
     ("station", &["control", "trackers", "instruments"]),
-    ("report", &["control", "store"]),
+    ("report", &["control", "curve", "store"]),
     (
         "daemon",
-        &["control", "trackers", "rehearsal", "store", "instruments", "station", "report", "scpi"],
+        &[
+            "control",
+            "trackers",
+            "curve",
+            "rehearsal",
+            "store",
+            "instruments",
+            "station",
+            "report",
+            "scpi",
+        ],
     ),
     (
         "cli",
         &[
             "control",
             "trackers",
+            "curve",
             "rehearsal",
             "store",
             "instruments",
