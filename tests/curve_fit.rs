@@ -160,9 +160,8 @@ fn what_the_points_do_not_show_is_told() {
 fn a_bypassed_module_is_no_single_diode() {
     // A substring in half light: the residuals hang together, and the fit says so.
     let module = cresthold_sim::device::examples::crystalline_module();
-    let mut shaded = module.clone();
-    let suns = [1000.0, 1000.0, 500.0].map(Irradiance);
-    shaded.set_conditions(&suns, Celsius(25.0));
+    let mut shaded = module.with_mismatch(&[1.0, 1.0, 0.5]).unwrap();
+    shaded.set_conditions(Irradiance(1000.0), Celsius(25.0));
     let at = |k: u32| {
         let v = Volts(0.4 * f64::from(k));
         Point::new(v, shaded.current(v))

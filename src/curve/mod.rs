@@ -13,6 +13,7 @@ pub mod fit;
 mod linear;
 mod parameters;
 mod points;
+pub mod translate;
 
 pub use parameters::{
     Alternative, End, Method, Origin, Parameters, ParametersError, Window, efficiency,
