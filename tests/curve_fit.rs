@@ -11,7 +11,7 @@ use cresthold::curve::{Conditions, Curve, Point};
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use cresthold_sim::device::desoto::BandGap;
 use cresthold_sim::device::single_diode::SingleDiode;
-use curve_common::{crystalline, exact_points, point, two_columns};
+use curve_common::{crystalline, exact_points, point, two_columns, wiggle};
 use serde_json::Value;
 
 /// Boltzmann's constant over the elementary charge (V/K), both exact in the SI since 2019.
@@ -105,12 +105,6 @@ fn forty_digit_curves_give_their_parameters_back() {
         }
     }
     println!("worst relative error of 160 parameters: {worst:e}");
-}
-
-/// Noise of a fixed pattern and of about unit deviation.
-fn wiggle(k: usize) -> f64 {
-    let x = k as f64;
-    (x * 12.989_8).sin() + (x * 78.233).sin()
 }
 
 #[test]

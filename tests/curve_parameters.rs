@@ -74,7 +74,7 @@ fn worked_set_with_other_numbers_of_points() {
     // The same source, test_astm_e1036_fit_points: one current changed, four points at each end.
     let mut points = worked_set();
     points[3].amps = Amps(8.1);
-    let method = Method { end_points: 4, ..Method::ASTM };
+    let method = Method { short_points: 4, open_points: 4, ..Method::ASTM };
     let found = parameters(&Curve::new(points).unwrap(), &method).unwrap();
     same(found.voc.value.unwrap().0, 0.619_337_073_271_274, PRINTED);
     same(found.isc.value.unwrap().0, 8.093_160_893_325_297, PRINTED);
@@ -110,12 +110,17 @@ fn exact_curves_within_what_the_method_gives() {
         let field = parameters(&curve, &Method::FIELD).unwrap();
         let off = [
             field.pmp / truth.pmp - 1.0,
-            standard.isc.value.unwrap() / truth.isc - 1.0,
-            standard.voc.value.unwrap() / truth.voc - 1.0,
+            field.isc.value.unwrap() / truth.isc - 1.0,
+            field.voc.value.unwrap() / truth.voc - 1.0,
         ];
-        println!("{irradiance} W/m2, {cell} degC: Pmp {bias:+.6} and {:+.6} (narrow)", off[0]);
-        // 0.02 %: the chord over three points against the bent curve at Voc.
-        assert!(off.iter().all(|share| share.abs() < 2e-4), "{off:?}");
+        println!(
+            "{irradiance} W/m2, {cell} degC: Pmp {bias:+.6} and {off:?} (Pmp, Isc, Voc; field)"
+        );
+        // 0.01 % is a fifth of what is asked of a sweep with noise; at 200 W/m2 the few points near
+        // open circuit lie far apart in current.
+        let limits = [1e-4, 1e-4, if irradiance < 500.0 { 2e-4 } else { 1e-4 }];
+        assert!(off.iter().zip(limits).all(|(share, limit)| share.abs() < limit), "{off:?}");
+        assert!((standard.voc.value.unwrap() / truth.voc - 1.0).abs() < 2e-4);
         // dV/dI at V = 0 is Rs + Rsh; at open circuit it lies above Rs.
         let shunt = device.shunt() + device.series();
         assert!((standard.isc.slope.unwrap() / shunt - 1.0).abs() < 0.01);

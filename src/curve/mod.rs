@@ -9,11 +9,14 @@
 //! Rejected: one function that does it all (each step has its own assumptions, which a reader must
 //! be able to leave out), and models with more parameters than a curve fixes.
 
+pub mod csv;
 pub mod fit;
 mod linear;
 mod parameters;
 mod points;
+pub mod quality;
 pub mod translate;
+pub mod uncertainty;
 
 pub use parameters::{
     Alternative, End, Method, Origin, Parameters, ParametersError, Window, efficiency,

@@ -61,8 +61,13 @@ impl Window {
 pub struct Method {
     /// Points for the crest.
     pub window: Window,
-    /// Points of each line through an end (2..=50).
-    pub end_points: usize,
+    /// Points of the line through short circuit (2..=50).
+    pub short_points: usize,
+    /// Points of the line through open circuit (2..=50; a parabola takes 3 at least).
+    pub open_points: usize,
+    /// A parabola V(I) through open circuit instead of a straight line: with it, points farther away
+    /// may be averaged without the curve's bend in the result.
+    pub open_bent: bool,
     /// |I|/Isc up to which a point is itself taken for open circuit (0..=0.01).
     pub near_open: f64,
     /// |V|/Voc up to which a point is itself taken for short circuit (0..=0.05).
@@ -71,12 +76,24 @@ pub struct Method {
 
 impl Method {
     /// After ASTM E1036-15, as in the module's description.
-    pub const ASTM: Self =
-        Self { window: Window::ASTM, end_points: 3, near_open: 0.001, near_short: 0.005 };
-    /// For a hundred points with noise: the narrow window, and both ends always from straight lines
-    /// through five points, because a single point is no better than its own noise.
-    pub const FIELD: Self =
-        Self { window: Window::NARROW, end_points: 5, near_open: 0.0, near_short: 0.0 };
+    pub const ASTM: Self = Self {
+        window: Window::ASTM,
+        short_points: 3,
+        open_points: 3,
+        open_bent: false,
+        near_open: 0.001,
+        near_short: 0.005,
+    };
+    /// For a hundred points with noise: the narrow window, and both ends always from several points
+    /// (five each, for Voc along a parabola), because a single point is no better than its noise.
+    pub const FIELD: Self = Self {
+        window: Window::NARROW,
+        short_points: 5,
+        open_points: 5,
+        open_bent: true,
+        near_open: 0.0,
+        near_short: 0.0,
+    };
 }
 
 impl Default for Method {
@@ -350,8 +367,8 @@ fn ends(curve: &Curve, method: &Method) -> (End<Amps>, End<Volts>) {
     // Each end's own nearest point is the other's yardstick.
     let swapped = |p: &Point| (p.amps.0, p.volts.0);
     let straight = |p: &Point| (p.volts.0, p.amps.0);
-    let short = EndLine::through(curve, method.end_points, straight);
-    let open = EndLine::through(curve, method.end_points, swapped);
+    let short = EndLine::through(curve, method.short_points, false, straight);
+    let open = EndLine::through(curve, method.open_points, method.open_bent, swapped);
     let isc = short.end(method.near_short, open.nearest.1);
     let voc = open.end(method.near_open, short.nearest.1);
     let ohms = |volts_per_amp: f64| {
@@ -364,45 +381,40 @@ fn ends(curve: &Curve, method: &Method) -> (End<Amps>, End<Volts>) {
     )
 }
 
-/// The straight line through the points nearest to zero of a first coordinate.
+/// The line through the points nearest to zero of a first coordinate.
 #[derive(Clone, Debug)]
 pub(super) struct EndLine {
-    /// Value of the second coordinate where the first is zero, and the slope.
-    pub(super) value: f64,
+    /// Value of the second coordinate where the first is zero, and the slope there.
+    value: f64,
     pub(super) slope: f64,
+    /// Standard deviation of the value per unit of one of the second coordinates.
+    pub(super) weight: f64,
     /// The nearest point.
-    pub(super) nearest: (f64, f64),
+    nearest: (f64, f64),
     crosses: bool,
-    /// Indices of the points used.
-    pub(super) used: Vec<usize>,
 }
 
 impl EndLine {
     pub(super) fn through(
         curve: &Curve,
         count: usize,
+        bent: bool,
         coordinates: impl Fn(&Point) -> (f64, f64),
     ) -> Self {
-        let points = curve.points();
-        let distance = |index: &usize| coordinates(&points[*index]).0.abs();
-        let mut order: Vec<usize> = (0..points.len()).collect();
-        let count = count.clamp(2, points.len());
-        let nearer = |a: &usize, b: &usize| distance(a).total_cmp(&distance(b));
-        if count < order.len() {
-            order.select_nth_unstable_by(count - 1, nearer);
-            order.truncate(count);
+        let mut all: Vec<(f64, f64)> = curve.points().iter().map(coordinates).collect();
+        let crosses = all.iter().any(|p| p.0 <= 0.0) && all.iter().any(|p| p.0 >= 0.0);
+        let count = count.clamp(if bent { 3 } else { 2 }, all.len());
+        let nearer = |a: &(f64, f64), b: &(f64, f64)| a.0.abs().total_cmp(&b.0.abs());
+        if count < all.len() {
+            all.select_nth_unstable_by(count - 1, nearer);
+            all.truncate(count);
         }
-        order.sort_by(nearer);
-        let chosen = || order.iter().map(|index| coordinates(&points[*index]));
-        let n = count as f64;
-        let (x, y) = chosen().fold((0.0, 0.0), |sum, (x, y)| (sum.0 + x / n, sum.1 + y / n));
-        let (xx, xy) = chosen()
-            .fold((0.0, 0.0), |sum, (a, b)| (sum.0 + (a - x) * (a - x), sum.1 + (a - x) * (b - y)));
-        let slope = if xx > 0.0 { xy / xx } else { 0.0 };
-        let nearest = coordinates(&points[order[0]]);
-        let all = || points.iter().map(|p| coordinates(p).0);
-        let crosses = all().any(|x| x <= 0.0) && all().any(|x| x >= 0.0);
-        Self { value: y - slope * x, slope, nearest, crosses, used: order }
+        all.sort_by(nearer);
+        let scale = all.iter().map(|p| p.0.abs()).fold(f64::MIN_POSITIVE, f64::max);
+        let line = if bent { polynomial::<3>(&all, scale) } else { polynomial::<2>(&all, scale) };
+        // All points at one place: no line, only their mean.
+        let (value, slope, weight) = line.unwrap_or((all[0].1, 0.0, 1.0));
+        Self { value, slope, weight, nearest: all[0], crosses }
     }
 
     /// Whether the nearest point itself is taken, where `scale` is the size of the first coordinate.
@@ -421,4 +433,24 @@ impl EndLine {
             (None, Origin::OutOfReach)
         }
     }
+}
+
+/// Value and slope at zero of a polynomial with `N` coefficients through points, and the value's
+/// standard deviation per unit of theirs.
+fn polynomial<const N: usize>(points: &[(f64, f64)], scale: f64) -> Option<(f64, f64, f64)> {
+    let row = |(x, y): &(f64, f64)| {
+        let u = x / scale;
+        let mut powers = [1.0; N];
+        for k in 1..N {
+            powers[k] = powers[k - 1] * u;
+        }
+        (powers, *y)
+    };
+    let mut rows: Vec<Row<N>> = points.iter().map(row).collect();
+    let triangle = reduce(&mut rows);
+    let found = triangle.solve()?;
+    let mut unit = [0.0; N];
+    unit[0] = 1.0;
+    let weight = triangle.gram_solve(unit)?[0].sqrt();
+    Some((found[0], found[1] / scale, weight))
 }

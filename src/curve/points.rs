@@ -189,6 +189,15 @@ impl Curve {
         Ok(Self { points })
     }
 
+    /// Every point changed a little; order is restored where noise turned neighbours round.
+    pub(super) fn each(&self, change: impl FnMut(&Point) -> Point) -> Self {
+        let mut points: Vec<Point> = self.points.iter().map(change).collect();
+        if !points.is_sorted_by(|a, b| a.volts < b.volts) {
+            points.sort_by(|a, b| a.volts.0.total_cmp(&b.volts.0));
+        }
+        Self { points }
+    }
+
     /// The points, in rising voltage.
     #[must_use]
     pub fn points(&self) -> &[Point] {

@@ -4,15 +4,15 @@
 use cresthold::curve::Point;
 use cresthold::quantities::{Amps, Celsius, Irradiance, Volts};
 use cresthold_sim::device::desoto::Reference;
-pub use cresthold_sim::device::examples::crystalline_reference as crystalline;
+pub(crate) use cresthold_sim::device::examples::crystalline_reference as crystalline;
 use cresthold_sim::device::single_diode::SingleDiode;
 
-pub fn point(volts: f64, amps: f64) -> Point {
+pub(crate) fn point(volts: f64, amps: f64) -> Point {
     Point::new(Volts(volts), Amps(amps))
 }
 
 /// Two columns of numbers under one line of header.
-pub fn two_columns(text: &str) -> Vec<Point> {
+pub(crate) fn two_columns(text: &str) -> Vec<Point> {
     let row = |line: &str| {
         let (v, i) = line.split_once(',').unwrap();
         point(v.trim().parse().unwrap(), i.trim().parse().unwrap())
@@ -21,13 +21,13 @@ pub fn two_columns(text: &str) -> Vec<Point> {
 }
 
 /// The 33 points of tests/data/astm-e1036.csv.
-pub fn worked_set() -> Vec<Point> {
+pub(crate) fn worked_set() -> Vec<Point> {
     two_columns(include_str!("../data/astm-e1036.csv"))
 }
 
 /// Points from a little below 0 V to a little beyond open circuit, half of them evenly in voltage,
 /// half closer together towards the end, where the curve bends.
-pub fn exact_points(
+pub(crate) fn exact_points(
     reference: &Reference,
     irradiance: f64,
     cell: f64,
@@ -47,4 +47,10 @@ pub fn exact_points(
         }
     };
     (device, (0..count).map(at).collect())
+}
+
+/// Noise of a fixed pattern and of about unit deviation.
+pub(crate) fn wiggle(k: usize) -> f64 {
+    let x = k as f64;
+    (x * 12.989_8).sin() + (x * 78.233).sin()
 }

@@ -101,6 +101,25 @@ pub fn coefficients(curves: &[Observed]) -> Result<Coefficients, CoefficientErro
     Ok(Coefficients { isc_stc, alpha, voc_stc, beta, a: share(change) })
 }
 
+/// `B1` and `B2` of procedure 2 (2021), from curves of about 25 degC at different irradiances:
+/// `VocSTC/Voc = 1 + B1 ln(1000/G) + B2 ln^2(1000/G)`.
+///
+/// # Errors
+/// [`CoefficientError`] where there are too few curves or they don't differ.
+pub fn irradiance_factors(
+    curves: &[Observed],
+    voc_stc: Volts,
+) -> Result<[Coefficient; 2], CoefficientError> {
+    if curves.len() < FEWEST {
+        return Err(CoefficientError::TooFew { found: curves.len(), needed: FEWEST });
+    }
+    let row = |at: &Observed| {
+        let log = (STC_IRRADIANCE / at.conditions.irradiance).ln();
+        ([log, log * log], voc_stc / at.voc - 1.0)
+    };
+    line(curves.iter().map(row).collect())
+}
+
 fn line<const N: usize>(mut rows: Vec<Row<N>>) -> Result<[Coefficient; N], CoefficientError> {
     let free = rows.len().saturating_sub(N).max(1) as f64;
     let triangle = reduce(&mut rows);

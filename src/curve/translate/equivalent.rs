@@ -42,5 +42,5 @@ pub fn thermal_diode_factor(
     second: (Volts, Irradiance),
 ) -> Option<f64> {
     let a = (second.0 / first.0 - 1.0) / (second.1 / first.1).ln();
-    a.is_finite().then_some(a)
+    (a.is_finite() && first.1.0 > 0.0 && second.1.0 > 0.0).then_some(a)
 }

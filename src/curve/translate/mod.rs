@@ -20,7 +20,7 @@ mod equivalent;
 pub use between::{BetweenError, interpolate};
 pub use coefficients::{
     Coefficient, CoefficientError, Coefficients, Observed, coefficients, curve_correction,
-    series_resistance,
+    irradiance_factors, series_resistance,
 };
 pub use equivalent::{cell_temperature, thermal_diode_factor};
 
