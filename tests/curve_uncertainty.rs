@@ -81,7 +81,9 @@ fn chance_agrees_with_the_budget() {
                 "{symbol:10} {:.5} {unit}: u {u:.6} budget, {:.6} chance; 95 % {:.5} .. {:.5}",
                 stated.values[k], drawn.deviation[k], drawn.low[k], drawn.high[k]
             );
-            assert!((drawn.deviation[k] / u - 1.0).abs() < 0.05, "{symbol}: {u}");
+            // Most of what makes FF cancels, so its small rest is linear to 8 % only.
+            let limit = if quantity == Quantity::FillFactor { 0.08 } else { 0.05 };
+            assert!((drawn.deviation[k] / u - 1.0).abs() < limit, "{symbol}: {u}");
             assert!((drawn.mean[k] - stated.values[k]).abs() < 0.15 * u, "{symbol}");
             let half = 0.5 * (drawn.high[k] - drawn.low[k]);
             // 1.96 for a normal distribution, 0.95 sqrt(3) where one rectangular input rules.
