@@ -42,7 +42,7 @@ impl DrawWiring {
             None => vec![(self.place(), page(&station))],
             Some(directory) => {
                 let sheet = |channel: &ChannelSpec| {
-                    let place = directory.join(format!("{}.svg", channel.name));
+                    let place = directory.join(format!("{}-wiring.svg", channel.name));
                     (place, drawing(&station, channel))
                 };
                 station.channels.iter().map(sheet).collect()

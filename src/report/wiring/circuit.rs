@@ -56,7 +56,10 @@ impl Circuit<'_> {
                 let volts = envelope.device_volts_max + self.channel.control.path.boost;
                 (volts, envelope.device_amps_max)
             },
-            |expected| (expected.largest_open().load, expected.bright_short.amps),
+            |expected| {
+                let (volts, amps) = (expected.largest_open().load, expected.bright_short.amps);
+                (Volts(rounded_up(volts.0)), Amps(rounded_up(amps.0)))
+            },
         )
     }
 
@@ -107,8 +110,8 @@ impl Circuit<'_> {
         symbols::joint(sheet, (DEVICE, SENSE_PLUS));
         symbols::fuse(sheet, (235.0, SENSE_PLUS), 14.0, SENSE);
         sheet.text((258.0, SENSE_PLUS - 6.0), "F2", BODY.bold());
-        let mut text = "Sense leads to 1 and 4 (lead_ohms = 0). S+ stays live when Q1 is open: \
-                        a small DC fuse F2 at the device."
+        let mut text = "Sense leads to 1 and 4 (lead_ohms = 0): 2 to 3 must be short. S+ stays \
+                        live when Q1 is open: a small DC fuse F2 at the device."
             .to_owned();
         if self.channel.boost.is_some() {
             sheet.line(&[(left, SENSE_MINUS), (650.0, SENSE_MINUS), (650.0, BOTTOM)], SENSE);
@@ -165,12 +168,12 @@ impl Circuit<'_> {
         sheet.text((DISCONNECT - 9.0, TOP + 24.0), "Q1", BODY.bold().end());
         sheet.text((FUSE, TOP + 24.0), "F1", BODY.bold().middle());
         let text = format!("Q1: DC disconnect, both poles, {volts:.1} and {amps:.1} DC or more.");
-        let y = sheet.paragraph((360.0, 290.0), 180.0, &text, BODY);
+        let y = sheet.paragraph((360.0, 284.0), 200.0, &text, BODY);
         let text = format!(
             "F1: DC fuse, {volts:.1} DC or more, above {amps:.1}, at most what the device allows \
              in series."
         );
-        sheet.paragraph((360.0, y + 6.0), 180.0, &text, BODY);
+        sheet.paragraph((360.0, y + 4.0), 200.0, &text, BODY);
     }
 
     fn load(self, sheet: &mut Sheet) {
@@ -186,7 +189,7 @@ impl Circuit<'_> {
         let mut y = reached(sheet, (LEFT, 248.0), WIDTH, (&load.address, load.identity.as_ref()));
         let text = format!("Set its own protection to {}.", load.current_protection);
         y = sheet.paragraph((LEFT, y), WIDTH, &text, BODY);
-        sheet.paragraph((LEFT, y), WIDTH, "Output terminals float: none earthed.", BODY);
+        sheet.paragraph((LEFT, y), WIDTH, "Its input floats: neither end earthed.", BODY);
     }
 
     fn boost(self, sheet: &mut Sheet) {
@@ -248,6 +251,11 @@ impl Circuit<'_> {
                     most, where your code asks for it.";
         sheet.paragraph((895.0, 493.0), 205.0, text, BODY);
     }
+}
+
+/// To tenths: a rating must not lose what rounding takes off.
+fn rounded_up(value: f64) -> f64 {
+    (value * 10.0).ceil() / 10.0
 }
 
 /// How an instrument is reached and what it must answer; returns the base line below.

@@ -245,6 +245,9 @@ impl Sheet {
 
     /// One line of text; its place is on the base line.
     pub(super) fn text(&mut self, at: Place, text: &str, letters: Letters) {
+        if text.is_empty() {
+            return;
+        }
         let anchor = match letters.anchor {
             Anchor::Start => "start",
             Anchor::Middle => "middle",
