@@ -187,7 +187,12 @@ fn the_numbers_are_those_of_the_series_path() {
     let all = all.join(" ");
     assert!(all.contains("OVER: choose other parts, or correct device_volts_max."), "{all}");
     // 45 + 6 with the supply the right way round, 45 - 6 with it reversed.
-    assert!(all.contains("5 to 6 read 51.0 V. 39.0 V there means reversed"), "{all}");
+    assert!(
+        all.contains(
+            "6.0 V more than 1 to 2 (51.0 V at 1000 W/m\u{b2}). Less (39.0 V) means reversed"
+        ),
+        "{all}"
+    );
     assert!(all.contains("56.9 V and 14.1 A DC or more"), "{all}");
     let expected = Expected::of(channel).unwrap();
     assert!(expected.short.reached() && expected.bright_short.reached());

@@ -82,6 +82,8 @@ impl Circuit<'_> {
         ] {
             symbols::point(sheet, at, number);
         }
+        sheet.text((265.0, TOP - 7.0), "+", BODY.bold().middle());
+        sheet.text((265.0, BOTTOM - 7.0), "\u{2212}", BODY.bold().middle());
         let lead = self.channel.control.path.lead;
         if lead > Ohms::ZERO {
             symbols::resistor(sheet, (LEAD, TOP));
@@ -226,18 +228,17 @@ impl Circuit<'_> {
     fn polarity(self, boost: &BoostSpec) -> String {
         let told =
             self.expected.and_then(|expected| Some((expected.open.load, expected.reversed_open?)));
-        let figures = match told {
-            Some((right, wrong)) => format!(
-                "Q1 closed, input off, boost on at 1000 W/m\u{b2}: 5 to 6 read {right:.1}. \
-                 {wrong:.1} there means reversed: open Q1, exchange."
-            ),
-            None => format!(
-                "With the boost on, 5 to 6 must read {:.1} more than 1 to 2. Less means reversed: \
-                 open Q1, exchange.",
-                boost.volts
-            ),
+        let (right, wrong) = match told {
+            Some((right, wrong)) => {
+                (format!(" ({right:.1} at 1000 W/m\u{b2})"), format!(" ({wrong:.1})"))
+            }
+            None => (String::new(), String::new()),
         };
-        format!("3 (+) to the device's minus, 4 (\u{2212}) to the load's. {figures}")
+        format!(
+            "3 (+) to the device's minus. Input off, boost on, Q1 closed: 5 to 6 must read {:.1} \
+             more than 1 to 2{right}. Less{wrong} means reversed: open Q1, exchange.",
+            boost.volts
+        )
     }
 
     fn earth(self, sheet: &mut Sheet) {

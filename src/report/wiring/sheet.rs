@@ -80,8 +80,10 @@ impl Letters {
     /// within a word where it must.
     pub(super) fn wrap(self, text: &str, limit: f64) -> Vec<String> {
         let mut lines = vec![String::new()];
-        for word in text.split_whitespace() {
-            for (index, piece) in word.split_inclusive(['-', '/']).enumerate() {
+        for word in words(text) {
+            // A path may be broken at its slashes, a unit may not.
+            let breaks: &[char] = if word.starts_with('/') { &['-', '/'] } else { &['-'] };
+            for (index, piece) in word.split_inclusive(breaks).enumerate() {
                 let line = lines.last_mut().expect("there is always a line");
                 let gap = if line.is_empty() || index > 0 { "" } else { " " };
                 if self.width(&format!("{line}{gap}{piece}")) <= limit {
@@ -138,6 +140,23 @@ impl Letters {
         }
         kept + "\u{2026}"
     }
+}
+
+/// The words of a text; a unit stays with the number before it.
+fn words(text: &str) -> Vec<String> {
+    const UNITS: [&str; 6] = ["V", "A", "W", "ohm", "W/m\u{b2}", "\u{b0}C"];
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let bare = word.trim_end_matches([',', '.', ';', ':', ')']);
+        match words.last_mut() {
+            Some(last) if UNITS.contains(&bare) && last.ends_with(|c: char| c.is_ascii_digit()) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 /// Width of a letter in sizes of the face (1), after the wider of the common faces.
