@@ -25,7 +25,7 @@ use std::fmt::Write as _;
 
 /// The sheet (px at 96 to the inch): A4 across, less a printer's margin.
 const SIZE: (f64, f64) = (1120.0, 792.0);
-/// Where the right column of the heading begins and how wide it may be (px).
+/// How wide the heading may be (px).
 const TITLE_WIDTH: f64 = 1080.0;
 const CODES: &str = "Local electrical codes and licensed practice rule wherever they differ from \
                      this drawing. Not to scale.";
@@ -101,7 +101,11 @@ section { break-after: page; max-width: 1120px; margin: 0 auto 2em; }
 section:last-child { break-after: auto; }
 li { margin: 0.3em 0; }
 svg { width: 100%; height: auto; display: block; }
-@media print { body { margin: 0; } section { margin: 0 auto; } }
+@media print {
+  body { margin: 0; }
+  section { margin: 0; }
+  svg { width: auto; height: 192mm; margin: 0 auto; }
+}
 </style>
 ";
 
