@@ -29,6 +29,12 @@ pub(super) struct Range {
 }
 
 impl Range {
+    /// Whether all values lie within; branch-free.
+    #[inline]
+    pub(super) fn holds(&self, values: &[f64]) -> bool {
+        values.iter().fold(true, |all, value| all & (*value >= self.low) & (*value <= self.high))
+    }
+
     /// Passes `value` if it lies within; NaN never does.
     #[inline]
     pub(super) fn check(&self, value: f64) -> Result<(), ParameterError> {
