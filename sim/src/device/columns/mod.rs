@@ -13,11 +13,9 @@
 mod kernel;
 
 use super::error::ParameterError;
-use super::single_diode::{
-    CurveSummary, IDEALITY, PHOTOCURRENT, SATURATION, SERIES, SHUNT, SingleDiode,
-};
+use super::single_diode::{CurveSummary, SingleDiode};
 use crate::quantities::{Amps, Ohms, Volts};
-use kernel::{Block, Lane, ROWS, Summary};
+use kernel::{Block, ROWS, Summary};
 
 /// Parameters of many sources, as in [`SingleDiode::new`]; all columns equally long.
 ///
@@ -82,20 +80,18 @@ impl Columns<'_> {
     /// Currents (A) at one terminal voltage (V, any sign) per row, as [`SingleDiode::current`].
     ///
     /// # Errors
-    /// [`ColumnsError`] when lengths differ or a parameter is outside its range; `amps` is then
-    /// filled up to somewhere before that row.
+    /// [`ColumnsError`] when lengths differ or a parameter is outside its range; the answers from
+    /// the block of that row onward are then not written.
     pub fn currents(&self, volts: &[Volts], amps: &mut [Amps]) -> Result<(), ColumnsError> {
         self.check_lengths([("voltage", volts.len()), ("current", amps.len())])?;
-        let (mut v, mut found, mut again) = ([0.0; ROWS], [0.0; ROWS], [false; ROWS]);
+        let (mut found, mut again) = ([Amps::ZERO; ROWS], [false; ROWS]);
+        let (mut spare, mut spare_volts) = (Spare::EMPTY, [Volts::ZERO; ROWS]);
         for (start, amps) in (0..).step_by(ROWS).zip(amps.chunks_mut(ROWS)) {
-            let block = self.block(start)?;
-            let volts = &volts[start..start + amps.len()];
-            fill(&mut v, volts, |volts| volts.0);
-            kernel::currents(&block, &v, &mut found, &mut again);
-            for (amps, found) in amps.iter_mut().zip(found) {
-                *amps = Amps(found);
-            }
-            for k in rows_of(&again, amps.len()) {
+            let volts = &volts[start..];
+            let lane = padded(volts, &mut spare_volts);
+            kernel::currents(self.block(start, &mut spare), lane, &mut found, &mut again);
+            amps.copy_from_slice(&found[..amps.len()]);
+            for k in marked(&again, amps.len()) {
                 amps[k] = self.row(start + k)?.current(volts[k]);
             }
         }
@@ -108,16 +104,15 @@ impl Columns<'_> {
     /// As [`Self::currents`].
     pub fn summaries(&self, summaries: &mut [CurveSummary]) -> Result<(), ColumnsError> {
         self.check_lengths([("summary", summaries.len())])?;
-        let mut found = Summary::EMPTY;
+        let (mut found, mut spare) = (Summary::EMPTY, Spare::EMPTY);
         for (start, summaries) in (0..).step_by(ROWS).zip(summaries.chunks_mut(ROWS)) {
-            let block = self.block(start)?;
-            kernel::summaries(&block, &mut found);
+            kernel::summaries(self.block(start, &mut spare), &mut found);
             for (k, summary) in summaries.iter_mut().enumerate() {
-                let (vmp, imp) = (Volts(found.vmp[k]), Amps(found.imp[k]));
-                let (isc, voc) = (Amps(found.isc[k]), Volts(found.voc[k]));
+                let (vmp, imp) = (found.vmp[k], found.imp[k]);
+                let (isc, voc) = (found.isc[k], found.voc[k]);
                 *summary = CurveSummary { isc, voc, vmp, imp, pmp: vmp * imp };
             }
-            for k in rows_of(&found.again, summaries.len()) {
+            for k in marked(&found.again, summaries.len()) {
                 summaries[k] = self.row(start + k)?.summary();
             }
         }
@@ -153,49 +148,54 @@ impl Columns<'_> {
         }
     }
 
-    /// The rows from `start`, all within their ranges.
-    fn block(&self, start: usize) -> Result<Block, ColumnsError> {
-        let end = self.photocurrent.len().min(start + ROWS);
-        let mut block = Block::EMPTY;
-        fill(&mut block.il, &self.photocurrent[start..end], |amps| amps.0);
-        fill(&mut block.i0, &self.saturation[start..end], |amps| amps.0);
-        fill(&mut block.rs, &self.series[start..end], |ohms| ohms.0);
-        fill(&mut block.rsh, &self.shunt[start..end], |ohms| ohms.0);
-        fill(&mut block.a, &self.ideality[start..end], |volts| volts.0);
-        let columns = [
-            (&PHOTOCURRENT, &block.il),
-            (&SATURATION, &block.i0),
-            (&SERIES, &block.rs),
-            (&SHUNT, &block.rsh),
-            (&IDEALITY, &block.a),
-        ];
-        if columns.iter().all(|(range, lane)| range.holds(*lane)) {
-            return Ok(block);
+    /// The rows from `start` as a block; what is missing of one is put into `spare`.
+    #[inline]
+    fn block<'a>(&'a self, start: usize, spare: &'a mut Spare) -> Block<'a> {
+        Block {
+            il: padded(&self.photocurrent[start..], &mut spare.il),
+            i0: padded(&self.saturation[start..], &mut spare.i0),
+            rs: padded(&self.series[start..], &mut spare.rs),
+            rsh: padded(&self.shunt[start..], &mut spare.rsh),
+            a: padded(&self.ideality[start..], &mut spare.a),
         }
-        for row in start..end {
-            self.row(row)?;
-        }
-        Ok(block)
     }
 }
 
-/// Copies a column's part into a lane; its last value fills what a shorter part leaves.
-fn fill<T: Copy>(lane: &mut Lane, column: &[T], bare: impl Fn(T) -> f64) {
-    if let Some(column) = column.first_chunk::<ROWS>() {
-        for (lane, value) in lane.iter_mut().zip(column) {
-            *lane = bare(*value);
-        }
-        return;
+/// Room for a last, incomplete block.
+struct Spare {
+    il: [Amps; ROWS],
+    i0: [Amps; ROWS],
+    rs: [Ohms; ROWS],
+    rsh: [Ohms; ROWS],
+    a: [Volts; ROWS],
+}
+
+impl Spare {
+    const EMPTY: Self = Self {
+        il: [Amps::ZERO; ROWS],
+        i0: [Amps::ZERO; ROWS],
+        rs: [Ohms::ZERO; ROWS],
+        rsh: [Ohms::ZERO; ROWS],
+        a: [Volts::ZERO; ROWS],
+    };
+}
+
+/// The start of what is left of a column, which has a row at least; where that is less than a block,
+/// `spare` holds it, and the last value again and again.
+#[inline]
+fn padded<'a, T: Copy>(column: &'a [T], spare: &'a mut [T; ROWS]) -> &'a [T; ROWS] {
+    if let Some(full) = column.first_chunk() {
+        return full;
     }
-    let Some(last) = column.last() else { return };
-    let padded = column.iter().chain(std::iter::repeat(last));
-    for (lane, value) in lane.iter_mut().zip(padded) {
-        *lane = bare(*value);
+    for (k, spare) in spare.iter_mut().enumerate() {
+        *spare = column[k.min(column.len() - 1)];
     }
+    spare
 }
 
 /// The marked ones of the first `rows` rows.
-fn rows_of(marks: &[bool; ROWS], rows: usize) -> impl Iterator<Item = usize> {
+#[inline]
+fn marked(marks: &[bool; ROWS], rows: usize) -> impl Iterator<Item = usize> {
     let any = marks.iter().fold(false, |any, mark| any | mark);
     let rows = if any { rows } else { 0 };
     marks.iter().take(rows).enumerate().filter_map(|(k, mark)| mark.then_some(k))
