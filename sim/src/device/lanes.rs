@@ -52,7 +52,8 @@ pub(super) fn ln(x: f64) -> f64 {
     let bits = x.to_bits().wrapping_sub((0.5 * SQRT_2).to_bits());
     let power = f64::from_bits((bits >> FRACTION) | INTEGERS.to_bits());
     // Numbers below sqrt(1/2) borrowed from the sign: 12 bits of exponent, two's complement.
-    let power = if power >= INTEGERS + 2048.0 { power - (INTEGERS + 4096.0) } else { power - INTEGERS };
+    let power =
+        if power >= INTEGERS + 2048.0 { power - (INTEGERS + 4096.0) } else { power - INTEGERS };
     let mask = (1_u64 << FRACTION) - 1;
     let fraction = f64::from_bits((bits & mask).wrapping_add((0.5 * SQRT_2).to_bits()));
     let f = fraction - 1.0;

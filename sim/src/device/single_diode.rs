@@ -23,10 +23,12 @@ use super::error::{ParameterError, Range};
 use super::omega::{SMALL, exp_m1, omega, small_exp_m1, tabled};
 use crate::quantities::{Amps, Ohms, Volts, Watts};
 
-pub(super) const PHOTOCURRENT: Range = Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
+pub(super) const PHOTOCURRENT: Range =
+    Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
 pub(super) const SATURATION: Range =
     Range { name: "saturation current", unit: Amps::UNIT, low: 1e-200, high: 1e3 };
-pub(super) const SERIES: Range = Range { name: "series resistance", unit: Ohms::UNIT, low: 0.0, high: 1e6 };
+pub(super) const SERIES: Range =
+    Range { name: "series resistance", unit: Ohms::UNIT, low: 0.0, high: 1e6 };
 pub(super) const SHUNT: Range =
     Range { name: "shunt resistance", unit: Ohms::UNIT, low: 1e-6, high: f64::INFINITY };
 pub(super) const IDEALITY: Range =

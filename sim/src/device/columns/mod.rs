@@ -57,7 +57,9 @@ pub struct Columns<'a> {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum ColumnsError {
     /// A column is longer or shorter than the photocurrents.
-    #[error("columns of devices: {column} has {found} rows, photocurrent {wanted}; give every column one value per device")]
+    #[error(
+        "columns of devices: {column} has {found} rows, photocurrent {wanted}; give every column one value per device"
+    )]
     Length {
         /// Which column, in words.
         column: &'static str,
@@ -84,14 +86,14 @@ impl Columns<'_> {
     /// the block of that row onward are then not written.
     pub fn currents(&self, volts: &[Volts], amps: &mut [Amps]) -> Result<(), ColumnsError> {
         self.check_lengths([("voltage", volts.len()), ("current", amps.len())])?;
-        let (mut found, mut again) = ([Amps::ZERO; ROWS], [false; ROWS]);
+        let (mut found, mut done) = ([Amps::ZERO; ROWS], [false; ROWS]);
         let (mut spare, mut spare_volts) = (Spare::EMPTY, [Volts::ZERO; ROWS]);
         for (start, amps) in (0..).step_by(ROWS).zip(amps.chunks_mut(ROWS)) {
             let volts = &volts[start..];
             let lane = padded(volts, &mut spare_volts);
-            kernel::currents(self.block(start, &mut spare), lane, &mut found, &mut again);
+            kernel::currents(self.block(start, &mut spare), lane, &mut found, &mut done);
             amps.copy_from_slice(&found[..amps.len()]);
-            for k in marked(&again, amps.len()) {
+            for k in left(&done, amps.len()) {
                 amps[k] = self.row(start + k)?.current(volts[k]);
             }
         }
@@ -112,7 +114,7 @@ impl Columns<'_> {
                 let (isc, voc) = (found.isc[k], found.voc[k]);
                 *summary = CurveSummary { isc, voc, vmp, imp, pmp: vmp * imp };
             }
-            for k in marked(&found.again, summaries.len()) {
+            for k in left(&found.done, summaries.len()) {
                 summaries[k] = self.row(start + k)?.summary();
             }
         }
@@ -193,10 +195,10 @@ fn padded<'a, T: Copy>(column: &'a [T], spare: &'a mut [T; ROWS]) -> &'a [T; ROW
     spare
 }
 
-/// The marked ones of the first `rows` rows.
+/// Those of the first `rows` rows that are not done.
 #[inline]
-fn marked(marks: &[bool; ROWS], rows: usize) -> impl Iterator<Item = usize> {
-    let any = marks.iter().fold(false, |any, mark| any | mark);
-    let rows = if any { rows } else { 0 };
-    marks.iter().take(rows).enumerate().filter_map(|(k, mark)| mark.then_some(k))
+fn left(done: &[bool; ROWS], rows: usize) -> impl Iterator<Item = usize> {
+    let all = done.iter().fold(true, |all, done| all & done);
+    let rows = if all { 0 } else { rows };
+    done.iter().take(rows).enumerate().filter_map(|(k, done)| (!done).then_some(k))
 }
