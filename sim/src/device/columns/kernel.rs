@@ -8,10 +8,10 @@
 //!
 //! One plain loop per quantity, over arrays of fixed length: the compiler turns each into vector
 //! code, omega's table looked up by gathers where there are any. It neither reorders nor fuses
-//! operations, so the width of the registers can't be seen in the answers. Measured on one core
-//! with 512-bit registers: 8 ns a current, 24 ns a summary; 256 bits 10 and 36 ns, 128 bits 13 and
-//! 61 ns. Rejected: fused multiply-add (a library call on processors without), and one loop
-//! over whole rows (too many values for the registers).
+//! operations, so the width of the registers can't be seen in the answers. Least times seen on one
+//! core of a shared machine: 8 ns a current and 24 ns a summary with 512 bits, 10 and 35 ns with
+//! 256, 13 and 61 ns with 128. Rejected: fused multiply-add (a library call on processors without),
+//! and one loop over whole rows (too many values for the registers).
 
 use crate::device::climb;
 use crate::device::lanes::{exp, ln};
