@@ -18,7 +18,7 @@ const LOGGER: [Rule; 10] = [
     ("store", &["control"]),
     ("instruments", &["control", "scpi"]),
     ("station", &["control", "trackers", "instruments"]),
-    ("report", &["control", "curve", "store"]),
+    ("report", &["control", "curve", "store", "station"]),
     (
         "daemon",
         &[
