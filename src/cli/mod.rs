@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
 mod check;
+mod curve;
 mod picture;
 mod run;
 mod station;
@@ -27,6 +28,8 @@ pub enum Exit {
     System = 6,
     /// Instruments did not answer at the start, or as something else; every channel was let go.
     Instruments = 7,
+    /// The file is no table of points, or its points are no usable curve.
+    Curve = 10,
 }
 
 impl From<Exit> for ExitCode {
@@ -45,7 +48,8 @@ impl From<Exit> for ExitCode {
                   cresthold picture day.sqlite\n\n\
                   Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
-                  7 instruments did not answer as stated.\n\n\
+                  7 instruments did not answer as stated; \
+                  10 no usable curve.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -58,6 +62,7 @@ enum Command {
     Run(run::Run),
     Check(check::Check),
     Picture(picture::DrawPicture),
+    Curve(curve::CurveFile),
     Station(station::PrintStation),
     Wiring(wiring::DrawWiring),
 }
@@ -70,6 +75,7 @@ pub fn main() -> ExitCode {
         Command::Run(run) => run.carry_out(),
         Command::Check(check) => check.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
+        Command::Curve(curve) => curve.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
     };

@@ -1,0 +1,257 @@
+//! `cresthold curve`: what a current-voltage curve in a CSV file says.
+
+use super::Exit;
+use crate::curve::translate::{Procedure, Procedure1, Procedure4, SeriesAt};
+use crate::curve::uncertainty::{AnalysisError, Correction, Inputs, Spec};
+use crate::curve::{Conditions, Curve, CurveError, Method, Point, branches, csv};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms};
+use crate::report::curve::{CurveReport, Wanted};
+use crate::report::curve_picture::{png_file, svg};
+use clap::{Args, ValueEnum};
+use std::path::{Path, PathBuf};
+
+/// Sum up a current-voltage curve: crest, ends, quality, single diode, uncertainty, pictures
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The file: comma-separated values; the header names the columns with their units,
+  voltage (V),current (A),irradiance (W/m2),cell temperature (degC),time (UTC)
+of which the first two are needed. Lines that begin with # count for nothing. The voltage
+rises or falls throughout, or goes there and back; current is positive when the device delivers.
+
+Examples:
+  cresthold curve roof.csv
+  cresthold curve roof.csv --svg roof.svg --png roof.png --json > roof.json
+  cresthold curve roof.csv --area 1.64 --volts-error 0.05,0.01 --amps-error 0.1,0.005 \\
+      --irradiance-error 1 --cell-error 2
+  cresthold curve roof.csv --at 812,46.5 --correct-to 1000,25 --alpha 0.0057 --beta -0.138 \\
+      --series 0.3 --csv roof-stc.csv
+
+Exit codes: 0 done; 2 command line; 6 a file can't be written; 10 the file is no usable curve."
+)]
+pub(super) struct CurveFile {
+    /// The curve, as CSV
+    file: PathBuf,
+    /// Print JSON instead of tables
+    #[arg(long)]
+    json: bool,
+    /// Draw current, power, crest, fit and residual as SVG
+    #[arg(long, value_name = "FILE.svg")]
+    svg: Option<PathBuf>,
+    /// The same as PNG
+    #[arg(long, value_name = "FILE.png")]
+    png: Option<PathBuf>,
+    /// Write the points as they were summed up: corrected, sorted, without gaps
+    #[arg(long, value_name = "FILE.csv")]
+    csv: Option<PathBuf>,
+    /// Points around the crest and at the ends: `standard` after ASTM E1036, `narrow` for a
+    /// hundred points with noise
+    #[arg(long, value_enum, default_value_t = Choice::Standard)]
+    method: Choice,
+    /// Irradiance (W/m2) and cell temperature (degC) of points that don't state their own
+    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
+    at: Option<(f64, f64)>,
+    /// Correct to this irradiance (W/m2) and cell temperature (degC); needs --alpha, --series and,
+    /// with procedure 1, --beta
+    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true,
+          requires_all = ["alpha", "series"])]
+    correct_to: Option<(f64, f64)>,
+    /// Procedure of IEC 60891
+    #[arg(long, value_enum, default_value_t = ProcedureChoice::One)]
+    procedure: ProcedureChoice,
+    /// Temperature coefficient of the short-circuit current (A/K)
+    #[arg(long, value_name = "A/K", allow_hyphen_values = true)]
+    alpha: Option<f64>,
+    /// Temperature coefficient of the open-circuit voltage (V/K), below zero
+    #[arg(long, value_name = "V/K", allow_hyphen_values = true)]
+    beta: Option<f64>,
+    /// Series resistance of the correction (ohm)
+    #[arg(long, value_name = "OHM")]
+    series: Option<f64>,
+    /// Curve correction factor of procedure 1 (ohm/K)
+    #[arg(long, value_name = "OHM/K", default_value_t = 0.0, allow_hyphen_values = true)]
+    kappa: f64,
+    /// Cells in series, for procedure 4
+    #[arg(long, value_name = "N")]
+    cells: Option<u32>,
+    /// Area (m2), for the efficiency; of a concentrator the aperture's, with direct irradiance
+    #[arg(long, value_name = "M2")]
+    area: Option<f64>,
+    /// Limits of the voltmeter's error: percent of reading and volts
+    #[arg(long, value_name = "%,V", value_parser = parse_pair)]
+    volts_error: Option<(f64, f64)>,
+    /// Limits of the ammeter's error: percent of reading and amperes
+    #[arg(long, value_name = "%,A", value_parser = parse_pair)]
+    amps_error: Option<(f64, f64)>,
+    /// Limits of the irradiance's error: percent
+    #[arg(long, value_name = "%")]
+    irradiance_error: Option<f64>,
+    /// Limits of the cell temperature's error (K)
+    #[arg(long, value_name = "K")]
+    cell_error: Option<f64>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Choice {
+    Standard,
+    Narrow,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum ProcedureChoice {
+    #[value(name = "1")]
+    One,
+    #[value(name = "4")]
+    Four,
+}
+
+/// What went wrong, before anything was printed.
+#[derive(Debug, thiserror::Error)]
+enum Problem {
+    #[error("{file}: can't be read ({error}); name a curve as CSV")]
+    Read { file: String, error: std::io::Error },
+    #[error("{file}: {error}")]
+    Csv { file: String, error: csv::CsvError },
+    #[error("{file}: {error}")]
+    Curve { file: String, error: CurveError },
+    #[error("{file}: {error}")]
+    Analysis { file: String, error: AnalysisError },
+    #[error("{option} is missing: {why}")]
+    Missing { option: &'static str, why: &'static str },
+    #[error("{file}: can't be written ({error}); name another place")]
+    Write { file: String, error: String },
+}
+
+impl Problem {
+    fn exit(&self) -> Exit {
+        match self {
+            Self::Missing { .. } => Exit::Usage,
+            Self::Write { .. } => Exit::System,
+            _ => Exit::Curve,
+        }
+    }
+}
+
+impl CurveFile {
+    pub(super) fn carry_out(&self) -> Exit {
+        match self.report().and_then(|report| self.hand_out(&report)) {
+            Ok(()) => Exit::Done,
+            Err(problem) => {
+                eprintln!("{problem}");
+                problem.exit()
+            }
+        }
+    }
+
+    fn report(&self) -> Result<CurveReport, Problem> {
+        let file = self.file.display().to_string();
+        let wanted = self.wanted()?;
+        let text = std::fs::read_to_string(&self.file)
+            .map_err(|error| Problem::Read { file: file.clone(), error })?;
+        let mut points =
+            csv::read(&text).map_err(|error| Problem::Csv { file: file.clone(), error })?;
+        if let Some((irradiance, cell)) = self.at {
+            for p in &mut points {
+                p.irradiance = p.irradiance.or(Some(Irradiance(irradiance)));
+                p.cell = p.cell.or(Some(Celsius(cell)));
+            }
+        }
+        let no_curve = |error| Problem::Curve { file: file.clone(), error };
+        let mut runs = branches(&points).into_iter();
+        let first: Vec<Point> = runs.next().unwrap_or_default();
+        let curve = Curve::new(first).map_err(no_curve)?;
+        let back = runs.next().map(Curve::new).transpose().map_err(no_curve)?;
+        let name = self.file.file_stem().unwrap_or_default().to_string_lossy();
+        CurveReport::new(&name, &curve, back.as_ref(), &wanted)
+            .map_err(|error| Problem::Analysis { file, error })
+    }
+
+    fn wanted(&self) -> Result<Wanted, Problem> {
+        let method = match self.method {
+            Choice::Standard => Method::ASTM,
+            Choice::Narrow => Method::FIELD,
+        };
+        Ok(Wanted {
+            method,
+            correction: self.correction()?,
+            area: self.area,
+            inputs: self.inputs(),
+        })
+    }
+
+    fn correction(&self) -> Result<Option<Correction>, Problem> {
+        let (Some((irradiance, cell)), Some(alpha), Some(series)) =
+            (self.correct_to, self.alpha, self.series)
+        else {
+            return Ok(None);
+        };
+        // The analysis puts the curve's own Isc in.
+        let isc = Amps::ZERO;
+        let series = Ohms(series);
+        let procedure = match self.procedure {
+            ProcedureChoice::One => {
+                let why = "procedure 1 needs the temperature coefficient of Voc, in V/K";
+                let beta = self.beta.ok_or(Problem::Missing { option: "--beta", why })?;
+                let series = SeriesAt { ohms: series, kappa: self.kappa, at: None };
+                Procedure::One(Procedure1 { isc, alpha, beta, series })
+            }
+            ProcedureChoice::Four => {
+                let why = "procedure 4 needs the number of silicon cells in series";
+                let cells = self.cells.ok_or(Problem::Missing { option: "--cells", why })?;
+                let temperature_first = false;
+                Procedure::Four(Procedure4 { isc, alpha, series, cells, temperature_first })
+            }
+        };
+        let to = Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) };
+        Ok(Some(Correction { procedure, to }))
+    }
+
+    /// What was stated of the instruments; none if nothing was.
+    fn inputs(&self) -> Option<Inputs> {
+        let stated = self.volts_error.is_some()
+            || self.amps_error.is_some()
+            || self.irradiance_error.is_some()
+            || self.cell_error.is_some();
+        let mut inputs = Inputs::PERFECT;
+        for (pair, instrument) in
+            [(self.volts_error, &mut inputs.volts), (self.amps_error, &mut inputs.amps)]
+        {
+            let (percent, offset) = pair.unwrap_or((0.0, 0.0));
+            instrument.gain = Spec::Limits(percent / 100.0);
+            instrument.offset = Spec::Limits(offset);
+        }
+        inputs.irradiance.gain = Spec::Limits(self.irradiance_error.unwrap_or(0.0) / 100.0);
+        inputs.cell = Spec::Limits(self.cell_error.unwrap_or(0.0));
+        stated.then_some(inputs)
+    }
+
+    fn hand_out(&self, report: &CurveReport) -> Result<(), Problem> {
+        if self.json {
+            println!("{}", report.json());
+        } else {
+            print!("{}", report.table());
+        }
+        if let Some(file) = &self.svg {
+            save(file, svg(report).map(String::into_bytes))?;
+        }
+        if let Some(file) = &self.png {
+            save(file, png_file(report))?;
+        }
+        if let Some(file) = &self.csv {
+            save(file, Ok(csv::write(report.curve.points()).into_bytes()))?;
+        }
+        Ok(())
+    }
+}
+
+fn save(file: &Path, bytes: Result<Vec<u8>, String>) -> Result<(), Problem> {
+    let written =
+        bytes.and_then(|bytes| std::fs::write(file, bytes).map_err(|error| error.to_string()));
+    written.map_err(|error| Problem::Write { file: file.display().to_string(), error })
+}
+
+/// Two finite numbers with a comma between them.
+fn parse_pair(text: &str) -> Result<(f64, f64), String> {
+    let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
+    let pair = text.split_once(',').and_then(|(a, b)| number(a).zip(number(b)));
+    pair.ok_or_else(|| "write two numbers with a comma between them, such as 1000,25".to_owned())
+}
