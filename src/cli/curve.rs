@@ -1,11 +1,11 @@
 //! `cresthold curve`: what a current-voltage curve in a CSV file says.
 
-use super::Exit;
-use crate::curve::translate::{Procedure, Procedure1, Procedure4, SeriesAt};
+use super::{Exit, picture};
+use crate::curve::translate::{Procedure, Procedure1, Procedure4, Procedure2021, SeriesAt};
 use crate::curve::uncertainty::{AnalysisError, Correction, Inputs, Spec};
 use crate::curve::{Conditions, Curve, CurveError, Method, Point, branches, csv};
-use crate::quantities::{Amps, Celsius, Irradiance, Ohms};
-use crate::report::curve::{CurveReport, Wanted};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
+use crate::report::curve::{CurveReport, Wanted, trend};
 use crate::report::curve_picture::{png_file, svg};
 use clap::{Args, ValueEnum};
 use std::path::{Path, PathBuf};
@@ -25,22 +25,25 @@ Examples:
       --irradiance-error 1 --cell-error 2
   cresthold curve roof.csv --at 812,46.5 --correct-to 1000,25 --alpha 0.0057 --beta -0.138 \\
       --series 0.3 --csv roof-stc.csv
+  cresthold curve 2026-05.csv 2026-06.csv 2026-07.csv --procedure 2 --correct-to 1000,25 \\
+      --alpha 0.0057 --beta -0.138 --isc-stc 9.43 --voc-stc 38.3 --b1 0.043 --series 0.3
 
 Exit codes: 0 done; 2 command line; 6 a file can't be written; 10 the file is no usable curve."
 )]
 pub(super) struct CurveFile {
-    /// The curve, as CSV
-    file: PathBuf,
+    /// The curve, as CSV; of several, one line each is printed, to compare them
+    #[arg(required = true)]
+    files: Vec<PathBuf>,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
-    /// Draw current, power, crest, fit and residual as SVG
-    #[arg(long, value_name = "FILE.svg")]
+    /// Draw current, power, crest, fit and residual of one curve as SVG
+    #[arg(long, value_name = "FILE.svg", value_parser = picture::parse_out)]
     svg: Option<PathBuf>,
     /// The same as PNG
-    #[arg(long, value_name = "FILE.png")]
+    #[arg(long, value_name = "FILE.png", value_parser = parse_png)]
     png: Option<PathBuf>,
-    /// Write the points as they were summed up: corrected, sorted, without gaps
+    /// Write the points of one curve as they were summed up: corrected, in rising voltage
     #[arg(long, value_name = "FILE.csv")]
     csv: Option<PathBuf>,
     /// Points around the crest and at the ends: `standard` after ASTM E1036, `narrow` for a
@@ -50,12 +53,13 @@ pub(super) struct CurveFile {
     /// Irradiance (W/m2) and cell temperature (degC) of points that don't state their own
     #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
     at: Option<(f64, f64)>,
-    /// Correct to this irradiance (W/m2) and cell temperature (degC); needs --alpha, --series and,
-    /// with procedure 1, --beta
+    /// Correct to this irradiance (W/m2) and cell temperature (degC); needs --alpha, --series and
+    /// what the procedure asks for
     #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true,
           requires_all = ["alpha", "series"])]
     correct_to: Option<(f64, f64)>,
-    /// Procedure of IEC 60891
+    /// Procedure of IEC 60891: 1 needs --beta; 2 (of 2021) --beta, --isc-stc, --voc-stc and --b1;
+    /// 4, for silicon, --cells
     #[arg(long, value_enum, default_value_t = ProcedureChoice::One)]
     procedure: ProcedureChoice,
     /// Temperature coefficient of the short-circuit current (A/K)
@@ -67,7 +71,19 @@ pub(super) struct CurveFile {
     /// Series resistance of the correction (ohm)
     #[arg(long, value_name = "OHM")]
     series: Option<f64>,
-    /// Curve correction factor of procedure 1 (ohm/K)
+    /// Short-circuit current at standard conditions (A)
+    #[arg(long, value_name = "A")]
+    isc_stc: Option<f64>,
+    /// Open-circuit voltage at standard conditions (V)
+    #[arg(long, value_name = "V")]
+    voc_stc: Option<f64>,
+    /// Irradiance correction factor B1 of Voc
+    #[arg(long, value_name = "NUMBER")]
+    b1: Option<f64>,
+    /// Irradiance correction factor B2 of Voc
+    #[arg(long, value_name = "NUMBER", default_value_t = 0.0, allow_hyphen_values = true)]
+    b2: f64,
+    /// Curve correction factor of procedures 1 and 2 (ohm/K)
     #[arg(long, value_name = "OHM/K", default_value_t = 0.0, allow_hyphen_values = true)]
     kappa: f64,
     /// Cells in series, for procedure 4
@@ -100,6 +116,8 @@ enum Choice {
 enum ProcedureChoice {
     #[value(name = "1")]
     One,
+    #[value(name = "2")]
+    Two,
     #[value(name = "4")]
     Four,
 }
@@ -115,8 +133,12 @@ enum Problem {
     Curve { file: String, error: CurveError },
     #[error("{file}: {error}")]
     Analysis { file: String, error: AnalysisError },
-    #[error("{option} is missing: {why}")]
-    Missing { option: &'static str, why: &'static str },
+    #[error("{option} is missing: this procedure needs {what}")]
+    Missing { option: &'static str, what: &'static str },
+    #[error(
+        "pictures and points are of one curve; name one file, or leave --svg, --png, --csv out"
+    )]
+    OneOnly,
     #[error("{file}: can't be written ({error}); name another place")]
     Write { file: String, error: String },
 }
@@ -124,7 +146,7 @@ enum Problem {
 impl Problem {
     fn exit(&self) -> Exit {
         match self {
-            Self::Missing { .. } => Exit::Usage,
+            Self::Missing { .. } | Self::OneOnly => Exit::Usage,
             Self::Write { .. } => Exit::System,
             _ => Exit::Curve,
         }
@@ -133,7 +155,7 @@ impl Problem {
 
 impl CurveFile {
     pub(super) fn carry_out(&self) -> Exit {
-        match self.report().and_then(|report| self.hand_out(&report)) {
+        match self.reports().and_then(|reports| self.hand_out(&reports)) {
             Ok(()) => Exit::Done,
             Err(problem) => {
                 eprintln!("{problem}");
@@ -142,10 +164,18 @@ impl CurveFile {
         }
     }
 
-    fn report(&self) -> Result<CurveReport, Problem> {
-        let file = self.file.display().to_string();
+    fn reports(&self) -> Result<Vec<CurveReport>, Problem> {
+        let pictures = self.svg.is_some() || self.png.is_some() || self.csv.is_some();
+        if pictures && self.files.len() > 1 {
+            return Err(Problem::OneOnly);
+        }
         let wanted = self.wanted()?;
-        let text = std::fs::read_to_string(&self.file)
+        self.files.iter().map(|file| self.report(file, &wanted)).collect()
+    }
+
+    fn report(&self, path: &Path, wanted: &Wanted) -> Result<CurveReport, Problem> {
+        let file = path.display().to_string();
+        let text = std::fs::read_to_string(path)
             .map_err(|error| Problem::Read { file: file.clone(), error })?;
         let mut points =
             csv::read(&text).map_err(|error| Problem::Csv { file: file.clone(), error })?;
@@ -160,8 +190,8 @@ impl CurveFile {
         let first: Vec<Point> = runs.next().unwrap_or_default();
         let curve = Curve::new(first).map_err(no_curve)?;
         let back = runs.next().map(Curve::new).transpose().map_err(no_curve)?;
-        let name = self.file.file_stem().unwrap_or_default().to_string_lossy();
-        CurveReport::new(&name, &curve, back.as_ref(), &wanted)
+        let name = path.file_stem().unwrap_or_default().to_string_lossy();
+        CurveReport::new(&name, &curve, back.as_ref(), wanted)
             .map_err(|error| Problem::Analysis { file, error })
     }
 
@@ -186,19 +216,32 @@ impl CurveFile {
         };
         // The analysis puts the curve's own Isc in.
         let isc = Amps::ZERO;
-        let series = Ohms(series);
+        let (ohms, kappa) = (Ohms(series), self.kappa);
         let procedure = match self.procedure {
             ProcedureChoice::One => {
-                let why = "procedure 1 needs the temperature coefficient of Voc, in V/K";
-                let beta = self.beta.ok_or(Problem::Missing { option: "--beta", why })?;
-                let series = SeriesAt { ohms: series, kappa: self.kappa, at: None };
+                let beta = needed(self.beta, "--beta", "the temperature coefficient of Voc (V/K)")?;
+                let series = SeriesAt { ohms, kappa, at: None };
                 Procedure::One(Procedure1 { isc, alpha, beta, series })
             }
+            ProcedureChoice::Two => {
+                let isc = needed(self.isc_stc, "--isc-stc", "Isc at standard conditions (A)")?;
+                let voc = needed(self.voc_stc, "--voc-stc", "Voc at standard conditions (V)")?;
+                let beta = needed(self.beta, "--beta", "the temperature coefficient of Voc (V/K)")?;
+                let b1 = needed(self.b1, "--b1", "how Voc follows the logarithm of irradiance")?;
+                Procedure::Two2021(Procedure2021 {
+                    voc_stc: Volts(voc),
+                    alpha_rel: alpha / isc,
+                    beta_rel: beta / voc,
+                    b1,
+                    b2: self.b2,
+                    series: ohms,
+                    kappa,
+                })
+            }
             ProcedureChoice::Four => {
-                let why = "procedure 4 needs the number of silicon cells in series";
-                let cells = self.cells.ok_or(Problem::Missing { option: "--cells", why })?;
+                let cells = needed(self.cells, "--cells", "the number of silicon cells in series")?;
                 let temperature_first = false;
-                Procedure::Four(Procedure4 { isc, alpha, series, cells, temperature_first })
+                Procedure::Four(Procedure4 { isc, alpha, series: ohms, cells, temperature_first })
             }
         };
         let to = Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) };
@@ -224,7 +267,16 @@ impl CurveFile {
         stated.then_some(inputs)
     }
 
-    fn hand_out(&self, report: &CurveReport) -> Result<(), Problem> {
+    fn hand_out(&self, reports: &[CurveReport]) -> Result<(), Problem> {
+        let [report] = reports else {
+            if self.json {
+                let all: Vec<String> = reports.iter().map(CurveReport::json).collect();
+                println!("[{}]", all.join(","));
+            } else {
+                print!("{}", trend(reports));
+            }
+            return Ok(());
+        };
         if self.json {
             println!("{}", report.json());
         } else {
@@ -243,6 +295,10 @@ impl CurveFile {
     }
 }
 
+fn needed<T>(value: Option<T>, option: &'static str, what: &'static str) -> Result<T, Problem> {
+    value.ok_or(Problem::Missing { option, what })
+}
+
 fn save(file: &Path, bytes: Result<Vec<u8>, String>) -> Result<(), Problem> {
     let written =
         bytes.and_then(|bytes| std::fs::write(file, bytes).map_err(|error| error.to_string()));
@@ -254,4 +310,14 @@ fn parse_pair(text: &str) -> Result<(f64, f64), String> {
     let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
     let pair = text.split_once(',').and_then(|(a, b)| number(a).zip(number(b)));
     pair.ok_or_else(|| "write two numbers with a comma between them, such as 1000,25".to_owned())
+}
+
+/// Only a name of a picture: a slip of the hand must not overwrite a curve.
+fn parse_png(text: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("png")) {
+        Ok(path)
+    } else {
+        Err("the picture's name must end in .png, so that it can't overwrite a curve".to_owned())
+    }
 }

@@ -239,6 +239,47 @@ impl CurveReport {
     }
 }
 
+/// One line per curve: what to look at over a campaign.
+#[must_use]
+pub fn trend(reports: &[CurveReport]) -> String {
+    let unknown = || "-".to_owned();
+    let rows: Vec<Vec<String>> = reports
+        .iter()
+        .map(|report| {
+            let known = |value: Option<f64>| value.map_or_else(unknown, digits);
+            let [isc, voc, pmp, vmp, .., ff, _] = report.figures.map(self::known);
+            let fit = report.fit.as_ref().ok();
+            vec![
+                report.name.clone(),
+                report.quality.grade.word().to_owned(),
+                report.curve.mean_irradiance().map_or_else(unknown, |g| format!("{:.1}", g.0)),
+                report.curve.mean_cell().map_or_else(unknown, |t| format!("{:.1}", t.0)),
+                known(isc),
+                known(voc),
+                known(pmp),
+                known(vmp),
+                known(ff),
+                known(fit.map(|fit| fit.series.value.0)),
+                known(fit.and_then(|fit| self::known(fit.shunt.value.0))),
+            ]
+        })
+        .collect();
+    let header = [
+        "curve",
+        "grade",
+        "W/m2",
+        "degC",
+        "Isc (A)",
+        "Voc (V)",
+        "Pmp (W)",
+        "Vmp (V)",
+        "FF",
+        "Rs (ohm)",
+        "Rsh (ohm)",
+    ];
+    align(&header, &rows)
+}
+
 /// A number or nothing: JSON has no NaN and no infinity.
 fn known(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)

@@ -163,7 +163,7 @@ fn draw_curve<B: DrawingBackend>(
 
 /// What the signs mean, inside the empty lower middle of the panel.
 fn legend<B: DrawingBackend>(area: &DrawingArea<B, Shift>, fitted: bool) -> Result<(), String> {
-    let x = SIDE + 40;
+    let x = SIDE + 330;
     let y = HEIGHT - HEADER - RESIDUAL - 120;
     let at = |dx: u32, dy: u32| (drawn(x + dx), drawn(y + dy));
     area.draw(&Circle::new(at(15, 0), px(3), CURRENT.stroke_width(3))).map_err(words)?;
@@ -200,7 +200,7 @@ fn draw_residual<B: DrawingBackend>(
         .margin_top(px(8))
         .x_label_area_size(px(40))
         .y_label_area_size(px(SIDE))
-        .right_y_label_area_size(px(SIDE))
+        .margin_right(px(SIDE))
         .build_cartesian_2d(low..high, -most..most)
         .map_err(words)?;
     mesh(&mut chart, "residual (mA)")?;
