@@ -62,7 +62,7 @@ enum Command {
     Run(run::Run),
     Check(check::Check),
     Picture(picture::DrawPicture),
-    Curve(curve::CurveFile),
+    Curve(Box<curve::CurveFile>),
     Station(station::PrintStation),
     Wiring(wiring::DrawWiring),
 }

@@ -16,7 +16,7 @@
 //! Rejected: one number made of all (hides the reason), and hard rejection (a poor curve still tells
 //! something, and the record keeps it).
 
-use super::parameters::{Method, Origin, Parameters, Window, parameters};
+use super::parameters::{Method, Origin, Parameters, parameters};
 use super::points::{Curve, Point, noise_amps};
 use crate::quantities::{Amps, Irradiance, Volts};
 
@@ -134,24 +134,21 @@ impl Reason {
 pub fn quality(curve: &Curve, back: Option<&Curve>) -> Quality {
     let mut reasons = Vec::new();
     drift(curve, back, &mut reasons);
-    let found = parameters(curve, &Method::ASTM).ok();
+    let standard = |curve: &Curve| parameters(curve, &Method::ASTM).ok();
+    let found = standard(curve);
     match &found {
         Some(found) => ends(found, &mut reasons),
         None => reasons.push((Grade::Poor, Reason::NoCrest)),
     }
-    if let (Some(there), Some(back)) = (&found, back.and_then(at_rest)) {
+    if let (Some(there), Some(back)) = (&found, back.and_then(standard)) {
         let share = (there.pmp - back.pmp).abs() / (there.pmp + back.pmp) * 2.0;
         judge(share, HYSTERESIS, Reason::Hysteresis(share), &mut reasons);
     }
     shape(curve, &mut reasons);
-    density(curve, &mut reasons);
+    density(curve.points().len(), found.map(|found| found.points), &mut reasons);
     reasons.sort_by_key(|reason| std::cmp::Reverse(reason.0));
     let grade = reasons.first().map_or(Grade::Good, |worst| worst.0);
     Quality { grade, reasons }
-}
-
-fn at_rest(curve: &Curve) -> Option<Parameters> {
-    parameters(curve, &Method::ASTM).ok()
 }
 
 fn judge(figure: f64, (fair, poor): Limits, reason: Reason, reasons: &mut Vec<(Grade, Reason)>) {
@@ -228,19 +225,17 @@ fn knee(points: &[Point]) -> (f64, Volts) {
     worst
 }
 
-fn density(curve: &Curve, reasons: &mut Vec<(Grade, Reason)>) {
+fn density(count: usize, near: Option<usize>, reasons: &mut Vec<(Grade, Reason)>) {
     let grade = |count: usize, (good, fair): (usize, usize)| match count {
         count if count >= good => None,
         count if count >= fair => Some(Grade::Fair),
         _ => Some(Grade::Poor),
     };
-    let count = curve.points().len();
     if let Some(grade) = grade(count, POINTS) {
         reasons.push((grade, Reason::FewPoints(count)));
     }
-    let method = Method { window: Window::ASTM, ..Method::ASTM };
-    let near = parameters(curve, &method).map_or(0, |found| found.points);
-    if near > 0
+    // Without a crest that has been said already.
+    if let Some(near) = near
         && let Some(grade) = grade(near, NEAR_CREST)
     {
         reasons.push((grade, Reason::FewNearCrest(near)));

@@ -179,17 +179,17 @@ pub(super) fn png(
     let mut small = Vec::with_capacity(across as usize * down as usize * 3);
     for y in 0..down {
         for x in 0..across {
-            for colour in 0..3 {
-                let mut sum = 0_u32;
-                for dy in 0..factor {
-                    let row = (y * factor + dy) as usize * width as usize;
-                    for dx in 0..factor {
-                        let at = row + (x * factor + dx) as usize;
-                        sum += u32::from(pixels[at][colour]);
+            let mut sums = [0_u32; 3];
+            for dy in 0..factor {
+                let first = ((y * factor + dy) * width + x * factor) as usize;
+                for pixel in &pixels[first..first + factor as usize] {
+                    for (sum, colour) in sums.iter_mut().zip(pixel) {
+                        *sum += u32::from(*colour);
                     }
                 }
-                small.push(u8::try_from(sum / (factor * factor)).unwrap_or(u8::MAX));
             }
+            let mean = |sum| u8::try_from(sum / (factor * factor)).unwrap_or(u8::MAX);
+            small.extend(sums.map(mean));
         }
     }
     let mut file = Vec::new();

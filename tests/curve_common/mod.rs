@@ -4,8 +4,12 @@
 use cresthold::curve::Point;
 use cresthold::quantities::{Amps, Celsius, Irradiance, Volts};
 use cresthold_sim::device::desoto::Reference;
-pub(crate) use cresthold_sim::device::examples::crystalline_reference as crystalline;
+use cresthold_sim::device::examples::crystalline_reference;
 use cresthold_sim::device::single_diode::SingleDiode;
+
+pub(crate) fn crystalline() -> Reference {
+    crystalline_reference()
+}
 
 pub(crate) fn point(volts: f64, amps: f64) -> Point {
     Point::new(Volts(volts), Amps(amps))

@@ -63,7 +63,7 @@ pub fn fit_several(curves: &[Lit<'_>]) -> Result<SeveralFit, FitError> {
     }
     let points: usize = curves.iter().map(|lit| lit.curve.points().len()).sum();
     let variance = found.squares / points.saturating_sub(ALL).max(1) as f64;
-    let [il, c, rs, leak, ln_a, alpha, gap] = found.theta;
+    let [il, _, rs, leak, ln_a, alpha, gap] = found.theta;
     let spread = |k: usize| {
         let variance = (variance * found.inverse[k][k]).sqrt();
         if found.fixed[k] { f64::INFINITY } else { variance }
@@ -73,7 +73,6 @@ pub fn fit_several(curves: &[Lit<'_>]) -> Result<SeveralFit, FitError> {
     let i0 =
         found.inverse[1][1] + lever * (2.0 * found.inverse[1][4] + lever * found.inverse[4][4]);
     let i0 = if found.fixed[1] { f64::INFINITY } else { (variance * i0.max(0.0)).sqrt() };
-    let _ = c;
     let relative = [spread(0) / il, i0, spread(2) / rs, spread(3) / leak, spread(4)]
         .map(|share| (share, Identified::from_relative(share)));
     let known = |value: f64, k: usize| {
