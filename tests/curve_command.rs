@@ -133,3 +133,11 @@ fn what_is_refused_has_its_exit_code_and_reason() {
     // The file itself was not harmed.
     assert_eq!(std::fs::read_to_string(file).unwrap(), text);
 }
+
+#[test]
+fn the_shipped_curve_is_good() {
+    let top = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let shown = run(&["deploy/curves/roof-module.csv", "--json"], top);
+    let json: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+    assert_eq!(json["grade"], "good", "{json}");
+}
