@@ -95,7 +95,7 @@ fn correction_to_standard_conditions() {
     assert_eq!(json["cell_temperature_degc"], 25.0);
     let shown = run(&["roof.csv", "roof.csv"], scratch.path());
     let text = String::from_utf8(shown.stdout).unwrap();
-    assert_eq!(text.lines().count(), 3, "{text}");
+    assert!(text.starts_with("curve") && text.contains("at least 4"), "{text}");
 }
 
 #[test]
@@ -132,6 +132,30 @@ fn what_is_refused_has_its_exit_code_and_reason() {
     }
     // The file itself was not harmed.
     assert_eq!(std::fs::read_to_string(file).unwrap(), text);
+}
+
+#[test]
+fn many_curves_give_a_table_and_coefficients() {
+    let scratch = tempfile::tempdir().unwrap();
+    let conditions = [(1000.0, 25.0), (900.0, 55.0), (600.0, 40.0), (300.0, 20.0), (800.0, 60.0)];
+    let mut names = Vec::new();
+    for (g, t) in conditions {
+        let name = format!("{g}-{t}.csv");
+        let points = exact_points(&crystalline(), g, t, 100).1;
+        std::fs::write(scratch.path().join(&name), csv::write(&points)).unwrap();
+        names.push(name);
+    }
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let shown = run(&names, scratch.path());
+    let text = String::from_utf8(shown.stdout).unwrap();
+    assert!(text.contains("Rsh (ohm)") && text.contains("beta"), "{text}");
+    // The device's alpha is 0.005658 A/K.
+    let alpha = text.lines().find(|line| line.starts_with("alpha")).unwrap();
+    let alpha: f64 = alpha.split_whitespace().nth(1).unwrap().parse().unwrap();
+    assert!((alpha / 0.005_658 - 1.0).abs() < 0.05, "{text}");
+    let shown = run(&[&names[..], &["--json"]].concat(), scratch.path());
+    let json: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+    assert_eq!(json.as_array().unwrap().len(), 5);
 }
 
 #[test]

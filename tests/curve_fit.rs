@@ -12,6 +12,7 @@ use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use cresthold_sim::device::desoto::BandGap;
 use cresthold_sim::device::single_diode::SingleDiode;
 use curve_common::{crystalline, exact_points, point, two_columns, wiggle};
+use proptest::prelude::*;
 use serde_json::Value;
 
 /// Boltzmann's constant over the elementary charge (V/K), both exact in the SI since 2019.
@@ -238,4 +239,51 @@ fn contradictory_data_sheets_are_refused() {
     let hollow = DataSheet { imp: Amps(3.0), vmp: Volts(12.0), ..sheet() };
     let error = from_data_sheet(&hollow).unwrap_err();
     assert!(matches!(error, DataSheetError::NoDiode { .. }), "{error}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Any physical device, from a cell to a thin-film module: the curve comes back to rounding, and
+    /// with it the parameters that are said to be well known.
+    #[test]
+    fn any_device_comes_back(
+        il in 0.05..15.0_f64,
+        a in 0.02..8.0_f64,
+        steep in 12.0..38.0_f64,
+        series in 0.0..0.2_f64,
+        shunt in 8.0..3000.0_f64,
+    ) {
+        let i0 = il * (-steep).exp();
+        let voc = a * steep;
+        // Up to a fifth of Voc over Rs at full current; from an eighth of Isc through the shunt.
+        let (rs, rsh) = (series * voc / il, shunt * voc / il);
+        let device =
+            SingleDiode::new(Amps(il), Amps(i0), Ohms(rs), Ohms(rsh), Volts(a)).unwrap();
+        let open = device.open_circuit().0;
+        let at = |k: u32| {
+            let v = Volts(open * (-0.02 + 1.04 * f64::from(k) / 89.0));
+            Point::new(v, device.current(v))
+        };
+        let found = fit(&Curve::new((0..90).map(at).collect()).unwrap(), Residual::Current);
+        let found = found.unwrap();
+        prop_assert!(found.rmse.0 < 1e-9 * il, "{found:?}");
+        let wanted = [il, i0, rs, rsh, a];
+        for (k, (found, wanted)) in values(&found).into_iter().zip(wanted).enumerate() {
+            let scale = if k == 2 { voc / il * 0.01 } else { 0.0 };
+            let off = (found - wanted).abs() / (wanted.abs() + scale);
+            prop_assert!(off < 1e-5, "{k}: {found} {wanted}");
+        }
+    }
+
+    /// Points of any kind give a fit or a reason.
+    #[test]
+    fn no_points_panic(amps in prop::collection::vec(-3.0..9.0_f64, 10..40)) {
+        let points = amps.iter().enumerate().map(|(k, i)| point(k as f64, *i)).collect();
+        if let Ok(curve) = Curve::new(points)
+            && let Ok(found) = fit(&curve, Residual::Current)
+        {
+            prop_assert!(found.rmse.0.is_finite());
+        }
+    }
 }

@@ -8,6 +8,7 @@
 use super::table::align;
 use crate::curve::fit::{Fit, FitError, Identified, Residual, fit};
 use crate::curve::quality::{Quality, quality};
+use crate::curve::translate::{Coefficient, Observed, coefficients};
 use crate::curve::uncertainty::{
     Analysis, AnalysisError, Budget, Correction, Figures, Inputs, Quantity, budget,
 };
@@ -277,7 +278,40 @@ pub fn trend(reports: &[CurveReport]) -> String {
         "Rs (ohm)",
         "Rsh (ohm)",
     ];
-    align(&header, &rows)
+    let mut text = align(&header, &rows);
+    text.push_str(&coefficient_table(reports));
+    text
+}
+
+/// What curves at different conditions say of the device; nothing where conditions aren't known.
+fn coefficient_table(reports: &[CurveReport]) -> String {
+    let seen = |report: &CurveReport| {
+        let (isc, voc) = (report.parameters.isc.value?, report.parameters.voc.value?);
+        Some(Observed { conditions: report.curve.conditions()?, isc, voc })
+    };
+    let Some(seen) = reports.iter().map(seen).collect::<Option<Vec<Observed>>>() else {
+        return String::new();
+    };
+    // Curves corrected to the same conditions have nothing to say here.
+    if reports.iter().any(|report| report.corrected) {
+        return String::new();
+    }
+    let found = match coefficients(&seen) {
+        Ok(found) => found,
+        Err(error) => return format!("\n{error}\n"),
+    };
+    let row = |name: &str, found: Coefficient, unit: &str| {
+        let spread = format!("+-{}", short(found.uncertainty));
+        vec![name.to_owned(), digits(found.value), spread, unit.to_owned()]
+    };
+    let rows = [
+        row("Isc at 1000 W/m2, 25 degC", found.isc_stc, "A"),
+        row("alpha", found.alpha, "A/K"),
+        row("Voc at 1000 W/m2, 25 degC", found.voc_stc, "V"),
+        row("beta", found.beta, "V/K"),
+        row("a: change of Voc with ln G", found.a, "1"),
+    ];
+    format!("\n{}", align(&["of all curves together", "value", "u (k = 1)", "unit"], &rows))
 }
 
 /// A number or nothing: JSON has no NaN and no infinity.
