@@ -107,8 +107,13 @@ fn what_is_refused_has_its_exit_code_and_reason() {
     write("units.csv", &text.replace("voltage (V)", "voltage (mV)"));
     write("few.csv", &text.lines().take(6).collect::<Vec<_>>().join("\n"));
     write("half.csv", &text.lines().take(60).collect::<Vec<_>>().join("\n"));
+    let mut lines: Vec<&str> = text.lines().collect();
+    lines.swap(90, 91);
+    write("jitter.csv", &lines.join("\n"));
+    assert!(run(&["jitter.csv", "--sort"], scratch.path()).status.success());
     for (arguments, code, reason) in [
-        (&["units.csv"][..], 10, "line 1: `voltage` must be in V"),
+        (&["jitter.csv"][..], 10, "turns back"),
+        (&["units.csv"], 10, "line 1: `voltage` must be in V"),
         (&["few.csv"], 10, "5 points, but at least 10"),
         (&["half.csv"], 10, "sweep across the crest"),
         (&["nothing.csv"], 10, "can't be read"),

@@ -50,6 +50,9 @@ pub(super) struct CurveFile {
     /// hundred points with noise
     #[arg(long, value_enum, default_value_t = Choice::Standard)]
     method: Choice,
+    /// Take voltages that go up and down by a little, as readings with noise do: sort them
+    #[arg(long)]
+    sort: bool,
     /// Irradiance (W/m2) and cell temperature (degC) of points that don't state their own
     #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
     at: Option<(f64, f64)>,
@@ -188,8 +191,9 @@ impl CurveFile {
         let no_curve = |error| Problem::Curve { file: file.clone(), error };
         let mut runs = branches(&points).into_iter();
         let first: Vec<Point> = runs.next().unwrap_or_default();
-        let curve = Curve::new(first).map_err(no_curve)?;
-        let back = runs.next().map(Curve::new).transpose().map_err(no_curve)?;
+        let made = if self.sort { Curve::sorted } else { Curve::new };
+        let curve = made(first).map_err(no_curve)?;
+        let back = runs.next().map(made).transpose().map_err(no_curve)?;
         let name = path.file_stem().unwrap_or_default().to_string_lossy();
         CurveReport::new(&name, &curve, back.as_ref(), wanted)
             .map_err(|error| Problem::Analysis { file, error })

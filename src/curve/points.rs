@@ -84,7 +84,7 @@ pub enum CurveError {
     /// Voltages go up and down.
     #[error(
         "curve: at point {place} the voltage turns back; split a sweep of two directions into its \
-         branches, or sort the points"
+         branches, or sort the points (--sort) if it is noise"
     )]
     Unsorted {
         /// The first point out of order.

@@ -127,11 +127,11 @@ fn draw_curve<B: DrawingBackend>(
         .build_cartesian_2d(low..high, least..amps)
         .map_err(words)?
         .set_secondary_coord(low..high, least / amps * watts..watts);
-    mesh(&mut chart, "current (A)")?;
+    mesh(&mut chart)?;
+    upright(area, "current (A)", 16)?;
+    upright(area, "power (W)", WIDTH - 14)?;
     chart
         .configure_secondary_axes()
-        .y_desc("power (W)")
-        .axis_desc_style(letters(12.0))
         .label_style(letters(11.0))
         .axis_style(INK.stroke_width(SCALE))
         .set_all_tick_mark_size(px(4))
@@ -203,7 +203,8 @@ fn draw_residual<B: DrawingBackend>(
         .margin_right(px(SIDE))
         .build_cartesian_2d(low..high, -most..most)
         .map_err(words)?;
-    mesh(&mut chart, "residual (mA)")?;
+    mesh(&mut chart)?;
+    upright(area, "residual (mA)", 16)?;
     let zero = LineSeries::new([(low, 0.0), (high, 0.0)], INK.stroke_width(SCALE));
     chart.draw_series(zero).map_err(words)?;
     let circle = |p| Circle::new(p, px(2), CURRENT.filled());
@@ -216,16 +217,24 @@ fn draw_residual<B: DrawingBackend>(
 type Plane =
     Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>;
 
-fn mesh<B: DrawingBackend>(
-    chart: &mut ChartContext<'_, B, Plane>,
+/// The name of an axis, read from below, in the middle of a panel's height. The library would put it
+/// at the very edge, where letters are cut off.
+fn upright<B: DrawingBackend>(
+    area: &DrawingArea<B, Shift>,
     name: &str,
+    x: u32,
 ) -> Result<(), String> {
+    let style = ("sans-serif", letter_size(12.0)).into_font().transform(FontTransform::Rotate270);
+    let style = style.color(&INK).pos(Pos::new(HPos::Center, VPos::Center));
+    let middle = (area.dim_in_pixel().1 / 2).cast_signed();
+    area.draw_text(name, &style, (drawn(x), middle)).map_err(words)
+}
+
+fn mesh<B: DrawingBackend>(chart: &mut ChartContext<'_, B, Plane>) -> Result<(), String> {
     chart
         .configure_mesh()
         .x_labels(12)
         .y_labels(6)
-        .y_desc(name)
-        .axis_desc_style(letters(12.0))
         .label_style(letters(11.0))
         .axis_style(INK.stroke_width(SCALE))
         .bold_line_style(GRID.stroke_width(SCALE))
