@@ -149,14 +149,14 @@ pub fn run(
         while !stop.is_raised() && !over() && !hopeless() {
             tokio::time::sleep(TICK).await;
             if screen.is_due() {
-                screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+                screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
             }
         }
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
         let _ = tokio::time::timeout(LAST_WORDS, all).await;
-        screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+        screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
     });
     sensing.finish();
     shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
@@ -181,7 +181,7 @@ pub fn run(
     })
 }
 
-fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
+fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
     let of = |(index, spec): (usize, &ChannelSpec)| ChannelStatus {
         name: spec.name.clone(),
         activity: shared.activities[index],
@@ -192,7 +192,7 @@ fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
         title: station.name.clone(),
         utc,
         done: None,
-        troubles: shared.faults.iter().flatten().cloned().collect(),
+        troubles: shared.faults.iter().flatten().cloned().chain(sensing.troubles()).collect(),
         channels: station.channels.iter().enumerate().map(of).collect(),
     }
 }

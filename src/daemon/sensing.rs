@@ -61,6 +61,11 @@ impl Sensing {
         (!board.is_empty()).then(|| board.surroundings(channel, self.clock.stamp().mono))
     }
 
+    /// What is wrong with sensors now, a sentence each.
+    pub(super) fn troubles(&self) -> Vec<String> {
+        self.board.borrow().troubles().map(str::to_owned).collect()
+    }
+
     /// A channel's sample: where it holds a reference cell, its current is a sensor's raw number.
     pub(super) fn look_at(&self, sample: &Sample) {
         if sample.activity != Activity::Tracking {
