@@ -56,11 +56,8 @@ impl Yard {
     }
 }
 
-fn station(yard: &Yard) -> Station {
-    let (load, cell, bus) = (yard.load.address(), yard.cell.address(), yard.bus.address());
-    let (meter, serial) = (yard.meter.address(), yard.serial.path().display());
-    let text = format!(
-        r#"
+/// The station, with names in place of addresses.
+const STATION: &str = r#"
 name = "Larkfell test yard"
 [site]
 latitude = 46.8
@@ -73,11 +70,11 @@ max_sensor_age_s = 1.5
 commit_every_s = 0.2
 [[channel]]
 name = "module-1"
-mounting = {{ tilt_deg = 30, azimuth_deg = 180 }}
-tracker = {{ method = "hold", volts = 30 }}
-daylight = {{ wake_volts = 10 }}
+mounting = { tilt_deg = 30, azimuth_deg = 180 }
+tracker = { method = "hold", volts = 30 }
+daylight = { wake_volts = 10 }
 [channel.load]
-link = {{ tcp = "{load}" }}
+link = { tcp = "LOAD" }
 identity = "VL-1"
 settling_s = 0.0
 window_s = 0.0
@@ -92,11 +89,11 @@ load_watts_max = 500
 capability = [[0, 0], [1, 20]]
 [[channel]]
 name = "cell"
-mounting = {{ tilt_deg = 30, azimuth_deg = 180 }}
-tracker = {{ method = "hold", volts = 1 }}
-daylight = {{ wake_volts = 1 }}
+mounting = { tilt_deg = 30, azimuth_deg = 180 }
+tracker = { method = "hold", volts = 1 }
+daylight = { wake_volts = 1 }
 [channel.load]
-link = {{ tcp = "{cell}" }}
+link = { tcp = "CELL" }
 identity = "VL-2"
 settling_s = 0.0
 window_s = 0.0
@@ -113,14 +110,14 @@ capability = [[0, 0], [0.5, 2]]
 name = "plane-2"
 quantity = "plane-irradiance"
 channels = []
-link = {{ channel = "cell" }}
+link = { channel = "cell" }
 scale = 1500
 [[sensor]]
 name = "air-1"
 quantity = "air-temperature"
 period_s = 0.2
-link = {{ serial = "{serial}", baud = 115200, unit = 7 }}
-register = {{ table = "holding", address = 0, type = "i16" }}
+link = { serial = "SERIAL", baud = 115200, unit = 7 }
+register = { table = "holding", address = 0, type = "i16" }
 scale = 0.1
 [[sensor]]
 name = "plane-1"
@@ -128,20 +125,27 @@ quantity = "plane-irradiance"
 period_s = 0.2
 max_age_s = 1.0
 deadline_s = 0.3
-link = {{ tcp = "{bus}", unit = 3 }}
-register = {{ table = "input", address = 10, type = "i32", word_order = "low-first" }}
+link = { tcp = "BUS", unit = 3 }
+register = { table = "input", address = 10, type = "i32", word_order = "low-first" }
 scale = 0.01
 [[sensor]]
 name = "back-1"
 quantity = "module-temperature"
 period_s = 0.2
 max_age_s = 1.4
-link = {{ tcp = "{meter}" }}
+link = { tcp = "METER" }
 identity = "VM-1"
 query = "MEAS:FRES?"
 conversion = "pt100"
-"#
-    );
+"#;
+
+fn station(yard: &Yard) -> Station {
+    let text = STATION
+        .replace("LOAD", &yard.load.address().to_string())
+        .replace("CELL", &yard.cell.address().to_string())
+        .replace("BUS", &yard.bus.address().to_string())
+        .replace("METER", &yard.meter.address().to_string())
+        .replace("SERIAL", &yard.serial.path().display().to_string());
     Station::parse("yard.toml", &text).unwrap_or_else(|error| panic!("{error}"))
 }
 

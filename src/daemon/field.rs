@@ -19,7 +19,7 @@ use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use std::cell::RefCell;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::{Duration, Instant as WallInstant, SystemTime};
 use tokio::sync::watch;
@@ -161,8 +161,12 @@ pub fn run(
     sensing.finish();
     shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
     writer.finish()?;
+    Ok(ended(station, &shared.borrow(), stay, path))
+}
+
+/// What came of a run.
+fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended {
     let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
-    let shared = shared.borrow();
     let unconfirmed = shared.unconfirmed.iter().map(|&index| names[index].clone()).collect();
     let troubles = shared.faults.iter().flatten().cloned().collect();
     let lost = |(_, reached): &(&String, &Option<bool>)| **reached == Some(false);
@@ -171,14 +175,7 @@ pub fn run(
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    Ok(Ended {
-        summary: shared.summary.clone(),
-        names,
-        log: path,
-        unconfirmed,
-        unreached,
-        troubles,
-    })
+    Ended { summary: shared.summary.clone(), names, log, unconfirmed, unreached, troubles }
 }
 
 fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
