@@ -10,17 +10,29 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 9] = [
+const LOGGER: [Rule; 10] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("rehearsal", &["control", "station"]),
-    ("store", &["control"]),
-    ("instruments", &["control", "scpi"]),
-    ("station", &["control", "trackers", "instruments"]),
+    ("sensors", &["control"]),
+    ("store", &["control", "sensors"]),
+    ("instruments", &["control", "scpi", "modbus"]),
+    ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
     ("report", &["control", "store", "station"]),
     (
         "daemon",
-        &["control", "trackers", "rehearsal", "store", "instruments", "station", "report", "scpi"],
+        &[
+            "control",
+            "trackers",
+            "rehearsal",
+            "sensors",
+            "store",
+            "instruments",
+            "station",
+            "report",
+            "scpi",
+            "modbus",
+        ],
     ),
     (
         "cli",
@@ -39,7 +51,7 @@ const LOGGER: [Rule; 9] = [
 ];
 
 /// The plant's rooms.
-const PLANT: [Rule; 8] = [
+const PLANT: [Rule; 9] = [
     ("quantities", &[]),
     ("time", &[]),
     ("device", &[]),
@@ -47,7 +59,8 @@ const PLANT: [Rule; 8] = [
     ("sky", &[]),
     ("bench", &["device"]),
     ("scpi", &[]),
-    ("wire", &["bench", "device", "scpi", "sky", "thermal"]),
+    ("modbus", &[]),
+    ("wire", &["bench", "device", "scpi", "modbus", "sky", "thermal"]),
 ];
 
 #[test]
