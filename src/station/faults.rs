@@ -30,12 +30,8 @@ const PER: Number = Number {
     unit: "per s",
     hint: "state how fast it drifts, in the sensor's unit",
 };
-const REPLIES: Whole = Whole {
-    key: "replies",
-    low: 1,
-    high: 1_000_000,
-    hint: "state how many replies it happens to",
-};
+const REPLIES: Whole =
+    Whole { key: "replies", low: 1, high: 1_000_000, hint: "state how many replies it happens to" };
 const BYTES: Whole =
     Whole { key: "bytes", low: 1, high: 1000, hint: "state how many bytes arrive" };
 /// Bytes that arrive of a partial reply, where the script doesn't say.
@@ -136,9 +132,8 @@ fn place(section: &mut Section<'_>, places: &[Place]) -> Option<usize> {
     let name = section.text("where", &hint)?;
     let found = names.iter().position(|known| *known == name);
     if found.is_none() {
-        let meant = nearest(name, &names).map_or_else(String::new, |near| {
-            format!("; did you mean {near}?")
-        });
+        let meant = nearest(name, &names)
+            .map_or_else(String::new, |near| format!("; did you mean {near}?"));
         section.note("where", format!("there is no \"{name}\"{meant}; {hint}"));
     }
     found
@@ -168,7 +163,8 @@ fn lasting(section: &mut Section<'_>, what: What) -> Option<Lasting> {
             }
         },
         What::Closed => {
-            section.forbid(&[FOR.key], "\"closed\" is over at once; take it out, or use \"refused\"");
+            section
+                .forbid(&[FOR.key], "\"closed\" is over at once; take it out, or use \"refused\"");
             Some(Lasting::Once)
         }
         What::Tripped if !section.has(FOR.key) => Some(Lasting::Once),
