@@ -4,7 +4,7 @@
 //! The house in one line: [`control`] and [`trackers`] decide and are pure; everything else brings
 //! them readings and carries out what they say. See DEVELOPERS.md for the plan.
 
-pub use cresthold_sim::{quantities, scpi, time};
+pub use cresthold_sim::{modbus, quantities, scpi, time};
 
 #[cfg(feature = "field")]
 pub mod cli;

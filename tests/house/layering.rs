@@ -15,7 +15,7 @@ const LOGGER: [Rule; 9] = [
     ("trackers", &[]),
     ("rehearsal", &["control", "station"]),
     ("store", &["control"]),
-    ("instruments", &["control", "scpi"]),
+    ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "instruments"]),
     ("report", &["control", "store"]),
     (
@@ -39,7 +39,7 @@ const LOGGER: [Rule; 9] = [
 ];
 
 /// The plant's rooms.
-const PLANT: [Rule; 8] = [
+const PLANT: [Rule; 9] = [
     ("quantities", &[]),
     ("time", &[]),
     ("device", &[]),
@@ -47,7 +47,8 @@ const PLANT: [Rule; 8] = [
     ("sky", &[]),
     ("bench", &["device"]),
     ("scpi", &[]),
-    ("wire", &["bench", "device", "scpi", "sky", "thermal"]),
+    ("modbus", &[]),
+    ("wire", &["bench", "device", "scpi", "modbus", "sky", "thermal"]),
 ];
 
 #[test]

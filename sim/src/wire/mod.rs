@@ -6,6 +6,7 @@
 
 pub mod fault;
 pub mod instrument;
+pub mod modbus;
 pub mod plant;
 pub mod resistive;
 pub mod serve;

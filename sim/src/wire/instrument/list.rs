@@ -47,13 +47,12 @@ const TABLE: [(Pattern, Command); 7] = [
 pub(super) struct List {
     volts: Vec<f64>,
     dwell: Duration,
-    on: bool,
     measured: Vec<Measured>,
 }
 
 impl Default for List {
     fn default() -> Self {
-        Self { volts: Vec::new(), dwell: USUAL_DWELL, on: false, measured: Vec::new() }
+        Self { volts: Vec::new(), dwell: USUAL_DWELL, measured: Vec::new() }
     }
 }
 
@@ -78,7 +77,8 @@ impl List {
             Command::Dwell => {
                 self.dwell = Duration::from_secs_f64(self.dwell_setting().wanted(params)?);
             }
-            Command::State => self.on = params.only()?.boolean()?,
+            Command::State if params.only()?.boolean()? => return self.run(port),
+            Command::State => {}
             Command::Start => {
                 params.none()?;
                 return self.run(port);
@@ -119,7 +119,7 @@ impl List {
     }
 
     fn run(&mut self, port: &mut dyn LoadPort) -> Result<Duration, StandardError> {
-        if !self.on || self.volts.is_empty() {
+        if self.volts.is_empty() {
             return Err(StandardError::SettingsConflict);
         }
         let before = port.volts();
@@ -152,7 +152,7 @@ impl List {
                 answer.unit().integer(count);
             }
             Command::State => {
-                answer.unit().boolean(self.on);
+                answer.unit().boolean(false);
             }
             Command::Fetch(_) if self.measured.is_empty() => return Err(StandardError::DataStale),
             Command::Fetch(meter) => {

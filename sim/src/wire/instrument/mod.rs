@@ -12,11 +12,13 @@ mod held;
 mod list;
 mod load;
 mod measuring;
+mod meter;
 mod status;
 mod supply;
 
 pub use held::Held;
 pub use load::{LoadCommands, VirtualLoad};
+pub use meter::{MeterCommands, MeterFunction, MeterPort, VirtualMeter};
 pub use supply::{SupplyCommands, VirtualSupply};
 
 use crate::scpi::{
@@ -32,8 +34,26 @@ const MEASURED_DECIMALS: usize = 6;
 /// How long a front end takes over a message that measures nothing, as a small processor would.
 const PARSING_TIME: Duration = Duration::from_micros(500);
 
+/// What the first bytes on a line are to an instrument.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Message {
+    /// Its messages end with a newline.
+    Line,
+    /// A message of this many bytes.
+    Frame(usize),
+    /// This many bytes are none.
+    Noise(usize),
+    /// More has to come first.
+    Unfinished,
+}
+
 /// Something that answers messages.
 pub trait Instrument: Send {
+    /// What the bytes that wait begin with; instruments whose messages are no lines say so here.
+    fn message(&self, waiting: &[u8]) -> Message {
+        let _ = waiting;
+        Message::Line
+    }
     /// Carries out one program message, given without its terminator; appends the reply with its
     /// newline, if there is one. Returns how long the instrument is busy before it may be sent.
     fn handle(&mut self, message: &[u8], reply: &mut Vec<u8>) -> Duration;

@@ -2,7 +2,7 @@
 
 use super::ServeError;
 use crate::wire::fault::{Fate, LineControl};
-use crate::wire::instrument::Instrument;
+use crate::wire::instrument::{Instrument, Message};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use std::io::{self, Read, Write};
 use std::os::fd::{AsFd, BorrowedFd};
@@ -126,6 +126,9 @@ impl Desk {
     }
 
     fn take<L: Read + Write + AsFd>(&mut self, bytes: &[u8], line: &mut L) -> Option<Ended> {
+        if self.instrument.message(bytes) != Message::Line {
+            return self.take_frames(bytes, line);
+        }
         for byte in bytes {
             if self.control.is_paused() {
                 self.message.clear();
@@ -144,6 +147,31 @@ impl Desk {
                 _ => {
                     self.message.clear();
                     self.overrun = true;
+                }
+            }
+        }
+        None
+    }
+
+    /// The same for an instrument that tells its messages by their length.
+    fn take_frames<L: Read + Write + AsFd>(&mut self, bytes: &[u8], line: &mut L) -> Option<Ended> {
+        let mut waiting = std::mem::take(&mut self.message);
+        waiting.extend_from_slice(bytes);
+        while !waiting.is_empty() && !self.control.is_paused() {
+            match self.instrument.message(&waiting) {
+                Message::Noise(length) => {
+                    waiting.drain(..length.min(waiting.len()));
+                }
+                Message::Frame(length) => {
+                    self.message = waiting.drain(..length.min(waiting.len())).collect();
+                    let ended = self.answer(line);
+                    if ended.is_some() {
+                        return ended;
+                    }
+                }
+                Message::Line | Message::Unfinished => {
+                    self.message = waiting;
+                    return None;
                 }
             }
         }
