@@ -9,6 +9,7 @@ mod bench;
 pub mod field;
 pub mod live;
 pub mod rehearse;
+pub mod serve;
 pub mod stop;
 
 use crate::rehearsal::YardError;

@@ -9,6 +9,7 @@ pub mod instrument;
 pub mod modbus;
 pub mod plant;
 pub mod resistive;
+pub mod sensing;
 pub mod serve;
 
 use crate::quantities::{Amps, Volts};

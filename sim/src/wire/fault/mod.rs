@@ -25,5 +25,5 @@ pub use kind::{Fault, Lasting, Place, Role, Unfit, What};
 pub use player::{Notice, Player};
 pub use random::RandomFaults;
 pub use reply::{Fate, LineFault, Mishap, Spell};
-pub use sensor::{SensorFault, Shown, Sickness};
+pub use sensor::{SensorFault, Sickness};
 pub use victim::{Body, Line, Victim};

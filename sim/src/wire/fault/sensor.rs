@@ -17,15 +17,6 @@ pub enum SensorFault {
     NotANumber,
 }
 
-/// What a sensor shows.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Shown {
-    /// A value.
-    Value(f64),
-    /// "Not a number", in whatever way its interface says that.
-    NotANumber,
-}
-
 #[derive(Debug, Default)]
 struct State {
     fault: Option<(SensorFault, Instant)>,
@@ -35,17 +26,17 @@ struct State {
 /// A sensor's fault, to be put on and taken off while it works; clones are the same one.
 ///
 /// ```
-/// use cresthold_sim::{time::Instant, wire::fault::{SensorFault, Shown, Sickness}};
+/// use cresthold_sim::{time::Instant, wire::fault::{SensorFault, Sickness}};
 /// use std::time::Duration;
 /// let sickness = Sickness::default();
 /// let second = |s| Instant::ZERO + Duration::from_secs(s);
-/// assert_eq!(sickness.show(second(0), 800.0), Shown::Value(800.0));
+/// assert_eq!(sickness.show(second(0), 800.0), 800.0);
 /// sickness.set(Some(SensorFault::Stuck), second(1));
-/// assert_eq!(sickness.show(second(2), 300.0), Shown::Value(800.0));
+/// assert_eq!(sickness.show(second(2), 300.0), 800.0);
 /// sickness.set(Some(SensorFault::Drifting { per_second: -2.0 }), second(3));
-/// assert_eq!(sickness.show(second(8), 300.0), Shown::Value(290.0));
+/// assert_eq!(sickness.show(second(8), 300.0), 290.0);
 /// sickness.set(None, second(9));
-/// assert_eq!(sickness.show(second(9), 300.0), Shown::Value(300.0));
+/// assert_eq!(sickness.show(second(9), 300.0), 300.0);
 /// ```
 #[derive(Clone, Debug, Default)]
 pub struct Sickness(Arc<Mutex<State>>);
@@ -56,20 +47,20 @@ impl Sickness {
         self.hold().fault = fault.map(|fault| (fault, now));
     }
 
-    /// What is shown at `now` in place of `healthy`.
+    /// What is shown at `now` in place of `healthy`; NaN where it is not a number.
     #[must_use]
-    pub fn show(&self, now: Instant, healthy: f64) -> Shown {
+    pub fn show(&self, now: Instant, healthy: f64) -> f64 {
         let mut state = self.hold();
         let shown = match state.fault {
             None => healthy,
-            Some((SensorFault::NotANumber, _)) => return Shown::NotANumber,
+            Some((SensorFault::NotANumber, _)) => return f64::NAN,
             Some((SensorFault::Stuck, _)) => state.last.unwrap_or(healthy),
             Some((SensorFault::Drifting { per_second }, since)) => {
                 healthy + per_second * now.saturating_since(since).as_secs_f64()
             }
         };
         state.last = Some(shown);
-        Shown::Value(shown)
+        shown
     }
 
     fn hold(&self) -> MutexGuard<'_, State> {

@@ -1,0 +1,116 @@
+//! The station file that fits a virtual bench.
+//!
+//! Model: the plant's own file with every simulated part replaced by the link to its virtual
+//! instrument. What the guard and the trackers are given stays as it was, so a run over the bench
+//! is the run that was rehearsed. The data sheet, which a simulated device needs none of, is
+//! written from the device itself. Comments are not kept: they speak of the simulation.
+
+use super::outlets::Outlet;
+use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::station::{Address, ChannelSpec, Station};
+use toml::{Table, Value};
+
+/// Keys of `[channel.load]` that only a simulated load has.
+const SIMULATED_LOAD: [&str; 8] = [
+    "noise_volts",
+    "noise_amps",
+    "resolution_volts",
+    "resolution_amps",
+    "gain_volts",
+    "gain_amps",
+    "offset_volts",
+    "offset_amps",
+];
+/// The same of `[[channel]]`.
+const SIMULATED_CHANNEL: [&str; 4] = ["device", "mismatch", "irradiance", "module_temperature"];
+/// Standard test conditions: IEC 60904-3 (from memory).
+const STANDARD: (Irradiance, Celsius) = (Irradiance(1000.0), Celsius(25.0));
+/// Ten kelvin above, to see what a kelvin does.
+const WARMER: f64 = 10.0;
+
+/// The text of the station file for `station`, whose instruments are at `outlets`.
+pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
+    let mut root: Table = station.text.parse().unwrap_or_default();
+    for key in ["plant", "seed"] {
+        root.remove(key);
+    }
+    let channels = root.get_mut("channel").and_then(Value::as_array_mut);
+    for (table, spec) in channels.into_iter().flatten().zip(&station.channels) {
+        if let Some(table) = table.as_table_mut() {
+            make_real(table, spec, outlets);
+        }
+    }
+    format!(
+        "# A virtual bench's station: its instruments answer while the bench is served.\n\n{root}"
+    )
+}
+
+fn make_real(channel: &mut Table, spec: &ChannelSpec, outlets: &[Outlet]) {
+    for key in SIMULATED_CHANNEL {
+        channel.remove(key);
+    }
+    if spec.rated.is_none()
+        && let Some(rated) = rated(spec)
+    {
+        channel.insert("rated".to_owned(), Value::Table(rated));
+    }
+    if let Some(load) = channel.get_mut("load").and_then(Value::as_table_mut) {
+        for key in SIMULATED_LOAD {
+            load.remove(key);
+        }
+    }
+    for (key, what) in [("load", "load"), ("boost", "boost")] {
+        let name = format!("{} {what}", spec.name);
+        let outlet = outlets.iter().find(|outlet| outlet.name == name);
+        let table = channel.get_mut(key).and_then(Value::as_table_mut);
+        if let (Some(outlet), Some(table)) = (outlet, table) {
+            table.insert("link".to_owned(), link(&outlet.address));
+            table.insert("identity".to_owned(), Value::from(outlet.identity.clone()));
+        }
+    }
+}
+
+/// An address as a station file writes it.
+fn link(address: &Address) -> Value {
+    let table = match address {
+        Address::Plant => return Value::from("plant"),
+        Address::Tcp { .. } => Table::from_iter([("tcp", address.to_string().into())].map(own)),
+        Address::Serial { path, baud, .. } => Table::from_iter(
+            [("serial", path.display().to_string().into()), ("baud", i64::from(*baud).into())]
+                .map(own),
+        ),
+    };
+    Value::Table(table)
+}
+
+fn own((key, value): (&str, Value)) -> (String, Value) {
+    (key.to_owned(), value)
+}
+
+/// `[channel.rated]` as the simulated device would have it on its data sheet.
+fn rated(spec: &ChannelSpec) -> Option<Table> {
+    let mut device = spec.build_device()?;
+    let (light, cell) = STANDARD;
+    let mut at = |celsius: f64| {
+        device.set_conditions(light, Celsius(celsius));
+        (device.open_circuit(), device.current(Volts::ZERO), device.crest())
+    };
+    let (warm_volts, warm_amps, _) = at(cell.0 + WARMER);
+    let (volts, amps, crest) = at(cell.0);
+    let amps: Amps = amps;
+    let per_kelvin = |warm: f64, cold: f64| (warm - cold) / WARMER;
+    let figures = [
+        ("open_circuit_volts", volts.0),
+        ("short_circuit_amps", amps.0),
+        ("crest_volts", crest.volts.0),
+        ("crest_amps", crest.amps.0),
+        ("open_circuit_volts_per_kelvin", per_kelvin(warm_volts.0, volts.0)),
+        ("short_circuit_amps_per_kelvin", per_kelvin(warm_amps.0, amps.0)),
+    ];
+    Some(figures.map(|(key, value)| (key.to_owned(), short(value).into())).into_iter().collect())
+}
+
+/// Rounded to the digits that a data sheet has.
+fn short(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
+}
