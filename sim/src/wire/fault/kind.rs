@@ -202,7 +202,7 @@ impl Fault {
     #[must_use]
     pub fn written(&self, place: &str) -> String {
         let own = match self.what {
-            What::Replies(Mishap::Late(by)) => format!(", by_s = {:?}", by.as_secs_f64()),
+            What::Replies(Mishap::Late(by)) => format!(", by_s = {:?}", seconds(by)),
             What::Replies(Mishap::Truncated(bytes)) => format!(", bytes = {bytes}"),
             What::Sensor(SensorFault::Drifting { per_second }) => {
                 format!(", per_s = {per_second:?}")
@@ -211,10 +211,16 @@ impl Fault {
         };
         let lasting = match self.lasting {
             Lasting::Once => String::new(),
-            Lasting::For(span) => format!(", for_s = {:?}", span.as_secs_f64()),
+            Lasting::For(span) => format!(", for_s = {:?}", seconds(span)),
             Lasting::Replies(replies) => format!(", replies = {replies}"),
         };
-        let (at, what) = (self.at.as_secs_f64(), self.what.name());
+        let (at, what) = (seconds(self.at), self.what.name());
         format!("{{ at_s = {at:?}, what = \"{what}\"{own}{lasting}, where = {place:?} }}")
     }
+}
+
+/// Seconds that print with no digit more than their microseconds have.
+#[expect(clippy::cast_precision_loss, reason = "2^53 microseconds are 285 years")]
+fn seconds(span: Duration) -> f64 {
+    span.as_micros() as f64 / 1e6
 }
