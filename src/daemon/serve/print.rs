@@ -6,8 +6,7 @@
 //! written from the device itself. Comments are not kept: they speak of the simulation.
 
 use super::outlets::Outlet;
-use crate::quantities::{Amps, Celsius, Irradiance, Volts};
-use crate::station::{Address, ChannelSpec, Station};
+use crate::station::{Address, ChannelSpec, Rated, Station};
 use toml::{Table, Value};
 
 /// Keys of `[channel.load]` that only a simulated load has.
@@ -23,11 +22,6 @@ const SIMULATED_LOAD: [&str; 8] = [
 ];
 /// The same of `[[channel]]`.
 const SIMULATED_CHANNEL: [&str; 4] = ["device", "mismatch", "irradiance", "module_temperature"];
-/// Standard test conditions: IEC 60904-3 (from memory).
-const STANDARD: (Irradiance, Celsius) = (Irradiance(1000.0), Celsius(25.0));
-/// Ten kelvin above, to see what a kelvin does.
-const WARMER: f64 = 10.0;
-
 /// The text of the station file for `station`, whose instruments are at `outlets`.
 pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
     let mut root: Table = station.text.parse().unwrap_or_default();
@@ -49,10 +43,8 @@ fn make_real(channel: &mut Table, spec: &ChannelSpec, outlets: &[Outlet]) {
     for key in SIMULATED_CHANNEL {
         channel.remove(key);
     }
-    if spec.rated.is_none()
-        && let Some(rated) = rated(spec)
-    {
-        channel.insert("rated".to_owned(), Value::Table(rated));
+    if let Some(rated) = &spec.rated {
+        channel.insert("rated".to_owned(), Value::Table(rated_table(rated)));
     }
     if let Some(load) = channel.get_mut("load").and_then(Value::as_table_mut) {
         for key in SIMULATED_LOAD {
@@ -87,27 +79,17 @@ fn own((key, value): (&str, Value)) -> (String, Value) {
     (key.to_owned(), value)
 }
 
-/// `[channel.rated]` as the simulated device would have it on its data sheet.
-fn rated(spec: &ChannelSpec) -> Option<Table> {
-    let mut device = spec.build_device()?;
-    let (light, cell) = STANDARD;
-    let mut at = |celsius: f64| {
-        device.set_conditions(light, Celsius(celsius));
-        (device.open_circuit(), device.current(Volts::ZERO), device.crest())
-    };
-    let (warm_volts, warm_amps, _) = at(cell.0 + WARMER);
-    let (volts, amps, crest) = at(cell.0);
-    let amps: Amps = amps;
-    let per_kelvin = |warm: f64, cold: f64| (warm - cold) / WARMER;
+/// `[channel.rated]`.
+fn rated_table(rated: &Rated) -> Table {
     let figures = [
-        ("open_circuit_volts", volts.0),
-        ("short_circuit_amps", amps.0),
-        ("crest_volts", crest.volts.0),
-        ("crest_amps", crest.amps.0),
-        ("open_circuit_volts_per_kelvin", per_kelvin(warm_volts.0, volts.0)),
-        ("short_circuit_amps_per_kelvin", per_kelvin(warm_amps.0, amps.0)),
+        ("open_circuit_volts", rated.open_circuit.0),
+        ("short_circuit_amps", rated.short_circuit.0),
+        ("crest_volts", rated.crest_volts.0),
+        ("crest_amps", rated.crest_amps.0),
+        ("open_circuit_volts_per_kelvin", rated.open_circuit_per_kelvin.0),
+        ("short_circuit_amps_per_kelvin", rated.short_circuit_per_kelvin.0),
     ];
-    Some(figures.map(|(key, value)| (key.to_owned(), short(value).into())).into_iter().collect())
+    figures.map(|(key, value)| (key.to_owned(), short(value).into())).into_iter().collect()
 }
 
 /// Rounded to the digits that a data sheet has.
