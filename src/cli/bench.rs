@@ -129,7 +129,11 @@ impl ServeBench {
         let free = if self.terminals.is_none() { Some(0) } else { None };
         Offer {
             port: self.port.or(free),
-            terminals: self.terminals.clone(),
+            // A path that can't be made absolute is told when its directory is made.
+            terminals: self
+                .terminals
+                .as_ref()
+                .map(|path| std::path::absolute(path).unwrap_or_else(|_| path.clone())),
             at: self.at,
             speed: self.speed,
         }

@@ -57,6 +57,12 @@ impl LiveSensor {
         Self { plant, sensed, sensor, sickness: Sickness::default() }
     }
 
+    /// What it senses.
+    #[must_use]
+    pub const fn sensed(&self) -> Sensed {
+        self.sensed
+    }
+
     /// What makes it sick.
     #[must_use]
     pub fn sickness(&self) -> Sickness {

@@ -66,7 +66,8 @@ pub enum BenchError {
 pub struct Offer {
     /// The first TCP port, the others follow; 0 lets the system choose; none for no sockets.
     pub port: Option<u16>,
-    /// Where the pseudo-terminals' names are put; none for no terminals.
+    /// Where the pseudo-terminals' names are put, best an absolute path, since the station file
+    /// names it; none for no terminals.
     pub terminals: Option<PathBuf>,
     /// The time of the recorded day at the start, since its 00:00 UTC.
     pub at: Duration,
@@ -153,6 +154,10 @@ impl VirtualBench {
             }
             if stop.is_raised() || length.is_some_and(|length| self.started.elapsed() >= length) {
                 break;
+            }
+            // Plants live when they are asked; asked now and then, they never have much to make up.
+            for plant in &self.plants {
+                let _ = plant.truth();
             }
             let until = faults.next(now).map_or(NAP, |next| next.saturating_since(now));
             let left = length.map_or(NAP, |length| length.saturating_sub(self.started.elapsed()));

@@ -11,15 +11,16 @@ use cresthold_sim::wire::instrument::{Held, Instrument, VirtualLoad, VirtualSupp
 use cresthold_sim::wire::plant::{LivePlant, PlantParts};
 use cresthold_sim::wire::sensing::{LiveSensor, Sensed};
 use cresthold_sim::wire::serve::{PtyServer, ServeError, TcpServer};
+use std::path::PathBuf;
 use std::time::{Duration, Instant as WallInstant};
 
 /// Pseudo-terminals take any speed; this one is usual.
 const BAUD: u32 = 115_200;
 
-/// An anemometer and a shielded thermometer without lag (invented).
+/// The yard's sensors, without lag (invented).
 const PLAIN: SensorParams = SensorParams {
     lag: Duration::ZERO,
-    meter: Meter { gain: 0.0, offset: 0.0, noise: 0.05, resolution: 0.01, range: 200.0 },
+    meter: Meter { gain: 0.0, offset: 0.0, noise: 0.05, resolution: 0.01, range: 2000.0 },
     drift_per_day: 0.0,
 };
 
@@ -34,6 +35,10 @@ pub struct Outlet {
     pub address: Address,
     /// Its TCP address, where it is served on both.
     pub also: Option<Address>,
+    /// What it senses, if it is a sensor.
+    pub sensed: Option<Sensed>,
+    /// The channel it belongs to; none for the yard's sensors.
+    pub channel: Option<String>,
 }
 
 /// What is behind an outlet.
@@ -88,8 +93,11 @@ pub(super) fn names(spec: &ChannelSpec) -> Vec<(String, Role)> {
 }
 
 /// The sensors of the yard.
-pub(super) const YARD: [(&str, Sensed); 2] =
-    [("air-temperature", Sensed::Air), ("wind-speed", Sensed::Wind)];
+pub(super) const YARD: [(&str, Sensed); 3] = [
+    ("direct-irradiance", Sensed::Direct),
+    ("air-temperature", Sensed::Air),
+    ("wind-speed", Sensed::Wind),
+];
 
 /// The instruments of one channel's plant, with the names of [`names`].
 fn channel(spec: &ChannelSpec, plant: &LivePlant, sensors: [Option<Sensor>; 2]) -> Vec<Behind> {
@@ -109,6 +117,11 @@ fn channel(spec: &ChannelSpec, plant: &LivePlant, sensors: [Option<Sensor>; 2]) 
 
 fn identity(what: &str, name: &str) -> String {
     format!("Virtual bench,{what},{name},1")
+}
+
+fn serial(path: PathBuf) -> Address {
+    let (parity, flow) = (Parity::None, Flow::None);
+    Address::Serial { path, baud: BAUD, data_bits: 8, parity, stop_bits: 1, flow }
 }
 
 /// Everything that is served.
@@ -144,14 +157,16 @@ pub(super) fn serve(
         let plant = if fixed { plant.with_fixed_boost() } else { plant };
         let sensors = [parts.irradiance, parts.thermometer];
         for ((name, _), behind) in names(spec).into_iter().zip(channel(spec, &plant, sensors)) {
-            served.put(name, behind, offer, &mut port)?;
+            let outlet = served.put(name, behind, offer, &mut port)?;
+            served.outlets.push(Outlet { channel: Some(spec.name.clone()), ..outlet });
         }
         served.plants.push(plant);
     }
     if let Some(plant) = served.plants.first().cloned() {
         for (seed, (name, sensed)) in (station.seed..).zip(YARD) {
             let sensor = LiveSensor::new(plant.clone(), sensed, Sensor::new(PLAIN, seed));
-            served.put(name.to_owned(), Behind::Modbus(sensor), offer, &mut port)?;
+            let outlet = served.put(name.to_owned(), Behind::Modbus(sensor), offer, &mut port)?;
+            served.outlets.push(outlet);
         }
     }
     Ok(served)
@@ -165,7 +180,11 @@ impl Served {
         behind: Behind,
         offer: &Offer,
         port: &mut Option<u16>,
-    ) -> Result<(), ServeError> {
+    ) -> Result<Outlet, ServeError> {
+        let sensed = match &behind {
+            Behind::Modbus(sensor) | Behind::Meter(sensor) => Some(sensor.sensed()),
+            _ => None,
+        };
         let identity = match &behind {
             Behind::Modbus(_) => String::new(),
             Behind::Meter(_) => identity("meter", &name),
@@ -180,15 +199,7 @@ impl Served {
             let path = directory.join(name.replace(' ', "-"));
             let server = PtyServer::start_named(behind.instrument(true, &identity), &path)?;
             lines.push(Box::new(server));
-            let (parity, flow) = (Parity::None, Flow::None);
-            addresses.push(Address::Serial {
-                path,
-                baud: BAUD,
-                data_bits: 8,
-                parity,
-                stop_bits: 1,
-                flow,
-            });
+            addresses.push(serial(path));
         }
         if let Some(number) = port {
             let server = TcpServer::start_on(behind.instrument(false, &identity), *number)?;
@@ -204,9 +215,8 @@ impl Served {
         let place = Place { name: name.clone(), role, terminal };
         self.victims.push(Victim { place, body: behind.body(), lines });
         let mut addresses = addresses.into_iter();
-        if let Some(address) = addresses.next() {
-            self.outlets.push(Outlet { name, identity, address, also: addresses.next() });
-        }
-        Ok(())
+        // An offer without lines is one for a plant that nobody asks.
+        let address = addresses.next().unwrap_or(Address::Plant);
+        Ok(Outlet { name, identity, address, also: addresses.next(), sensed, channel: None })
     }
 }
