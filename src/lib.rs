@@ -16,6 +16,7 @@ pub mod instruments;
 pub mod rehearsal;
 #[cfg(feature = "field")]
 pub mod report;
+pub mod sensors;
 #[cfg(feature = "field")]
 pub mod station;
 #[cfg(feature = "field")]

@@ -188,7 +188,7 @@ async fn open(settings: &LinkSettings, instrument: &str) -> Result<Link, Instrum
 }
 
 /// A station's address as a link's settings; none for the plant.
-fn link(address: &Address) -> Option<LinkSettings> {
+pub(super) fn link(address: &Address) -> Option<LinkSettings> {
     match address {
         Address::Plant => None,
         Address::Tcp { host, port } => Some(LinkSettings::Tcp { host: host.clone(), port: *port }),

@@ -8,6 +8,7 @@
 use super::bench::{Answer, LiveBench};
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
+use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Event, Happening, Record, Sample, Severity};
@@ -31,12 +32,12 @@ const LAST_WORDS: Duration = Duration::from_secs(30);
 
 /// The two clocks of a run.
 #[derive(Clone, Copy, Debug)]
-struct Clock {
+pub(super) struct Clock {
     began: WallInstant,
 }
 
 impl Clock {
-    fn stamp(&self) -> Stamp {
+    pub(super) fn stamp(&self) -> Stamp {
         let mono = Instant::ZERO + self.began.elapsed();
         let utc = SystemTime::now()
             .duration_since(SystemTime::UNIX_EPOCH)
@@ -45,7 +46,7 @@ impl Clock {
     }
 
     /// The runtime's time for one of ours.
-    fn at(&self, mono: Instant) -> tokio::time::Instant {
+    pub(super) fn at(&self, mono: Instant) -> tokio::time::Instant {
         tokio::time::Instant::from_std(self.began + mono.saturating_since(Instant::ZERO))
     }
 }
@@ -106,7 +107,8 @@ pub fn run(
     let clock = Clock { began: WallInstant::now() };
     let began = clock.stamp();
     let _lock = super::lock(log)?;
-    let log = Log::open(log, &facts(station, began))?;
+    let mut log = Log::open(log, &facts(station, began))?;
+    log.enrol_sensors(began, &sensing::facts(station))?;
     let path = log.path().to_path_buf();
     let writer = Writer::start(log)?;
     let shared = Rc::new(RefCell::new(Shared {
@@ -120,10 +122,12 @@ pub fn run(
     }));
     let event = |what, at| Record::Event(Event { channel: None, at, what });
     shared.borrow_mut().take(event(Happening::RunBegan, began));
+    let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
     let local = LocalSet::new();
     local.block_on(&runtime, async {
         let (stopping, stopped) = watch::channel(false);
         let mut tasks = JoinSet::new();
+        sensing.start(station, &mut tasks, &stopped);
         for (index, spec) in station.channels.iter().enumerate() {
             let Some(bench) = LiveBench::new(spec) else {
                 continue;
@@ -135,6 +139,7 @@ pub fn run(
                 bench,
                 clock,
                 shared: Rc::clone(&shared),
+                sensing: Rc::clone(&sensing),
                 said: None,
             };
             tasks.spawn_local(task.live(stopped.clone()));
@@ -153,6 +158,7 @@ pub fn run(
         let _ = tokio::time::timeout(LAST_WORDS, all).await;
         screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
     });
+    sensing.finish();
     shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
     writer.finish()?;
     let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
@@ -199,6 +205,7 @@ struct Task {
     bench: LiveBench,
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
+    sensing: Rc<Sensing>,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
 }
@@ -218,6 +225,9 @@ impl Task {
     }
 
     async fn converse(&mut self, first: Input) {
+        if let Some(seen) = self.sensing.surroundings(self.channel.config().id) {
+            self.channel.note_surroundings(seen);
+        }
         let mut input = first;
         let mut out = Outbox::new();
         for _ in 0..=MAX_COMMANDS_PER_TURN {
@@ -225,6 +235,9 @@ impl Task {
             {
                 let mut shared = self.shared.borrow_mut();
                 for record in out.drain(..) {
+                    if let Record::Sample(sample) = &record {
+                        self.sensing.look_at(sample);
+                    }
                     shared.take(record);
                 }
                 shared.activities[self.index] = self.channel.activity();

@@ -9,6 +9,7 @@ mod bench;
 pub mod field;
 pub mod live;
 pub mod rehearse;
+mod sensing;
 pub mod serve;
 pub mod stop;
 

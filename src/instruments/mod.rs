@@ -12,10 +12,12 @@ mod commands;
 mod error;
 pub mod link;
 mod load;
+mod meter;
 mod session;
 mod supply;
 
 pub use commands::{LoadCommands, SupplyCommands};
 pub use error::{Exchange, InstrumentError};
 pub use load::{Load, LoadSetup};
+pub use meter::{Meter, MeterSetup};
 pub use supply::{Supply, SupplySetup};

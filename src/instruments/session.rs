@@ -197,6 +197,14 @@ impl Session {
         Ok((Volts(self.reading("voltage", volts)?), Amps(self.reading("current", amps)?)))
     }
 
+    /// One number.
+    pub(super) async fn number(&mut self, query: &str) -> Result<f64, InstrumentError> {
+        self.begin(query);
+        self.ask().await?;
+        let [value] = numbers(&self.reply).map_err(|why| self.unreadable(why))?;
+        self.reading("value", value)
+    }
+
     fn reading(&self, quantity: &'static str, value: Numeric) -> Result<f64, InstrumentError> {
         value.value().ok_or_else(|| InstrumentError::NoReading {
             at: self.exchange(),

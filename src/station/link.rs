@@ -69,6 +69,15 @@ impl Links {
         text.map(str::to_owned)
     }
 
+    /// Notes a sensor's link that a load or a supply has, or other sensors with other settings.
+    pub(super) fn judge_shared(&self, section: &Section<'_>, address: &Address) {
+        let place = address.to_string();
+        if let Some((_, first)) = self.seen.borrow().iter().find(|(other, _)| *other == place) {
+            let text = format!("{place} is taken by {first}; every instrument needs its own link");
+            section.note("link", text);
+        }
+    }
+
     fn judge(&self, section: &Section<'_>, address: &Address) {
         if *address == Address::Plant {
             if !self.plant {
@@ -93,7 +102,8 @@ impl Links {
     }
 }
 
-fn real(mut section: Section<'_>) -> Option<Address> {
+/// A serial line or a TCP connection, from a table like `{ tcp = "..." }`.
+pub(super) fn real(mut section: Section<'_>) -> Option<Address> {
     let (serial, tcp) = (section.has("serial"), section.has("tcp"));
     let address = match (serial, tcp) {
         (true, false) => serial_line(&mut section),

@@ -22,6 +22,7 @@ mod problem;
 mod rated;
 mod reader;
 mod rhythm;
+mod sensor;
 mod spec;
 mod spelling;
 mod tracker;
@@ -29,6 +30,7 @@ mod tracker;
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
+pub use sensor::{SensorSource, StationSensor};
 pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
     PlantSpec, Rated, SensorSpec, Station,
@@ -201,6 +203,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
     let common = channel::Common { links, rhythm, control: &control };
     let channels = channels(&mut root, &common);
+    let sensors = sensor::read(&mut root, channels.as_deref(), &common.links);
     control.finish();
     root.finish();
     Some(Station {
@@ -211,6 +214,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         seed: seed?,
         plant: plant?,
         channels: channels?,
+        sensors: sensors?,
         text: text.to_owned(),
     })
 }

@@ -1,5 +1,6 @@
 //! The validated station, as the rest of the program sees it.
 
+use super::sensor::StationSensor;
 use crate::control::ChannelConfig;
 use crate::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold_sim::device::{Device, ParameterError, examples};
@@ -30,6 +31,8 @@ pub struct Station {
     pub plant: Option<PlantSpec>,
     /// The channels, in the file's order; at least one. `control.id` counts them from zero.
     pub channels: Vec<ChannelSpec>,
+    /// The sensors, in the file's order; `SensorId` counts them from zero. None on a plant.
+    pub sensors: Vec<StationSensor>,
     /// The file as read, for the log's fingerprint.
     pub text: String,
 }

@@ -11,7 +11,9 @@
 use super::error::StoreError;
 use super::open;
 use super::rows::{self, EventRow, Keys};
+use super::sensors::{self, SensorFacts};
 use crate::control::record::{ChannelId, Record, Severity};
+use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -77,7 +79,7 @@ pub struct Note {
 pub struct Rows {
     /// Samples.
     pub samples: u64,
-    /// One-minute records.
+    /// One-minute records, those of sensors included.
     pub minutes: u64,
     /// Day totals, each writing counted.
     pub days: u64,
@@ -103,6 +105,8 @@ pub struct Log {
     path: PathBuf,
     boot: i64,
     channels: Vec<i64>,
+    /// The sensors' numbers, in the order of `SensorId`.
+    sensors: Vec<i64>,
     /// Offset of the wall clock from the monotonic one (us), as last written.
     offset: Option<i64>,
     interval: Duration,
@@ -125,12 +129,26 @@ impl Log {
             path: path.to_path_buf(),
             boot,
             channels,
+            sensors: Vec::new(),
             offset: None,
             interval: COMMIT_INTERVAL,
             committed_at: None,
             open: Rows::default(),
             kept: Rows::default(),
         })
+    }
+
+    /// Writes what the station's sensors are, in the order of `SensorId`.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn enrol_sensors(&mut self, at: Stamp, all: &[SensorFacts]) -> Result<(), StoreError> {
+        let fail = |error| StoreError::from_sqlite(&self.path, "writing the sensors", error);
+        let begin = TransactionBehavior::Immediate;
+        let transaction = self.conn.transaction_with_behavior(begin).map_err(fail)?;
+        let enrol = |facts| sensors::enrol(&transaction, self.boot, at, facts);
+        self.sensors = all.iter().map(enrol).collect::<rusqlite::Result<_>>().map_err(fail)?;
+        transaction.commit().map_err(fail)
     }
 
     /// The same log with another time from one commit to the next than [`COMMIT_INTERVAL`].
@@ -221,6 +239,23 @@ impl Log {
         let done = rows::insert_event(&self.conn, &row);
         self.settle("writing a note", done)?;
         self.open.events += 1;
+        Ok(())
+    }
+
+    /// Writes a sensor's minute into the open transaction.
+    ///
+    /// # Errors
+    /// As [`Log::write`].
+    pub fn sensor_minute(&mut self, minute: &SensorMinute) -> Result<(), StoreError> {
+        let known = self.sensors.get(usize::from(minute.sensor.0)).copied();
+        let sensor = known.ok_or_else(|| StoreError::Refused {
+            path: self.path.clone(),
+            why: format!("sensor {} of {} was not enrolled", minute.sensor.0, self.sensors.len()),
+        })?;
+        self.ready(minute.at)?;
+        let done = sensors::insert_minute(&self.conn, self.boot, sensor, minute);
+        self.settle("writing a sensor's minute", done)?;
+        self.open.minutes += 1;
         Ok(())
     }
 

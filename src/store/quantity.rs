@@ -34,6 +34,9 @@ const ENERGY: &str = "energy delivered by the device";
 const AVAILABLE: &str = "energy an ideal tracker would have had; only on the simulated plant";
 const IRRADIATION: &str = "irradiation while the sensor was fresh";
 const COVERED: &str = "time covered by the energy integral";
+const SENSOR_NAME: &str = "sensor name";
+const SENSOR_QUANTITY: &str = "what the sensor measures";
+const SENSOR_UNIT: &str = "unit of the sensor's values";
 const MISSING: &str = "time missing from the integral while the channel was awake";
 
 const FIXED: &[Fixed] = &[
@@ -126,6 +129,25 @@ const FIXED: &[Fixed] = &[
     plain("event_view", "text", "what happened, a sentence"),
     plain("event_view", "detail", "its numbers as JSON, or free text"),
     plain("event_view", "boot", BOOT),
+    plain("sensor", "id", "number of the sensor in this log; the same for ever"),
+    plain("sensor", "name", SENSOR_NAME),
+    plain("sensor", "quantity", SENSOR_QUANTITY),
+    plain("sensor", "unit", SENSOR_UNIT),
+    plain("sensor", "channels", "names of the channels it serves, newest; empty: only recorded"),
+    plain("sensor", "rank", "place in the order of trust, 1 first"),
+    plain("sensor", "link", "where its raw numbers come from, in words"),
+    plain("sensor", "conversion", "what its raw number means, in words"),
+    plain("sensor", "calibration", "date, uncertainty (k = 2), temperature coefficient, in words"),
+    plain("sensor_minute", "sensor", "sensor.id"),
+    plain("sensor_minute", "boot", BOOT),
+    ("sensor_minute", "start_utc_s", "t", "s", "start of the UTC minute, since 1970-01-01"),
+    ("sensor_minute", "mono_us", "t", "us", "monotonic clock when the record was closed"),
+    ("sensor_minute", "utc_us", "t", "us", "wall clock when the record was closed"),
+    ("sensor_minute_view", "time", "t", "ISO 8601", "start of the UTC minute"),
+    plain("sensor_minute_view", "sensor", SENSOR_NAME),
+    plain("sensor_minute_view", "quantity", SENSOR_QUANTITY),
+    plain("sensor_minute_view", "unit", SENSOR_UNIT),
+    plain("sensor_minute_view", "boot", BOOT),
 ];
 
 /// Columns that two tables share: (column, symbol, unit, meaning).
@@ -177,6 +199,20 @@ pub(super) fn all() -> Vec<Quantity> {
                 meaning: format!("{words}: {statistic} of the minute").into(),
             }));
         }
+    }
+    for table in ["sensor_minute", "sensor_minute_view"] {
+        for (key, statistic) in STATISTICS {
+            let unit = if key == "count" { "1" } else { "sensor.unit" };
+            list.push(Quantity {
+                table,
+                column: key.into(),
+                symbol: if key == "count" { "n".into() } else { "-".into() },
+                unit,
+                meaning: format!("{statistic} of the sensor's valid values").into(),
+            });
+        }
+        let text = "number of values that the sensor's period asks for in the time covered";
+        list.push(fixed((table, "wanted", "n", "1", text)));
     }
     for table in ["day", "day_total"] {
         list.extend(OF_DAYS.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))));

@@ -10,6 +10,7 @@
 
 use super::log::{Note, Rows};
 use crate::control::record::{ChannelId, Event, Happening, Record};
+use crate::sensors::SensorMinute;
 use crate::time::Stamp;
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -30,6 +31,7 @@ pub(super) const POCKET_LENGTH: usize = 256;
 pub(super) enum Entry {
     Record(Record),
     Note(Note),
+    SensorMinute(SensorMinute),
 }
 
 /// Samples of one channel left out since last told.
@@ -208,6 +210,11 @@ impl WriterHandle {
     /// Hands an event in free words to the writer and never waits.
     pub fn note(&self, note: Note) {
         self.put(Entry::Note(note));
+    }
+
+    /// Hands a sensor's minute to the writer and never waits.
+    pub fn sensor_minute(&self, minute: SensorMinute) {
+        self.put(Entry::SensorMinute(minute));
     }
 
     /// How the log is doing.

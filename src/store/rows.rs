@@ -68,10 +68,10 @@ pub(super) fn insert_sample(conn: &Connection, keys: Keys, s: &Sample) -> Result
     Ok(())
 }
 
-type SpreadRow = (Option<f64>, Option<f64>, Option<f64>, Option<f64>, u32);
+pub(super) type SpreadRow = (Option<f64>, Option<f64>, Option<f64>, Option<f64>, u32);
 
 /// Mean, least, largest, deviation, count; the first four absent where there was no value.
-fn spread(s: &Spread) -> SpreadRow {
+pub(super) fn spread(s: &Spread) -> SpreadRow {
     if s.count == 0 {
         return (None, None, None, None, 0);
     }

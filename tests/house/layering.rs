@@ -10,17 +10,29 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 9] = [
+const LOGGER: [Rule; 10] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("rehearsal", &["control", "station"]),
-    ("store", &["control"]),
+    ("sensors", &["control"]),
+    ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
-    ("station", &["control", "trackers", "instruments"]),
+    ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
     ("report", &["control", "store"]),
     (
         "daemon",
-        &["control", "trackers", "rehearsal", "store", "instruments", "station", "report", "scpi"],
+        &[
+            "control",
+            "trackers",
+            "rehearsal",
+            "sensors",
+            "store",
+            "instruments",
+            "station",
+            "report",
+            "scpi",
+            "modbus",
+        ],
     ),
     (
         "cli",

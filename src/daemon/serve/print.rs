@@ -7,6 +7,7 @@
 
 use super::outlets::Outlet;
 use crate::station::{Address, ChannelSpec, Rated, Station};
+use cresthold_sim::wire::sensing::{ADDRESS, Sensed, UNIT};
 use toml::{Table, Value};
 
 /// Keys of `[channel.load]` that only a simulated load has.
@@ -34,6 +35,10 @@ pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
             make_real(table, spec, outlets);
         }
     }
+    let sensors: Vec<Value> = outlets.iter().filter_map(sensor).map(Value::Table).collect();
+    if !sensors.is_empty() {
+        root.insert("sensor".to_owned(), Value::Array(sensors));
+    }
     format!(
         "# A virtual bench's station: its instruments answer while the bench is served.\n\n{root}"
     )
@@ -60,6 +65,43 @@ fn make_real(channel: &mut Table, spec: &ChannelSpec, outlets: &[Outlet]) {
             table.insert("identity".to_owned(), Value::from(outlet.identity.clone()));
         }
     }
+}
+
+/// `[[sensor]]` of an outlet, if it is one.
+fn sensor(outlet: &Outlet) -> Option<Table> {
+    let quantity = match outlet.sensed? {
+        Sensed::Plane => "plane-irradiance",
+        Sensed::Direct => "direct-irradiance",
+        Sensed::Back => "module-temperature",
+        Sensed::Air => "air-temperature",
+        Sensed::Wind => "wind-speed",
+    };
+    let mut table = Table::new();
+    let mut put = |key: &str, value: Value| table.insert(key.to_owned(), value);
+    put("name", outlet.name.clone().into());
+    put("quantity", quantity.into());
+    if let Some(channel) = &outlet.channel {
+        put("channels", vec![channel.clone()].into());
+    }
+    let mut link = link(&outlet.address);
+    if outlet.identity.is_empty() {
+        let register = [
+            ("table", "input".into()),
+            ("address", i64::from(ADDRESS).into()),
+            ("type", "f32".into()),
+            ("word_order", "high-first".into()),
+        ];
+        put("register", Value::Table(register.map(own).into_iter().collect()));
+        if let Some(link) = link.as_table_mut() {
+            link.insert("unit".to_owned(), i64::from(UNIT).into());
+        }
+    } else {
+        put("identity", outlet.identity.clone().into());
+        put("query", "MEAS:FRES?".into());
+        put("conversion", "pt100".into());
+    }
+    put("link", link);
+    Some(table)
 }
 
 /// An address as a station file writes it.

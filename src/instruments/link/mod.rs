@@ -16,11 +16,13 @@
 
 mod align;
 mod error;
+mod modbus;
 mod serial;
 mod settings;
 mod tcp;
 
 pub use error::{Excerpt, LinkError};
+pub use modbus::{Bus, BusError, BusSettings};
 pub use settings::{DataBits, FlowControl, LinkSettings, Parity, SerialSettings, StopBits};
 
 use error::Broken;

@@ -35,6 +35,8 @@ enum Task {
     Write,
     /// Read a line.
     ReadLine,
+    /// Read what comes next, whatever it is.
+    Receive,
     /// Throw away what comes until the line is silent this long.
     Drain(Duration),
 }
@@ -160,6 +162,15 @@ impl SerialLine {
         deadline: Instant,
     ) -> Result<(), Broken> {
         self.run(Task::ReadLine, &[], reply, deadline).await
+    }
+
+    /// Reads what comes next, whatever it is.
+    pub(super) async fn receive(
+        &mut self,
+        bytes: &mut Vec<u8>,
+        deadline: Instant,
+    ) -> Result<(), Broken> {
+        self.run(Task::Receive, &[], bytes, deadline).await
     }
 
     pub(super) async fn drain(

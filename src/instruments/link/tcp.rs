@@ -114,6 +114,20 @@ impl TcpLine {
         Ok(())
     }
 
+    /// Reads what comes next, whatever it is.
+    pub(super) async fn receive_any(
+        &mut self,
+        bytes: &mut Vec<u8>,
+        deadline: Instant,
+    ) -> Result<(), Broken> {
+        bytes.clear();
+        if self.pending.is_empty() {
+            self.receive(deadline).await?;
+        }
+        bytes.append(&mut self.pending);
+        Ok(())
+    }
+
     pub(super) async fn drain(
         &mut self,
         silence: Duration,

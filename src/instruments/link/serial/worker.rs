@@ -88,6 +88,13 @@ impl Worker {
             }
             Task::Write => self.write(out, deadline),
             Task::ReadLine => self.read_line(reply, deadline),
+            Task::Receive => {
+                if self.pending.is_empty() {
+                    self.receive(deadline)?;
+                }
+                reply.append(&mut self.pending);
+                Ok(())
+            }
             Task::Drain(silence) => self.drain(silence, deadline),
         }
     }
