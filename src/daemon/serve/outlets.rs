@@ -2,7 +2,7 @@
 
 use super::{BenchError, Offer};
 use crate::rehearsal::stand_parts;
-use crate::station::{Address, ChannelSpec, Flow, Parity, Station};
+use crate::station::{Address, ChannelSpec, Flow, Mounting, Parity, Station};
 use cresthold_sim::bench::{Meter, Sensor, SensorParams};
 use cresthold_sim::sky::recorded::RecordedSky;
 use cresthold_sim::time::Utc;
@@ -93,11 +93,8 @@ pub(super) fn names(spec: &ChannelSpec) -> Vec<(String, Role)> {
 }
 
 /// The sensors of the yard.
-pub(super) const YARD: [(&str, Sensed); 3] = [
-    ("direct-irradiance", Sensed::Direct),
-    ("air-temperature", Sensed::Air),
-    ("wind-speed", Sensed::Wind),
-];
+pub(super) const YARD: [(&str, Sensed); 2] =
+    [("air-temperature", Sensed::Air), ("wind-speed", Sensed::Wind)];
 
 /// The instruments of one channel's plant, with the names of [`names`].
 fn channel(spec: &ChannelSpec, plant: &LivePlant, sensors: [Option<Sensor>; 2]) -> Vec<Behind> {
@@ -110,7 +107,8 @@ fn channel(spec: &ChannelSpec, plant: &LivePlant, sensors: [Option<Sensor>; 2]) 
     }
     let [irradiance, thermometer] = sensors;
     let live = |sensed, sensor| LiveSensor::new(plant.clone(), sensed, sensor);
-    all.extend(irradiance.map(|sensor| Behind::Modbus(live(Sensed::Plane, sensor))));
+    let light = if spec.mounting == Mounting::TwoAxis { Sensed::Direct } else { Sensed::Plane };
+    all.extend(irradiance.map(|sensor| Behind::Modbus(live(light, sensor))));
     all.extend(thermometer.map(|sensor| Behind::Meter(live(Sensed::Back, sensor))));
     all
 }
