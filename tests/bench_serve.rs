@@ -7,7 +7,7 @@ use cresthold::daemon::live::Screen;
 use cresthold::daemon::serve::{BenchError, Offer, VirtualBench, places};
 use cresthold::daemon::stop::StopFlag;
 use cresthold::station::{Address, Station};
-use cresthold::store::Reader;
+use cresthold::store::{Reader, SampleRow};
 use cresthold::time::Utc;
 use cresthold_sim::wire::fault::{Fault, Lasting, Player, What};
 use std::path::{Path, PathBuf};
@@ -47,6 +47,11 @@ fn run(bench: &mut VirtualBench, faults: Player, directory: &Path) -> Vec<usize>
     let always = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
     let tracking = |id| {
         let samples = reader.samples(id, always.0, always.1).unwrap();
+        let sensed = |sample: &SampleRow| {
+            let degrees = sample.module_temperature.is_some_and(|t| (0.0..80.0).contains(&t.0));
+            degrees && sample.irradiance.is_some_and(|light| light.0 > 100.0)
+        };
+        assert!(samples.iter().any(sensed), "its sensors are read: {samples:?}");
         samples
             .iter()
             .filter(|sample| {
