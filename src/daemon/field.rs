@@ -19,7 +19,7 @@ use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use std::cell::RefCell;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::{Duration, Instant as WallInstant, SystemTime};
 use tokio::sync::watch;
@@ -149,20 +149,24 @@ pub fn run(
         while !stop.is_raised() && !over() && !hopeless() {
             tokio::time::sleep(TICK).await;
             if screen.is_due() {
-                screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+                screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
             }
         }
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
         let _ = tokio::time::timeout(LAST_WORDS, all).await;
-        screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+        screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
     });
     sensing.finish();
     shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
     writer.finish()?;
+    Ok(ended(station, &shared.borrow(), stay, path))
+}
+
+/// What came of a run.
+fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended {
     let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
-    let shared = shared.borrow();
     let unconfirmed = shared.unconfirmed.iter().map(|&index| names[index].clone()).collect();
     let troubles = shared.faults.iter().flatten().cloned().collect();
     let lost = |(_, reached): &(&String, &Option<bool>)| **reached == Some(false);
@@ -171,17 +175,10 @@ pub fn run(
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    Ok(Ended {
-        summary: shared.summary.clone(),
-        names,
-        log: path,
-        unconfirmed,
-        unreached,
-        troubles,
-    })
+    Ended { summary: shared.summary.clone(), names, log, unconfirmed, unreached, troubles }
 }
 
-fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
+fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
     let of = |(index, spec): (usize, &ChannelSpec)| ChannelStatus {
         name: spec.name.clone(),
         activity: shared.activities[index],
@@ -192,7 +189,7 @@ fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
         title: station.name.clone(),
         utc,
         done: None,
-        troubles: shared.faults.iter().flatten().cloned().collect(),
+        troubles: shared.faults.iter().flatten().cloned().chain(sensing.troubles()).collect(),
         channels: station.channels.iter().enumerate().map(of).collect(),
     }
 }

@@ -61,6 +61,11 @@ impl Sensing {
         (!board.is_empty()).then(|| board.surroundings(channel, self.clock.stamp().mono))
     }
 
+    /// What is wrong with sensors now, a sentence each.
+    pub(super) fn troubles(&self) -> Vec<String> {
+        self.board.borrow().troubles().map(str::to_owned).collect()
+    }
+
     /// A channel's sample: where it holds a reference cell, its current is a sensor's raw number.
     pub(super) fn look_at(&self, sample: &Sample) {
         if sample.activity != Activity::Tracking {
@@ -222,8 +227,10 @@ impl Line {
             Err(PortError { text, broken }) => {
                 sensing.board.borrow_mut().fail(poll.id, &text);
                 poll.failures = poll.failures.saturating_add(1);
+                // Sooner than a long period: a device may only have closed an idle connection.
+                let first = poll.period.min(FIRST_WAIT);
                 let extra = poll.failures.saturating_sub(PATIENT);
-                poll.due = now.mono + growing(poll.period, extra, LONGEST_WAIT);
+                poll.due = now.mono + growing(first, extra, LONGEST_WAIT);
                 if broken {
                     self.port.close().await;
                 }

@@ -187,6 +187,11 @@ impl Board {
         all
     }
 
+    /// What is wrong now, a sentence each.
+    pub fn troubles(&self) -> impl Iterator<Item = &str> {
+        self.watches.iter().flat_map(|watch| watch.troubles.words())
+    }
+
     /// Judges all sensors, closes minutes that are over, and tells what is new.
     pub fn tick(&mut self, now: Stamp) -> Vec<Told> {
         for place in 0..self.watches.len() {
@@ -224,12 +229,13 @@ impl Board {
     fn note(&mut self, place: usize, trouble: Trouble, reason: Option<String>, now: Instant) {
         let watch = &mut self.watches[place];
         let name = &watch.sensor.name;
-        let told = match watch.troubles.note(trouble, reason.is_some(), now) {
+        let text = reason.map(|reason| format!("sensor {name}: {reason}"));
+        let told = match watch.troubles.note(trouble, text.clone(), now) {
             Turn::None => return,
             Turn::Began => Told::Event {
                 severity: trouble.severity(),
                 code: trouble.codes().0,
-                text: format!("sensor {name}: {}", reason.unwrap_or_default()),
+                text: text.unwrap_or_default(),
             },
             Turn::Ended(since) => Told::Event {
                 severity: Severity::Note,

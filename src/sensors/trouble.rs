@@ -52,9 +52,9 @@ impl Trouble {
     }
 }
 
-/// Since when each trouble has been told.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Troubles([Option<Instant>; Trouble::ALL.len()]);
+/// The troubles that have been told: since when, in which words.
+#[derive(Debug, Default)]
+pub(super) struct Troubles([Option<(Instant, String)>; Trouble::ALL.len()]);
 
 /// What changed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -68,15 +68,15 @@ pub(super) enum Turn {
 }
 
 impl Troubles {
-    /// Takes down whether a trouble is there, and answers whether that is news.
-    pub(super) fn note(&mut self, trouble: Trouble, there: bool, now: Instant) -> Turn {
+    /// Takes down whether a trouble is there, in which words, and answers whether that is news.
+    pub(super) fn note(&mut self, trouble: Trouble, words: Option<String>, now: Instant) -> Turn {
         let told = &mut self.0[trouble as usize];
-        match (there, *told) {
-            (true, None) => {
-                *told = Some(now);
+        match (words, told.as_ref().map(|(since, _)| *since)) {
+            (Some(words), None) => {
+                *told = Some((now, words));
                 Turn::Began
             }
-            (false, Some(since)) => {
+            (None, Some(since)) => {
                 *told = None;
                 Turn::Ended(since)
             }
@@ -86,5 +86,10 @@ impl Troubles {
 
     pub(super) fn has(&self, trouble: Trouble) -> bool {
         self.0[trouble as usize].is_some()
+    }
+
+    /// How those that are there were told.
+    pub(super) fn words(&self) -> impl Iterator<Item = &str> {
+        self.0.iter().flatten().map(|(_, words)| words.as_str())
     }
 }

@@ -113,6 +113,19 @@ mod tests {
     }
 
     #[test]
+    fn an_older_file_is_brought_up_to_date_and_keeps_its_rows() {
+        let mut conn = Connection::open_in_memory().unwrap();
+        first(&mut conn);
+        migrate(&mut conn, Path::new("test")).unwrap();
+        assert_eq!(marks(&conn).unwrap(), (APPLICATION_ID, SCHEMA_VERSION));
+        let count = |table: &str| -> i64 {
+            let query = format!("SELECT count(*) FROM {table}");
+            conn.query_row(&query, [], |row| row.get(0)).unwrap()
+        };
+        assert_eq!((count("channel"), count("sensor"), count("sensor_minute_view")), (1, 0, 0));
+    }
+
+    #[test]
     fn a_failing_step_leaves_no_trace() {
         let mut conn = Connection::open_in_memory().unwrap();
         first(&mut conn);

@@ -10,8 +10,9 @@ use std::os::unix::net::UnixStream;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// Longest program message (bytes); a longer one is thrown away with error -363.
-const INPUT_BUFFER: usize = 1024;
+/// Longest program message (bytes), room for a list of a hundred setpoints however written; a longer
+/// one is thrown away with error -363.
+const INPUT_BUFFER: usize = 4096;
 
 /// Why a conversation ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
