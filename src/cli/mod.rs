@@ -1,5 +1,6 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
+mod bench;
 mod check;
 mod picture;
 mod run;
@@ -57,6 +58,7 @@ struct Arguments {
 enum Command {
     Run(run::Run),
     Check(check::Check),
+    Bench(bench::ServeBench),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
     Wiring(wiring::DrawWiring),
@@ -69,6 +71,7 @@ pub fn main() -> ExitCode {
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
         Command::Check(check) => check.carry_out(),
+        Command::Bench(bench) => bench.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),

@@ -10,6 +10,7 @@ pub mod field;
 pub mod live;
 pub mod rehearse;
 mod sensing;
+pub mod serve;
 pub mod stop;
 
 use crate::rehearsal::YardError;

@@ -131,6 +131,11 @@ impl Bench {
         self.boost.as_ref()
     }
 
+    /// Changes the load from now on, as choosing another range or window does.
+    pub fn adjust_load(&mut self, change: impl FnOnce(&mut LoadParams)) {
+        change(&mut self.load);
+    }
+
     /// Its own time.
     #[must_use]
     pub fn now(&self) -> Instant {
