@@ -60,13 +60,27 @@ pub struct Reading {
     pub boost: Option<Volts>,
 }
 
+/// What the load was doing when it was asked, before [`Command::Prepare`] made it safe.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Found {
+    /// Whether its input was on; none where it could not be asked.
+    pub input_on: Option<bool>,
+    /// Volts at its terminals (V), where they were measured.
+    pub load: Option<Volts>,
+    /// Amps through the loop (A), where they were measured.
+    pub amps: Option<Amps>,
+}
+
 /// What happened.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Input {
     /// The time of [`Channel::next_wake`] has come.
     Wake,
-    /// The command was carried out and verified.
+    /// The command was carried out and verified. For [`Command::Prepare`] this says that nobody knows
+    /// what the load was doing before.
     Done,
+    /// [`Command::Prepare`] was carried out and verified; the load was found like this.
+    Prepared(Found),
     /// The answer to [`Command::Measure`].
     Reading(Reading),
     /// The command failed: no answer, a wrong one, a wrong instrument.
@@ -124,7 +138,8 @@ enum Step {
 /// 1. Call [`handle`](Self::handle) with [`Input::Wake`] at or soon after
 ///    [`next_wake`](Self::next_wake), never before; monotonic time may not go back.
 /// 2. While it answers with a [`Command`], carry that out and report its outcome at once:
-///    [`Input::Reading`] for a measurement, [`Input::Done`] for the others, [`Input::Failed`] when
+///    [`Input::Reading`] for a measurement, [`Input::Prepared`] for [`Command::Prepare`] (or
+///    [`Input::Done`] where nothing is known), [`Input::Done`] for the others, [`Input::Failed`] when
 ///    it could not be done. A turn asks for at most [`MAX_COMMANDS_PER_TURN`].
 /// 3. Take the records out of the outbox after each call; it is bounded.
 /// 4. [`Input::Stop`] may come between turns; after its commands the channel is
@@ -220,6 +235,15 @@ impl Channel {
             (Input::Wake, _) if now.mono < self.wake => None,
             (Input::Wake, phase) => self.wake_up(now, phase, out),
             (Input::Done, phase) => self.done(now, phase, out),
+            (Input::Prepared(found), Phase::Preparing) => {
+                let command = self.done(now, Phase::Preparing, out);
+                if found.input_on == Some(true) {
+                    let Found { load, amps, .. } = found;
+                    self.tell(now, Happening::FoundOn { load, amps }, out);
+                }
+                command
+            }
+            (Input::Prepared(_), _) => None,
             (Input::Reading(reading), phase) => self.read(now, phase, &reading, out),
             (Input::Failed, phase) => self.failed(now, phase, out),
         }

@@ -22,7 +22,7 @@ mod spread;
 mod surroundings;
 mod wiring;
 
-pub use channel::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+pub use channel::{Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
 pub use config::{ChannelConfig, Daylight, Retry};
 pub use energy::{EnergyMeter, Increment};
 pub use envelope::{Capability, CapabilityError, CapabilityPoint, Envelope, MAX_CAPABILITY_POINTS};

@@ -260,6 +260,13 @@ pub enum Happening {
     RunEnded,
     /// The instruments answered, were identified and made safe.
     Connected,
+    /// The load's input was found on, as an earlier run or an outage left it; it was switched off.
+    FoundOn {
+        /// Volts at its terminals (V), where they were measured.
+        load: Option<Volts>,
+        /// Amps through the loop (A), where they were measured.
+        amps: Option<Amps>,
+    },
     /// The channel woke: enough light.
     Woke {
         /// Open-circuit voltage found (V).
@@ -326,9 +333,10 @@ impl Happening {
             | Self::FellAsleep
             | Self::LinkBack { .. }
             | Self::Stopped => Severity::Note,
-            Self::Gap { .. } | Self::WishHeld { .. } | Self::SamplesLeftOut { .. } => {
-                Severity::Warning
-            }
+            Self::FoundOn { .. }
+            | Self::Gap { .. }
+            | Self::WishHeld { .. }
+            | Self::SamplesLeftOut { .. } => Severity::Warning,
             Self::LinkLost
             | Self::LetGo { .. }
             | Self::LockedOff { .. }
@@ -343,6 +351,7 @@ impl Happening {
             Self::RunBegan => "run-began",
             Self::RunEnded => "run-ended",
             Self::Connected => "connected",
+            Self::FoundOn { .. } => "found-on",
             Self::Woke { .. } => "woke",
             Self::TrackingBegan => "tracking-began",
             Self::FellAsleep => "fell-asleep",
@@ -365,6 +374,16 @@ impl fmt::Display for Happening {
             Self::RunBegan => f.write_str("run began"),
             Self::RunEnded => f.write_str("run ended by request"),
             Self::Connected => f.write_str("instruments identified, verified and safe"),
+            Self::FoundOn { load, amps } => {
+                f.write_str("the load's input was found on")?;
+                if let Some(load) = load {
+                    write!(f, " at {load:.3}")?;
+                }
+                if let Some(amps) = amps {
+                    write!(f, ", sinking {amps:.3}")?;
+                }
+                f.write_str(", as it was left; it was made safe")
+            }
             Self::Woke { open_circuit } => {
                 write!(f, "woke at {open_circuit:.3} in open circuit")
             }

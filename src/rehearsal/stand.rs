@@ -2,7 +2,7 @@
 
 use crate::control::record::{Record, Sample};
 use crate::control::{
-    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
+    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
 };
 use crate::quantities::{Celsius, Irradiance, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
@@ -222,8 +222,15 @@ impl Stand {
             Command::BoostOn => bench.set_boost(true),
             Command::BoostOff => bench.set_boost(false),
             Command::Prepare => {
+                let seen = bench.operating();
+                let found = Found {
+                    input_on: Some(bench.input()),
+                    load: Some(seen.load),
+                    amps: Some(seen.amps),
+                };
                 bench.set_input(false);
                 bench.set_boost(false);
+                return (Input::Prepared(found), bench.now());
             }
         }
         (Input::Done, bench.now())

@@ -200,6 +200,11 @@ fn detail(what: &Happening) -> Option<String> {
         Happening::Woke { open_circuit } => {
             format!(r#"{{"open_circuit_v":{}}}"#, json(open_circuit.0))
         }
+        Happening::FoundOn { load, amps } => format!(
+            r#"{{"load_v":{},"amps_a":{}}}"#,
+            json(load.map_or(f64::NAN, |volts| volts.0)),
+            json(amps.map_or(f64::NAN, |amps| amps.0))
+        ),
         Happening::LinkBack { after } => format!(r#"{{"after_s":{}}}"#, json_seconds(after)),
         Happening::LetGo { limit, value, bound, rest } => {
             let (words, unit) = limit.words();
