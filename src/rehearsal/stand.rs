@@ -118,6 +118,11 @@ impl Stand {
         self.outage = Some(outage);
     }
 
+    /// Asks for an I-V curve at the next turn at the crest.
+    pub fn request_sweep(&mut self) {
+        self.parts.channel.request_sweep();
+    }
+
     /// One turn at `now`.
     pub(super) fn turn(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
         self.turns += 1;

@@ -58,7 +58,9 @@ fn judge(section: &mut Section<'_>, rhythm: &Rhythm, config: &SweepConfig) {
         );
         section.note(DWELL.key, text);
     }
-    if let Some(gap) = rhythm.max_gap.filter(|gap| config.dwell >= *gap) {
+    // A gap that not even the period fits into is told already.
+    let told = |gap: Duration| rhythm.period.is_some_and(|period| gap <= period);
+    if let Some(gap) = rhythm.max_gap.filter(|gap| config.dwell >= *gap && !told(*gap)) {
         let text = format!(
             "{dwell} s is not less than max_gap_s ({} s), so every point would be a gap; state \
              less",
