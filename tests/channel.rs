@@ -260,6 +260,8 @@ fn a_limit_passed_in_a_sweep_lets_go_and_ends_the_curve() {
     assert_eq!(talk.channel.activity(), Activity::Sweeping);
     assert_eq!(talk.say(Input::Done), None);
     assert_eq!(talk.wake(), Some(Command::Measure));
+    assert_eq!(talk.read(36.9 + BOOST.0, 0.0), None, "the load still settles after the jump");
+    assert_eq!(talk.wake(), Some(Command::Measure));
     // 37 V down to -1 V in 99 steps.
     let next = talk.read(37.0 + BOOST.0, 0.0);
     let step = 38.0 / 99.0;

@@ -116,7 +116,7 @@ fn surroundings(dice: &mut Dice, now: Instant, weird: u64) -> Surroundings {
     let at = |dice: &mut Dice| {
         if dice.one_in(weird) { now - Duration::from_secs(dice.roll() % 30) } else { now }
     };
-    let mut degc = |dice: &mut Dice, usual: f64| {
+    let degc = |dice: &mut Dice, usual: f64| {
         let value = Celsius(dice.twist(usual, weird));
         (!dice.one_in(weird)).then(|| Observed { value, at: at(dice) })
     };
@@ -207,8 +207,7 @@ impl Play {
             || device * amps > 450.0
             || load * amps > 600.0
             || load > 60.0
-            || device > 48.0
-            || device < -1.2
+            || !(-1.2..=48.0).contains(&device)
             || (boost - BOOST.0).abs() > 0.9 + 1e-9;
         !numbers
             || electric

@@ -58,6 +58,10 @@ impl Channel {
             Err(breach) => return Some(self.let_go(now, breach, out)),
         };
         let setpoint = look.setpoint.unwrap_or(look.volts);
+        if self.sweep.as_mut()?.sweep.is_settling() {
+            self.schedule(now.mono, self.config.sweep.dwell);
+            return None;
+        }
         self.tell_point(now, &look, setpoint, out);
         // Little power is no darkness here: the ends of every curve have none.
         let sleep = self.config.daylight.sleep_irradiance;
