@@ -179,6 +179,24 @@ fn a_lost_link_is_prepared_anew_with_growing_waits_and_stopping_says_what_it_doe
 }
 
 #[test]
+fn a_load_that_stays_above_its_setpoint_is_let_go_after_five_readings() {
+    let mut talk = Talk::new();
+    talk.begin();
+    // Its input has opened: open circuit, whatever is asked for.
+    for reading in 1..=5 {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        let answer = talk.read(37.0 + BOOST.0, 0.0);
+        if reading == 5 {
+            assert_eq!(answer, Some(Command::InputOff));
+            talk.let_go(Limit::Unfollowed);
+            return;
+        }
+        assert!(matches!(answer, Some(Command::SetVoltage(_))), "{reading}");
+        assert_eq!(talk.say(Input::Done), None);
+    }
+}
+
+#[test]
 fn what_the_load_was_found_doing_is_told() {
     let mut talk = Talk::new();
     assert_eq!(talk.wake(), Some(Command::Prepare));
