@@ -23,8 +23,10 @@ mod rated;
 mod reader;
 mod rhythm;
 mod sensor;
+mod sensed;
 mod spec;
 mod spelling;
+mod sweep;
 mod tracker;
 
 pub use faults::FaultScript;
