@@ -14,6 +14,7 @@
 //! say which it was).
 
 mod channel;
+mod commands;
 mod instruments;
 mod limits;
 mod link;
@@ -33,6 +34,7 @@ pub use spec::{
 };
 
 use crate::quantities::MetresPerSecond;
+use commands::CommandSets;
 use cresthold_sim::sky::recorded::DEFAULT_WIND;
 use cresthold_sim::sky::sun::Site;
 use link::Links;
@@ -179,6 +181,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let site = site(&mut root);
     let plant = root.table_if_any("plant");
     let links = Links::new(plant.is_some());
+    let sets = CommandSets::read(&mut root);
     let plant = match plant {
         None => Some(None),
         Some(table) => plant_spec(table, directory).map(Some),
@@ -186,7 +189,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
-    let common = channel::Common { links, rhythm, control: &control };
+    let common = channel::Common { links, sets, rhythm, control: &control };
     let channels = channels(&mut root, &common);
     control.finish();
     root.finish();

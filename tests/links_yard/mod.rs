@@ -125,6 +125,8 @@ pub(crate) fn setup() -> LoadSetup {
         name: "load 1".to_owned(),
         identity: "Test Yard,VL-1,0001".to_owned(),
         protection: Amps(8.5),
+        range: None,
+        window: Duration::ZERO,
         start: Volts(60.0),
         volts_resolution: Volts(0.001),
         amps_resolution: Amps(0.001),
