@@ -78,6 +78,7 @@ fn missing_tables_are_told_once() {
     let keys: Vec<_> = error.problems.iter().map(|p| (p.line, p.key.as_str())).collect();
     let expected = [
         (1, "site"),
+        (2, "channel[1].lead_ohms"),
         (2, "channel[1].mounting"),
         (2, "channel[1].load"),
         (2, "channel[1].envelope"),

@@ -4,6 +4,9 @@
 #![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
 #![allow(clippy::needless_pass_by_value, reason = "a test is handed over whole")]
 
+pub(crate) mod odd;
+pub(crate) mod wire;
+
 use cresthold::instruments::link::{Link, LinkSettings, SerialSettings};
 use cresthold::instruments::{Load, LoadCommands, LoadSetup};
 use cresthold::quantities::{Amps, Ohms, Volts};
@@ -118,6 +121,12 @@ pub(crate) fn on_both_lines(test: impl AsyncFn(&Server, &SharedBench)) {
 /// Runs on a current-thread runtime, as the daemon does.
 pub(crate) fn run<T>(test: impl Future<Output = T>) -> T {
     tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(test)
+}
+
+/// Runs in virtual time: whenever all wait, time goes on to what comes next.
+pub(crate) fn run_virtually<T>(test: impl Future<Output = T>) -> T {
+    let mut builder = tokio::runtime::Builder::new_current_thread();
+    builder.enable_all().start_paused(true).build().unwrap().block_on(test)
 }
 
 pub(crate) fn setup() -> LoadSetup {
