@@ -218,7 +218,10 @@ fn the_boost_goes_off_though_the_load_is_gone() {
         let mut bench = Bench::new(setup);
         bench.carry_out(Command::Prepare).await.unwrap();
         bench.carry_out(Command::BoostOn).await.unwrap();
-        desk.with(|desk| (desk.refused, desk.cuts) = (true, desk.cuts + 1));
+        desk.with(|desk| {
+            desk.refused_until += Duration::from_secs(3600);
+            desk.cuts += 1;
+        });
         assert!(bench.carry_out(Command::InputOff).await.is_err());
         assert!(boost.with(|odd| odd.on));
         bench.carry_out(Command::BoostOff).await.unwrap();

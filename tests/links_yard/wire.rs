@@ -16,8 +16,8 @@ use tokio::time::{Instant, Sleep, sleep_until};
 pub(crate) struct Desk {
     pub(crate) instrument: Box<dyn Instrument>,
     pub(crate) fault: Option<Box<dyn LineFault>>,
-    /// Whether the line can be opened.
-    pub(crate) refused: bool,
+    /// The line can't be opened before this.
+    pub(crate) refused_until: Instant,
     /// Every open line ends when this grows.
     pub(crate) cuts: u32,
     /// Messages carried out.
@@ -35,7 +35,7 @@ impl SharedDesk {
         Self(Arc::new(Mutex::new(Desk {
             instrument,
             fault: None,
-            refused: false,
+            refused_until: Instant::now(),
             cuts: 0,
             handled: Vec::new(),
             busy_until: Instant::now(),
@@ -49,8 +49,10 @@ impl SharedDesk {
     pub(crate) fn settings(&self, name: &str) -> LinkSettings {
         let desk = self.clone();
         let dial = move || {
-            let cuts = desk.with(|it| if it.refused { None } else { Some(it.cuts) });
-            let cuts = cuts.ok_or(io::ErrorKind::ConnectionRefused)?;
+            let (cuts, until) = desk.with(|desk| (desk.cuts, desk.refused_until));
+            if Instant::now() < until {
+                return Err(io::ErrorKind::ConnectionRefused.into());
+            }
             let (inbox, replies, timer) = (Vec::new(), VecDeque::new(), None);
             let wire = VirtualWire { desk: desk.clone(), cuts, inbox, replies, timer };
             Ok(Box::new(wire) as Box<dyn Wire>)
