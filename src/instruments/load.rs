@@ -278,7 +278,9 @@ impl Load {
         // A list that was refused must not be taken for one that ran.
         session.settle(&setup.commands.complete, &setup.commands.next_error).await?;
         session.tell(&list.start).await?;
-        sleep(dwell.saturating_mul(u32::try_from(volts.len()).unwrap_or(u32::MAX))).await;
+        // It measures at the end of each dwell, and answers nothing meanwhile.
+        let each = dwell + self.averaging.unwrap_or(setup.window);
+        sleep(each.saturating_mul(u32::try_from(volts.len()).unwrap_or(u32::MAX))).await;
         let measured = session.array(&list.volts, "voltage", volts.len()).await?;
         let amps = session.array(&list.amps, "current", volts.len()).await?;
         points.extend(measured.into_iter().map(Volts).zip(amps.into_iter().map(Amps)));
