@@ -2,6 +2,7 @@
 
 use super::envelope::Envelope;
 use super::record::ChannelId;
+use super::sweep::SweepConfig;
 use super::wiring::SeriesPath;
 use crate::quantities::{Irradiance, Volts, Watts};
 use crate::trackers::TrackerConfig;
@@ -77,6 +78,8 @@ pub struct ChannelConfig {
     pub boost_switched: bool,
     /// Which tracker, and its settings.
     pub tracker: TrackerConfig,
+    /// How it takes I-V curves.
+    pub sweep: SweepConfig,
     /// When to work.
     pub daylight: Daylight,
     /// What to do after a breach.

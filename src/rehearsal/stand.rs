@@ -56,6 +56,8 @@ pub struct Stand {
     outage: Option<Outage>,
     /// Sum and count of the crest's power at the readings since the last sample.
     crests: (f64, u32),
+    /// The crest's power at the newest reading.
+    newest: Watts,
     /// The UTC day, and what had been available when it began.
     day: Option<(Utc, WattHours)>,
     /// The day before: which, and what was available in it.
@@ -73,6 +75,7 @@ impl Stand {
             light: Irradiance::ZERO,
             outage: None,
             crests: (0.0, 0),
+            newest: Watts::ZERO,
             day: None,
             yesterday: None,
             last: None,
@@ -113,6 +116,11 @@ impl Stand {
     /// Plans an outage of the line.
     pub fn plan_outage(&mut self, outage: Outage) {
         self.outage = Some(outage);
+    }
+
+    /// Asks for an I-V curve at the next turn at the crest.
+    pub fn request_sweep(&mut self) {
+        self.parts.channel.request_sweep();
     }
 
     /// One turn at `now`.
@@ -186,7 +194,7 @@ impl Stand {
         for _ in 0..=MAX_COMMANDS_PER_TURN {
             let command = self.parts.channel.handle(now, input, &mut out);
             for record in out.drain(..) {
-                log(self.with_truth(record));
+                log(self.with_truth(now, record));
             }
             let Some(command) = command else {
                 return;
@@ -209,7 +217,8 @@ impl Stand {
             Command::Measure => {
                 let middle = bench.now() + bench.load().window / 2;
                 let seen = bench.measure();
-                self.crests.0 += bench.crest().watts.0;
+                self.newest = bench.crest().watts;
+                self.crests.0 += self.newest.0;
                 self.crests.1 += 1;
                 let boost =
                     (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
@@ -237,11 +246,16 @@ impl Stand {
     }
 
     /// Adds to a record what only the plant knows.
-    fn with_truth(&mut self, record: Record) -> Record {
+    fn with_truth(&mut self, now: Stamp, record: Record) -> Record {
         let truth = self.parts.bench.truth();
         match record {
             Record::Sample(mut sample) => {
-                let (sum, count) = std::mem::take(&mut self.crests);
+                let (mut sum, mut count) = std::mem::take(&mut self.crests);
+                if sample.at.mono < now.mono && count > sample.readings {
+                    // Closed before the newest reading, which belongs to the next sample.
+                    (sum, count) = (sum - self.newest.0, count - 1);
+                    self.crests = (self.newest.0, 1);
+                }
                 sample.crest = (count > 0).then(|| Watts(sum / f64::from(count)));
                 self.last = Some(sample);
                 Record::Sample(sample)

@@ -8,7 +8,7 @@ use super::rated;
 use super::reader::{Number, Section};
 use super::rhythm::{PeriodAt, Rhythm};
 use super::spec::{BoostSpec, ChannelSpec, DeviceSpec, LoadSpec, Mounting};
-use super::tracker;
+use super::{sweep, tracker};
 use crate::control::record::ChannelId;
 use crate::control::{ChannelConfig, Envelope, SeriesPath};
 use crate::quantities::{Ohms, Volts};
@@ -86,7 +86,11 @@ pub(super) fn read(
         Some(table) => instruments::boost(table, &common.links, &common.sets).map(Some),
     };
     let mut envelope_table = section.table("envelope", "add [channel.envelope]");
-    let envelope = limits::envelope(&mut envelope_table, boost.as_ref().map(Option::as_ref));
+    let envelope = limits::envelope(
+        &mut envelope_table,
+        boost.as_ref().map(Option::as_ref),
+        rhythm.max_sensor_age,
+    );
     judge_ratings(&load_table, boost_table.as_ref(), (&load, &boost, &envelope));
     for table in [Some(load_table), boost_table, Some(envelope_table)].into_iter().flatten() {
         table.finish();
@@ -100,6 +104,7 @@ pub(super) fn read(
     let tracker = within(table, |table| tracker::read(table, top));
     let daylight =
         within(section.table_or_defaults("daylight"), |table| limits::daylight(table, top));
+    let sweep = within(section.table_or_defaults("sweep"), |table| sweep::read(table, &rhythm));
     let retry = within(section.table_or_defaults("retry"), limits::retry);
 
     let boost = boost?;
@@ -117,6 +122,7 @@ pub(super) fn read(
         },
         boost_switched: boost.as_ref().is_some_and(|boost| boost.address.is_some()),
         tracker: tracker?,
+        sweep: sweep?,
         daylight: daylight?,
         retry: retry?,
     };

@@ -22,8 +22,10 @@ mod problem;
 mod rated;
 mod reader;
 mod rhythm;
+mod sensed;
 mod spec;
 mod spelling;
+mod sweep;
 mod tracker;
 
 pub use problem::{Problem, StationError};

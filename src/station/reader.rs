@@ -297,6 +297,28 @@ impl<'a> Section<'a> {
         all
     }
 
+    /// Points of two numbers each, as [[0.0, 0.0], [2.0, 20.0]].
+    pub(super) fn pairs(&self, what: &Number, value: Value<'a>) -> Option<Vec<[f64; 2]>> {
+        let Some(items) = value.get_ref().as_array() else {
+            self.note(what.key, format!("this is no list; {}", what.hint));
+            return None;
+        };
+        let mut pairs = Some(Vec::with_capacity(items.len()));
+        for item in items.iter() {
+            let point = self.list(what, item);
+            let pair = point.as_deref().and_then(|point| <[f64; 2]>::try_from(point).ok());
+            if let (Some(point), None) = (&point, pair) {
+                let text = format!("a point of {} numbers; {}", point.len(), what.hint);
+                self.note_at(item, what.key, text);
+            }
+            match (pair, &mut pairs) {
+                (Some(pair), Some(pairs)) => pairs.push(pair),
+                _ => pairs = None,
+            }
+        }
+        pairs
+    }
+
     pub(super) fn whole(&mut self, what: &Whole, default: Option<u64>) -> Option<u64> {
         let range = format!("{}..={}", what.low, what.high);
         let value = match default {

@@ -83,13 +83,17 @@ pub struct Rows {
     pub days: u64,
     /// Events.
     pub events: u64,
+    /// Points of I-V curves.
+    pub curve_points: u64,
+    /// I-V curves that ended.
+    pub curves: u64,
 }
 
 impl Rows {
     /// All kinds together.
     #[must_use]
     pub const fn all(&self) -> u64 {
-        self.samples + self.minutes + self.days + self.events
+        self.samples + self.minutes + self.days + self.events + self.curve_points + self.curves
     }
 }
 
@@ -181,6 +185,8 @@ impl Log {
             Record::Minute(m) => (Some(m.channel), m.at),
             Record::Day(d) => (Some(d.channel), d.at),
             Record::Event(e) => (e.channel, e.at),
+            Record::CurvePoint(p) => (Some(p.channel), p.at),
+            Record::Curve(c) => (Some(c.channel), c.at),
         };
         let channel = channel.map(|channel| self.channel(channel)).transpose()?;
         self.ready(at)?;
@@ -191,6 +197,8 @@ impl Log {
             Record::Minute(m) => rows::insert_minute(&self.conn, keys, m),
             Record::Day(d) => rows::upsert_day(&self.conn, keys, d),
             Record::Event(e) => rows::insert_happening(&self.conn, self.boot, channel, e),
+            Record::CurvePoint(p) => rows::insert_curve_point(&self.conn, keys, p),
+            Record::Curve(c) => rows::insert_curve(&self.conn, keys, c),
         };
         self.settle("writing a record", done)?;
         match record {
@@ -198,6 +206,8 @@ impl Log {
             Record::Minute(_) => self.open.minutes += 1,
             Record::Day(_) => self.open.days += 1,
             Record::Event(_) => self.open.events += 1,
+            Record::CurvePoint(_) => self.open.curve_points += 1,
+            Record::Curve(_) => self.open.curves += 1,
         }
         Ok(())
     }
@@ -287,6 +297,8 @@ impl Log {
             minutes: self.kept.minutes + self.open.minutes,
             days: self.kept.days + self.open.days,
             events: self.kept.events + self.open.events,
+            curve_points: self.kept.curve_points + self.open.curve_points,
+            curves: self.kept.curves + self.open.curves,
         }
     }
 

@@ -31,7 +31,8 @@ pub use error::StoreError;
 pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
 pub use reader::{
-    BootRow, ChannelRow, DayRow, EventRow, MinuteRow, Reader, SampleRow, StoredChannel,
+    BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, SampleRow,
+    StoredChannel,
 };
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use writer::{Totals, Writer};
