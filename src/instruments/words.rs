@@ -6,7 +6,7 @@
 //! (0.001 where the line carries millivolts). Only text that can be sent as one line becomes a
 //! message here, so a description can't smuggle a second one in.
 
-use crate::scpi::{Field, Numeric, ResponseError, response_units};
+use crate::scpi::{Field, Numeric, ResponseError, ResponseUnit, response_units};
 use std::borrow::Cow;
 use std::io::Write as _;
 
@@ -158,7 +158,7 @@ impl NumberQuery {
 
     /// Reads an array: numbers between commas.
     pub(super) fn read_all(&self, reply: &[u8]) -> Result<Vec<Numeric>, ResponseError> {
-        let fields = response_units(reply).flat_map(|unit| unit.fields());
+        let fields = response_units(reply).flat_map(ResponseUnit::fields);
         fields.map(|field| field.number().map(|number| scaled(number, self.scale))).collect()
     }
 }
@@ -258,7 +258,7 @@ impl MeasureQuery {
 
     pub(super) fn read(&self, reply: &[u8]) -> Result<(Numeric, Numeric), ResponseError> {
         let (mut volts, mut amps) = (Err(ResponseError::Missing), Err(ResponseError::Missing));
-        let mut fields = response_units(reply).flat_map(|unit| unit.fields());
+        let mut fields = response_units(reply).flat_map(ResponseUnit::fields);
         for part in &self.parts {
             let field = fields.next().ok_or(ResponseError::Missing)?;
             match part {

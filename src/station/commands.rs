@@ -39,8 +39,8 @@ pub(super) struct CommandSets {
 }
 
 enum Set {
-    Load(LoadCommands),
-    Supply(SupplyCommands),
+    Load(Box<LoadCommands>),
+    Supply(Box<SupplyCommands>),
 }
 
 impl CommandSets {
@@ -49,8 +49,10 @@ impl CommandSets {
         let mut sets = vec![];
         for (name, mut section) in root.named_tables("commands") {
             match section.choice("instrument", &KINDS, None) {
-                Some(0) => sets.push((name.to_owned(), Set::Load(load(&mut section)))),
-                Some(_) => sets.push((name.to_owned(), Set::Supply(supply(&mut section)))),
+                Some(0) => sets.push((name.to_owned(), Set::Load(Box::new(load(&mut section))))),
+                Some(_) => {
+                    sets.push((name.to_owned(), Set::Supply(Box::new(supply(&mut section)))))
+                }
                 // Which keys belong can't be told.
                 None => continue,
             }
@@ -61,9 +63,8 @@ impl CommandSets {
 
     /// The set that a load refers to.
     pub(super) fn of_load(&self, section: &mut Section<'_>) -> LoadCommands {
-        let found = self.named(section);
-        match found {
-            Some(Set::Load(commands)) => commands.clone(),
+        match self.named(section) {
+            Some(Set::Load(commands)) => commands.as_ref().clone(),
             Some(Set::Supply(_)) => {
                 section.note("commands", "this set is a supply's; name a load's");
                 LoadCommands::default()
@@ -75,7 +76,7 @@ impl CommandSets {
     /// The set that a boost supply refers to.
     pub(super) fn of_supply(&self, section: &mut Section<'_>) -> SupplyCommands {
         match self.named(section) {
-            Some(Set::Supply(commands)) => commands.clone(),
+            Some(Set::Supply(commands)) => commands.as_ref().clone(),
             Some(Set::Load(_)) => {
                 section.note("commands", "this set is a load's; name a supply's");
                 SupplyCommands::default()
