@@ -107,7 +107,7 @@ impl Inner {
     fn catch_up(&mut self) {
         let now = Instant::ZERO + self.began.elapsed();
         while now.saturating_since(self.lit) >= Duration::from_secs(1) {
-            self.lit = self.lit + Duration::from_secs(1);
+            self.lit += Duration::from_secs(1);
             self.bench.advance(self.lit);
             let phase = self.lit.saturating_since(Instant::ZERO).as_secs_f64() / 573.0;
             self.bench.set_conditions(Irradiance(600.0 + 300.0 * phase.sin()), Celsius(40.0));
