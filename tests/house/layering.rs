@@ -17,7 +17,7 @@ const LOGGER: [Rule; 9] = [
     ("store", &["control"]),
     ("instruments", &["control", "scpi"]),
     ("station", &["control", "trackers", "instruments"]),
-    ("report", &["control", "store"]),
+    ("report", &["control", "store", "station"]),
     (
         "daemon",
         &["control", "trackers", "rehearsal", "store", "instruments", "station", "report", "scpi"],
