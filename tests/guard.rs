@@ -19,8 +19,9 @@ use cresthold::trackers::{
     FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig,
     TrackerConfig,
 };
+use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
 use std::time::Duration;
-use support::{BOOST, channel_config, perturb_and_observe};
+use support::{BOOST, channel_config, crystalline_stand, perturb_and_observe};
 
 const SEQUENCES: u64 = 100_000;
 const TURNS: u32 = 24;
@@ -70,6 +71,7 @@ fn limits() -> SensedLimits {
     SensedLimits {
         device_temperature_max: Some(Celsius(90.0)),
         heatsink_temperature_max: Some(Celsius(80.0)),
+        heatsink_margin: 5.0,
         irradiance_max: Some(Irradiance(1500.0)),
         pointing_error_max: Some(1.0),
         needs_on_sun: true,
@@ -600,4 +602,33 @@ fn a_sensor_that_answers_late_at_the_start_costs_a_second_and_no_event() {
     // A second for the sensor and one for the boost supply.
     assert!(took < 3.0, "{took} s");
     assert!(!yard.events.iter().any(|what| matches!(what, Happening::HeldOff { .. })));
+}
+
+/// In virtual time: the plant's load warms its heat sink by 0.08 K/W, and is let go when that passes
+/// its limit, input off within the turn that saw it.
+#[test]
+fn a_heat_sink_that_gets_too_warm_on_the_plant_lets_go() {
+    let (day, site) = embedded_payerne();
+    let began: Utc = "2016-06-15T09:00:00Z".parse().unwrap();
+    let sky = RecordedSky::new(day, site, 7);
+    let mut config = channel_config(perturb_and_observe(0.25));
+    config.envelope.sensed.heatsink_temperature_max = Some(Celsius(30.0));
+    config.envelope.sensed.heatsink_margin = 5.0;
+    let mut plant = cresthold::rehearsal::Yard::new(sky, began, vec![crystalline_stand(config, 3)]);
+    let (mut let_go, mut woke) = (Vec::new(), Vec::new());
+    plant.run_until(Instant::ZERO + Duration::from_secs(4 * 3600), &mut |record| match record {
+        Record::Event(Event { what: Happening::LetGo { limit, value, .. }, at, .. }) => {
+            let_go.push((limit, value, at.mono));
+        }
+        Record::Event(Event { what: Happening::Woke { .. }, at, .. }) => woke.push(at.mono),
+        _ => {}
+    });
+    println!("{let_go:?}");
+    assert!(!let_go.is_empty() && woke.len() > 1);
+    // Five kelvins down to an air of some 15 degC take the sink minutes.
+    let rest = woke[1].saturating_since(let_go[0].2).as_secs();
+    assert!((60..1200).contains(&rest), "{rest} s");
+    assert!(let_go.iter().all(|(limit, ..)| *limit == Limit::HeatsinkTemperature));
+    // It warms by some hundredths of a kelvin within a period.
+    assert!(let_go.iter().all(|(_, value, _)| *value < 30.1), "seen within a period of passing");
 }

@@ -34,7 +34,9 @@ pub struct Retry {
     pub first: Duration,
     /// The longest wait (s).
     pub longest: Duration,
-    /// After being let go this many times since it last slept, the channel is locked off (1..).
+    /// After being let go this many times since it last slept, the channel is locked off (1..). What
+    /// passes with the weather is not counted, and waits for `first` each time: see
+    /// [`Limit::is_weather`](super::record::Limit::is_weather).
     pub times: u32,
 }
 

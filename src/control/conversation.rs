@@ -63,7 +63,7 @@ pub struct Found {
 /// What happened.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Input {
-    /// The time of [`Channel::next_wake`] has come.
+    /// The time of [`Channel::next_wake`](super::Channel::next_wake) has come.
     Wake,
     /// The command was carried out and verified. For [`Command::Prepare`] this says that nobody knows
     /// what the load was doing before.

@@ -150,6 +150,9 @@ pub struct SensedLimits {
     pub device_temperature_max: Option<Celsius>,
     /// Largest temperature of the load's heat sink (degC, -40..=200).
     pub heatsink_temperature_max: Option<Celsius>,
+    /// How far below that it must have cooled before the input goes on (K, 0..=50). The device has
+    /// no such margin: in open circuit it gets warmer, not cooler.
+    pub heatsink_margin: f64,
     /// Irradiance above which the device is let go (W/m2, 50..=5000).
     pub irradiance_max: Option<Irradiance>,
     /// Largest pointing error of a sun-tracking mount (degrees, 0.01..=90).

@@ -186,9 +186,10 @@ impl Guard {
         load: Option<Watts>,
     ) -> Result<(), Breach> {
         let limits = &self.envelope.sensed;
+        let margin = if load.is_some() { 0.0 } else { limits.heatsink_margin };
         let bounds = [
             limits.device_temperature_max.map(|most| most.0),
-            limits.heatsink_temperature_max.map(|most| most.0),
+            limits.heatsink_temperature_max.map(|most| most.0 - margin),
             limits.irradiance_max.map(|most| most.0),
             limits.pointing_error_max,
         ];

@@ -4,7 +4,7 @@ use crate::control::record::{Record, Sample};
 use crate::control::{
     Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
 };
-use crate::quantities::{Celsius, Irradiance, WattHours, Watts};
+use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::bench::{Bench, Sensor, Truth};
 use cresthold_sim::sky::plane::Mounting;
@@ -17,6 +17,11 @@ const DEADLINE: Duration = Duration::from_millis(500);
 
 /// Conditions never hold still for longer, however long the channel sleeps.
 const REFRESH: Duration = Duration::from_secs(1);
+
+/// How much warmer than the air a load's heat sink gets (K/W): 24 K at 300 W (invented).
+const HEATSINK_RISE: f64 = 0.08;
+/// How slowly it follows (s): a fan-cooled load of this size takes some minutes (invented).
+const HEATSINK_LAG: f64 = 300.0;
 
 /// A span during which the simulated line is dead: every command fails.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,6 +58,11 @@ pub struct StandParts {
 pub struct Stand {
     parts: StandParts,
     light: Irradiance,
+    air: Celsius,
+    wind: MetresPerSecond,
+    /// The load's heat sink, and the dissipation last measured.
+    heatsink: Option<Celsius>,
+    dissipated: Watts,
     outage: Option<Outage>,
     /// Sum and count of the crest's power at the readings since the last sample.
     crests: (f64, u32),
@@ -73,6 +83,10 @@ impl Stand {
         Self {
             parts,
             light: Irradiance::ZERO,
+            air: Celsius::ZERO,
+            wind: MetresPerSecond::ZERO,
+            heatsink: None,
+            dissipated: Watts::ZERO,
             outage: None,
             crests: (0.0, 0),
             newest: Watts::ZERO,
@@ -159,6 +173,12 @@ impl Stand {
         self.light = parts.mounting.irradiance(&state);
         let cell = parts.thermal.step(since, self.light, state.air, state.wind);
         parts.bench.set_conditions(self.light, cell);
+        (self.air, self.wind) = (state.air, state.wind);
+        let sink = self.heatsink.get_or_insert(state.air);
+        let target = state.air.0 + HEATSINK_RISE * self.dissipated.0;
+        // The implicit step of a first-order lag: never overshoots, whatever the span.
+        let span = since.as_secs_f64();
+        sink.0 += (target - sink.0) * span / (HEATSINK_LAG + span);
         let day_start = now.utc.day_start();
         let available = parts.bench.truth().available;
         match self.day {
@@ -183,7 +203,12 @@ impl Stand {
                 .map(|value| Observed { value: Irradiance(value), at: now }),
             module_temperature: seen(&mut parts.thermometer, back)
                 .map(|value| Observed { value: Celsius(value), at: now }),
-            ..Surroundings::default()
+            heatsink_temperature: self.heatsink.map(|value| Observed { value, at: now }),
+            air_temperature: Some(Observed { value: self.air, at: now }),
+            wind: Some(Observed { value: self.wind, at: now }),
+            // A simulated mount always faces the sun.
+            pointing_error: Some(Observed { value: 0.0, at: now }),
+            on_sun: Some(Observed { value: true, at: now }),
         }
     }
 
@@ -220,6 +245,7 @@ impl Stand {
                 self.newest = bench.crest().watts;
                 self.crests.0 += self.newest.0;
                 self.crests.1 += 1;
+                self.dissipated = seen.load * seen.amps;
                 let boost =
                     (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
                 let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };

@@ -19,6 +19,15 @@ const HEATSINK_TEMPERATURE: Number = Number {
     unit: "degC",
     hint: "state the largest temperature the load's heat sink stands",
 };
+const HEATSINK_MARGIN: Number = Number {
+    key: "heatsink_margin_k",
+    low: 0.0,
+    high: 50.0,
+    unit: "K",
+    hint: "state how far below its largest the heat sink must have cooled to begin, 5 by default",
+};
+/// Unless stated: minutes of cooling, so that a warm load isn't switched every few seconds (K).
+const DEFAULT_MARGIN: f64 = 5.0;
 const IRRADIANCE: Number = Number {
     key: "irradiance_max",
     low: 50.0,
@@ -57,6 +66,7 @@ pub(super) fn limits(
 ) -> Option<SensedLimits> {
     let device = optional(section, &DEVICE_TEMPERATURE);
     let heatsink = optional(section, &HEATSINK_TEMPERATURE);
+    let heatsink_margin = section.number_or(&HEATSINK_MARGIN, DEFAULT_MARGIN);
     let irradiance = optional(section, &IRRADIANCE);
     let pointing = optional(section, &POINTING);
     let needs_on_sun = section.flag_or(ON_SUN, false);
@@ -66,6 +76,7 @@ pub(super) fn limits(
     Some(SensedLimits {
         device_temperature_max: device?.map(Celsius),
         heatsink_temperature_max: heatsink?.map(Celsius),
+        heatsink_margin: heatsink_margin?,
         irradiance_max: irradiance?.map(Irradiance),
         pointing_error_max: pointing?,
         needs_on_sun: needs_on_sun?,
