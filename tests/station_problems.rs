@@ -78,6 +78,7 @@ fn missing_tables_are_told_once() {
     let keys: Vec<_> = error.problems.iter().map(|p| (p.line, p.key.as_str())).collect();
     let expected = [
         (1, "site"),
+        (2, "channel[1].lead_ohms"),
         (2, "channel[1].mounting"),
         (2, "channel[1].load"),
         (2, "channel[1].envelope"),
@@ -315,7 +316,7 @@ fn links_are_told() {
     real_wrong(link, "link = \"plant\"", key, "there is no [plant] table");
     real_wrong(link, "link = \"usb\"", key, "\"usb\" is no link; write");
     real_wrong(link, "link = 5", key, "this is no link; write");
-    real_wrong(link, "link = {}", key, "either tcp or serial");
+    real_wrong(link, "link = {}", key, "one of tcp, serial and usbtmc");
     let serial = "link = { serial = \"/dev/ttyS0\", baud = 9600, parity = \"mark\" }";
     let says = "choose one of: none, even, odd";
     real_wrong(link, serial, "channel[1].load.link.parity", says);

@@ -5,7 +5,7 @@
 //! its own channel only, and at most by the deadline of an exchange. Records go to the writer's
 //! bounded queue, which never waits.
 
-use super::bench::{Answer, LiveBench};
+use super::bench::bench_setup;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
 use super::sensing::{self, Sensing};
@@ -13,7 +13,7 @@ use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Event, Happening, Record, Sample, Severity};
 use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
-use crate::instruments::InstrumentError;
+use crate::instruments::{Answer, Bench, InstrumentError};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Writer, WriterHandle};
@@ -21,7 +21,7 @@ use crate::time::{Instant, Stamp, Utc};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::time::{Duration, Instant as WallInstant, SystemTime};
+use std::time::{Duration, SystemTime};
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
@@ -30,24 +30,28 @@ const TICK: Duration = Duration::from_millis(100);
 /// How long the channels have to let go at the end; longer than any conversation's deadlines.
 const LAST_WORDS: Duration = Duration::from_secs(30);
 
-/// The two clocks of a run.
+/// The two clocks of a run. The first is the runtime's, which a test may pause.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Clock {
-    began: WallInstant,
+    began: tokio::time::Instant,
+    wall: fn() -> Utc,
+}
+
+/// The system's wall clock.
+fn wall() -> Utc {
+    SystemTime::now()
+        .duration_since(SystemTime::UNIX_EPOCH)
+        .map_or(Utc::default(), |since| Utc::default() + since)
 }
 
 impl Clock {
     pub(super) fn stamp(&self) -> Stamp {
-        let mono = Instant::ZERO + self.began.elapsed();
-        let utc = SystemTime::now()
-            .duration_since(SystemTime::UNIX_EPOCH)
-            .map_or(Utc::default(), |since| Utc::default() + since);
-        Stamp { mono, utc }
+        Stamp { mono: Instant::ZERO + self.began.elapsed(), utc: (self.wall)() }
     }
 
     /// The runtime's time for one of ours.
     pub(super) fn at(&self, mono: Instant) -> tokio::time::Instant {
-        tokio::time::Instant::from_std(self.began + mono.saturating_since(Instant::ZERO))
+        self.began + mono.saturating_since(Instant::ZERO)
     }
 }
 
@@ -104,7 +108,7 @@ pub fn run(
     screen: &mut Screen,
 ) -> Result<Ended, RunError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let clock = Clock { began: WallInstant::now() };
+    let clock = Clock { began: tokio::time::Instant::now(), wall };
     let began = clock.stamp();
     let _lock = super::lock(log)?;
     let mut log = Log::open(log, &facts(station, began))?;
@@ -129,7 +133,7 @@ pub fn run(
         let mut tasks = JoinSet::new();
         sensing.start(station, &mut tasks, &stopped);
         for (index, spec) in station.channels.iter().enumerate() {
-            let Some(bench) = LiveBench::new(spec) else {
+            let Some(bench) = bench_setup(spec).map(Bench::new) else {
                 continue;
             };
             let task = Task {
@@ -199,7 +203,7 @@ struct Task {
     index: usize,
     name: String,
     channel: Channel,
-    bench: LiveBench,
+    bench: Bench,
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
     sensing: Rc<Sensing>,
@@ -249,14 +253,13 @@ impl Task {
     async fn carry_out(&mut self, command: Command) -> Input {
         let asked = self.clock.stamp().mono;
         match self.bench.carry_out(command).await {
-            Ok(Answer::Done) => {
-                if command == Command::Prepare {
-                    self.said = None;
-                    let mut shared = self.shared.borrow_mut();
-                    shared.faults[self.index] = None;
-                    shared.reached[self.index].get_or_insert(true);
-                }
-                Input::Done
+            Ok(Answer::Done) => Input::Done,
+            Ok(Answer::Prepared(found)) => {
+                self.said = None;
+                let mut shared = self.shared.borrow_mut();
+                shared.faults[self.index] = None;
+                shared.reached[self.index].get_or_insert(true);
+                Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
                 let took = self.clock.stamp().mono.saturating_since(asked);

@@ -5,7 +5,7 @@
 //! show the same live status and end in the same way: input off, boost off, books closed, last
 //! records committed.
 
-mod bench;
+pub mod bench;
 pub mod field;
 pub mod live;
 pub mod rehearse;

@@ -56,6 +56,6 @@ impl Meter {
     /// # Errors
     /// [`InstrumentError`]; infinity and "not a number" are errors, never numbers.
     pub async fn read(&mut self, query: &str) -> Result<f64, InstrumentError> {
-        self.session.number(query).await
+        self.session.value(query).await
     }
 }

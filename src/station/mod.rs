@@ -14,6 +14,7 @@
 //! say which it was).
 
 mod channel;
+mod commands;
 mod faults;
 mod instruments;
 mod limits;
@@ -22,8 +23,8 @@ mod problem;
 mod rated;
 mod reader;
 mod rhythm;
-mod sensor;
 mod sensed;
+mod sensor;
 mod spec;
 mod spelling;
 mod sweep;
@@ -39,6 +40,7 @@ pub use spec::{
 };
 
 use crate::quantities::MetresPerSecond;
+use commands::CommandSets;
 use cresthold_sim::sky::recorded::DEFAULT_WIND;
 use cresthold_sim::sky::sun::Site;
 use link::Links;
@@ -196,6 +198,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let site = site(&mut root);
     let plant = root.table_if_any("plant");
     let links = Links::new(plant.is_some());
+    let sets = CommandSets::read(&mut root);
     let plant = match plant {
         None => Some(None),
         Some(table) => plant_spec(table, directory).map(Some),
@@ -203,7 +206,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
-    let common = channel::Common { links, rhythm, control: &control };
+    let common = channel::Common { links, sets, rhythm, control: &control };
     let channels = channels(&mut root, &common);
     let sensors = sensor::read(&mut root, channels.as_deref(), &common.links);
     control.finish();

@@ -206,6 +206,32 @@ impl<'a> Section<'a> {
         numbered.map(|(i, item)| self.child(format!("{key}[{}]", i + 1), item)).collect()
     }
 
+    /// Tables under names of their own, as `[key.NAME]`; none when the key isn't there.
+    pub(super) fn named_tables(&mut self, key: &'static str) -> Vec<(&'a str, Self)> {
+        let Some(section) = self.table_if_any(key) else { return vec![] };
+        let Content::Table(table) = section.content else { return vec![] };
+        let named = table.iter().map(|(name, value)| {
+            let name: &'a str = name.get_ref();
+            (name, section.child(section.path_of(&quoted(name)), value))
+        });
+        named.collect()
+    }
+
+    /// A list of texts that must be there.
+    pub(super) fn texts(&mut self, key: &'static str, hint: &str) -> Option<Vec<&'a str>> {
+        let value = self.needed(key, hint)?;
+        let DeValue::Array(items) = value.get_ref() else {
+            let found = kind(value.get_ref());
+            self.note(key, format!("{found} was found where a list of texts belongs; {hint}"));
+            return None;
+        };
+        let texts: Option<Vec<_>> = items.iter().map(|item| item.get_ref().as_str()).collect();
+        if texts.is_none() {
+            self.note(key, format!("the list holds something else than texts; {hint}"));
+        }
+        texts
+    }
+
     /// A table written in place of a value, such as `{ tcp = "..." }`.
     pub(super) fn inline(&self, key: &str, value: Value<'a>) -> Self {
         self.child(self.path_of(key), value)

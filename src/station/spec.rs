@@ -2,6 +2,7 @@
 
 use super::sensor::StationSensor;
 use crate::control::ChannelConfig;
+use crate::instruments::{LoadCommands, SupplyCommands};
 use crate::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold_sim::device::{Device, ParameterError, examples};
 pub use cresthold_sim::sky::plane::Mounting;
@@ -66,6 +67,9 @@ pub struct ChannelSpec {
     pub load: LoadSpec,
     /// The boost supply in series; none where the load meets the device directly.
     pub boost: Option<BoostSpec>,
+    /// Whether the load's sense leads reach the far ends of device and boost supply, so that no lead
+    /// resistance counts.
+    pub remote_sense: bool,
     /// How the device is mounted.
     pub mounting: Mounting,
     /// The simulated device; always there on a plant, never with real instruments.
@@ -114,6 +118,10 @@ pub struct LoadSpec {
     pub address: Address,
     /// Text that its answer to `*IDN?` must contain; always there on a real link.
     pub identity: Option<String>,
+    /// Its words.
+    pub commands: LoadCommands,
+    /// The current range it works in (A, 0.001..=1000); none where it has but one.
+    pub range: Option<Amps>,
     /// A reply later than this counts as lost (s, 0.02..=30).
     pub deadline: Duration,
     /// Time constant of its settling after a step (s, 0..=10).
@@ -153,6 +161,8 @@ pub struct BoostSpec {
     pub address: Option<Address>,
     /// Text that its answer to `*IDN?` must contain; always there on a real link.
     pub identity: Option<String>,
+    /// Its words.
+    pub commands: SupplyCommands,
     /// Whether it reports its own voltage (only with an address).
     pub measured: bool,
 }
@@ -234,6 +244,11 @@ pub enum Address {
         /// Flow control.
         flow: Flow,
     },
+    /// A USB-TMC device.
+    UsbTmc {
+        /// Device node; best a link that a udev rule makes of its serial number.
+        path: PathBuf,
+    },
     /// A TCP connection.
     Tcp {
         /// Name or number of the instrument.
@@ -247,7 +262,7 @@ impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Plant => f.write_str("plant"),
-            Self::Serial { path, .. } => write!(f, "{}", path.display()),
+            Self::Serial { path, .. } | Self::UsbTmc { path } => write!(f, "{}", path.display()),
             Self::Tcp { host, port } if host.contains(':') => write!(f, "[{host}]:{port}"),
             Self::Tcp { host, port } => write!(f, "{host}:{port}"),
         }

@@ -39,7 +39,7 @@ pub(super) struct Port {
 pub(super) fn of(source: &SensorSource) -> Option<(&Address, Port, Ask)> {
     let (address, kind, ask) = match source {
         SensorSource::Modbus { address, request, format, deadline } => {
-            let settings = bus(link(address)?);
+            let settings = bus(link(address)?)?;
             let ask = Ask::Registers(*request, *format, *deadline);
             (address, Kind::Modbus(settings, None), ask)
         }
@@ -53,10 +53,12 @@ pub(super) fn of(source: &SensorSource) -> Option<(&Address, Port, Ask)> {
     Some((address, Port { kind, closed: None }, ask))
 }
 
-fn bus(settings: LinkSettings) -> BusSettings {
+fn bus(settings: LinkSettings) -> Option<BusSettings> {
     match settings {
-        LinkSettings::Serial(serial) => BusSettings::Rtu(serial),
-        LinkSettings::Tcp { host, port } => BusSettings::Tcp { host, port },
+        LinkSettings::Serial(serial) => Some(BusSettings::Rtu(serial)),
+        LinkSettings::Tcp { host, port } => Some(BusSettings::Tcp { host, port }),
+        // The station refuses the first, and names no line within the program.
+        LinkSettings::UsbTmc(_) | LinkSettings::Within(_) => None,
     }
 }
 

@@ -109,6 +109,9 @@ fn link(address: &Address) -> Value {
     let table = match address {
         Address::Plant => return Value::from("plant"),
         Address::Tcp { .. } => Table::from_iter([("tcp", address.to_string().into())].map(own)),
+        Address::UsbTmc { path } => {
+            Table::from_iter([("usbtmc", path.display().to_string().into())].map(own))
+        }
         Address::Serial { path, baud, .. } => Table::from_iter(
             [("serial", path.display().to_string().into()), ("baud", i64::from(*baud).into())]
                 .map(own),

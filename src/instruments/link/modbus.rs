@@ -14,9 +14,11 @@
 //! Rejected: only draining after a timeout (a reply that is later still finds the next request out);
 //! asking twice and comparing (two late answers agree as well).
 
+use super::align::first_token;
 use super::error::Broken;
-use super::serial::SerialLine;
-use super::tcp::TcpLine;
+use super::stream::StreamLine;
+use super::thread::ThreadLine;
+use super::within::Within;
 use super::{Excerpt, LinkError, LinkSettings, SerialSettings, WRITE_DEADLINE};
 use crate::modbus::{Answer, Framing, MAX_FRAME, ReplyError, Request};
 use std::fmt;
@@ -52,6 +54,10 @@ pub enum BusSettings {
         /// Port.
         port: u16,
     },
+    /// A line within the program, in RTU's frames.
+    WithinRtu(Within),
+    /// A line within the program, in TCP's frames.
+    WithinTcp(Within),
 }
 
 impl fmt::Display for BusSettings {
@@ -61,6 +67,7 @@ impl fmt::Display for BusSettings {
             Self::Tcp { host, port } => {
                 LinkSettings::Tcp { host: host.clone(), port: *port }.fmt(f)
             }
+            Self::WithinRtu(within) | Self::WithinTcp(within) => within.name().fmt(f),
         }
     }
 }
@@ -140,22 +147,29 @@ pub enum BusError {
 
 #[derive(Debug)]
 enum Line {
-    Rtu(SerialLine),
-    Tcp(TcpLine),
+    Thread(ThreadLine),
+    Stream(StreamLine),
 }
 
 impl Line {
     async fn write(&mut self, out: &[u8], deadline: Instant) -> Result<(), Broken> {
         match self {
-            Self::Rtu(line) => line.write(out, deadline).await,
-            Self::Tcp(line) => line.write(out, deadline).await,
+            Self::Thread(line) => line.write(out, deadline).await,
+            Self::Stream(line) => line.write(out, deadline).await,
         }
     }
 
     async fn receive(&mut self, bytes: &mut Vec<u8>, deadline: Instant) -> Result<(), Broken> {
         match self {
-            Self::Rtu(line) => line.receive(bytes, deadline).await,
-            Self::Tcp(line) => line.receive_any(bytes, deadline).await,
+            Self::Thread(line) => line.receive(bytes, deadline).await,
+            Self::Stream(line) => line.receive_any(bytes, deadline).await,
+        }
+    }
+
+    async fn drain(&mut self, silence: Duration, deadline: Instant) -> Result<(), Broken> {
+        match self {
+            Self::Thread(line) => line.drain(silence, deadline).await,
+            Self::Stream(line) => line.drain(silence, deadline).await,
         }
     }
 }
@@ -173,6 +187,18 @@ struct Unit {
     asked: Option<Instant>,
 }
 
+/// Where a bus begins counting, as [`first_token`] does.
+fn first_transaction(settings: &BusSettings) -> u16 {
+    let link = match settings {
+        BusSettings::WithinRtu(within) | BusSettings::WithinTcp(within) => {
+            LinkSettings::Within(within.clone())
+        }
+        BusSettings::Rtu(serial) => LinkSettings::Serial(serial.clone()),
+        BusSettings::Tcp { host, port } => LinkSettings::Tcp { host: host.clone(), port: *port },
+    };
+    first_token(&link).into()
+}
+
 /// A line to one or more Modbus units.
 ///
 /// Calling contract: [`Bus::open`], then any number of [`Bus::read`]. After an error for which
@@ -182,6 +208,8 @@ struct Unit {
 pub struct Bus {
     line: Line,
     address: Box<str>,
+    /// Whether frames are RTU's, ended by silence and without a number.
+    rtu: bool,
     silence: Duration,
     transaction: u16,
     broken: bool,
@@ -197,21 +225,28 @@ impl Bus {
     /// # Errors
     /// [`LinkError`] says what keeps the line from opening and what to do.
     pub async fn open(settings: &BusSettings) -> Result<Self, LinkError> {
-        let (line, silence) = match settings {
+        let line = match settings {
+            BusSettings::Rtu(serial) => Line::Thread(ThreadLine::serial(serial).await?),
+            BusSettings::Tcp { host, port } => {
+                Line::Stream(StreamLine::connect(host, *port).await?)
+            }
+            BusSettings::WithinRtu(within) | BusSettings::WithinTcp(within) => {
+                Line::Stream(StreamLine::dial(within)?)
+            }
+        };
+        let ended = match settings {
             BusSettings::Rtu(serial) => {
                 let silence = Duration::from_secs_f64(SILENT_BITS / f64::from(serial.baud.max(1)));
-                let silence = silence.max(SHORTEST_SILENCE) + MARGIN;
-                (Line::Rtu(SerialLine::open(serial).await?), silence)
+                silence.max(SHORTEST_SILENCE)
             }
-            BusSettings::Tcp { host, port } => {
-                (Line::Tcp(TcpLine::open(host, *port).await?), Duration::ZERO)
-            }
+            _ => SHORTEST_SILENCE,
         };
         Ok(Self {
             line,
             address: settings.to_string().into(),
-            silence,
-            transaction: super::align::first_token().into(),
+            rtu: matches!(settings, BusSettings::Rtu(_) | BusSettings::WithinRtu(_)),
+            silence: ended + MARGIN,
+            transaction: first_transaction(settings),
             broken: false,
             units: Box::new([Unit::default(); UNITS]),
             out: Vec::with_capacity(MAX_FRAME),
@@ -235,7 +270,7 @@ impl Bus {
         request: &Request,
         deadline: Duration,
     ) -> Result<Answer<'_>, BusError> {
-        let framing = if matches!(self.line, Line::Rtu(_)) {
+        let framing = if self.rtu {
             self.prove(request.unit(), deadline).await?;
             Framing::Rtu
         } else {
@@ -251,8 +286,8 @@ impl Bus {
     /// Closes the line in order and waits until it is closed.
     pub async fn close(self) {
         match self.line {
-            Line::Rtu(line) => line.close().await,
-            Line::Tcp(line) => line.close().await,
+            Line::Thread(line) => line.close().await,
+            Line::Stream(line) => line.close().await,
         }
     }
 
@@ -262,9 +297,7 @@ impl Bus {
         // Silence is wanted before every frame; a line in step has it already.
         let silence = if known.trusted { SHORTEST_SILENCE } else { self.silence };
         let until = Instant::now() + SILENCE_DEADLINE;
-        if let Line::Rtu(line) = &mut self.line
-            && let Err(broken) = line.drain(silence, until).await
-        {
+        if let Err(broken) = self.line.drain(silence, until).await {
             return Err(self.lost(broken, SILENCE_DEADLINE));
         }
         if known.trusted {

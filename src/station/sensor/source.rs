@@ -126,6 +126,11 @@ pub(super) fn read(section: &mut Section<'_>, known: &Known<'_>) -> Option<Senso
     }
     if modbus {
         section.forbid(&["query", "identity"], "Modbus has none; take it out, or unit");
+        if matches!(address, Some(Address::UsbTmc { .. })) {
+            section
+                .note("link", "Modbus runs on serial and tcp lines, not on usbtmc; take unit out");
+            return None;
+        }
         let register = register(section, unit.and_then(|unit| u8::try_from(unit).ok()));
         let (request, format) = register?;
         return Some(SensorSource::Modbus {
