@@ -4,6 +4,7 @@ mod check;
 mod picture;
 mod run;
 mod station;
+mod wiring;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -58,6 +59,7 @@ enum Command {
     Check(check::Check),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
+    Wiring(wiring::DrawWiring),
 }
 
 /// Parses the arguments, does what they say, tells the exit code.
@@ -69,6 +71,7 @@ pub fn main() -> ExitCode {
         Command::Check(check) => check.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
+        Command::Wiring(wiring) => wiring.carry_out(),
     };
     exit.into()
 }
