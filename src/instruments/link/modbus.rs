@@ -196,7 +196,7 @@ fn first_transaction(settings: &BusSettings) -> u16 {
         BusSettings::Rtu(serial) => LinkSettings::Serial(serial.clone()),
         BusSettings::Tcp { host, port } => LinkSettings::Tcp { host: host.clone(), port: *port },
     };
-    first_token(&link).into()
+    u16::from(first_token(&link)) << u8::BITS
 }
 
 /// A line to one or more Modbus units.
@@ -211,6 +211,7 @@ pub struct Bus {
     /// Whether frames are RTU's, ended by silence and without a number.
     rtu: bool,
     silence: Duration,
+    /// The last number of a connection's request or of an echo; begins elsewhere in each run.
     transaction: u16,
     broken: bool,
     units: Box<[Unit; UNITS]>,
