@@ -5,6 +5,7 @@ mod check;
 mod picture;
 mod run;
 mod station;
+mod wiring;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -60,6 +61,7 @@ enum Command {
     Bench(bench::ServeBench),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
+    Wiring(wiring::DrawWiring),
 }
 
 /// Parses the arguments, does what they say, tells the exit code.
@@ -72,6 +74,7 @@ pub fn main() -> ExitCode {
         Command::Bench(bench) => bench.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
+        Command::Wiring(wiring) => wiring.carry_out(),
     };
     exit.into()
 }

@@ -18,7 +18,7 @@ const LOGGER: [Rule; 10] = [
     ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
-    ("report", &["control", "store"]),
+    ("report", &["control", "store", "station"]),
     (
         "daemon",
         &[
