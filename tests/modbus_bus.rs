@@ -1,6 +1,6 @@
 //! A Modbus bus over real lines, with faults: what it answers is right, or nothing.
 
-#![allow(clippy::unwrap_used, reason = "a test that fails may panic")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test that fails may panic")]
 
 use cresthold::instruments::link::{Bus, BusError, BusSettings, SerialSettings};
 use cresthold::modbus::{Exception, Request, Table};
@@ -251,5 +251,57 @@ fn another_implementation_reads_the_virtual_device() {
         assert_eq!(words, [2007, 0]);
         let refused = context.read_holding_registers(101, 2).await.unwrap();
         assert_eq!(refused, Err(tokio_modbus::ExceptionCode::IllegalDataAddress));
+    });
+}
+
+/// A generator small enough to stand here (Marsaglia 2003, xorshift, 13/7/17).
+struct Dice(u64);
+
+impl Dice {
+    fn below(&mut self, most: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % most
+    }
+
+    fn mishap(&mut self) -> Mishap {
+        match self.below(6) {
+            0 => Mishap::Silent,
+            1 | 2 => Mishap::Late(Duration::from_millis(self.below(1500))),
+            3 => Mishap::Garbled,
+            4 => Mishap::Truncated(usize::try_from(self.below(9)).unwrap()),
+            _ => Mishap::Doubled,
+        }
+    }
+}
+
+/// Minutes of random faults; prints what came of them.
+#[test]
+#[ignore = "takes minutes: cargo test --test modbus_bus -- --ignored --nocapture"]
+fn random_faults_for_minutes() {
+    run(async {
+        for (serial, seed) in [(true, 0x5EED_0001), (false, 0x5EED_0002)] {
+            let yard = Yard::new(serial, true);
+            let mut dice = Dice(seed);
+            let mut bus = None;
+            let (mut right, mut absent) = (0, 0);
+            for _ in 0..400 {
+                if dice.below(3) == 0 {
+                    let replies = 1 + u32::try_from(dice.below(2)).unwrap();
+                    let mishap = dice.mishap();
+                    yard.server.control().set_fault(Box::new(Spell { mishap, replies }));
+                }
+                let unit = 1 + u8::try_from(dice.below(2)).unwrap();
+                let address = u16::try_from(dice.below(100)).unwrap();
+                match yard.read(&mut bus, unit, address).await {
+                    Ok(()) => right += 1,
+                    Err(_) => absent += 1,
+                }
+            }
+            let line = if serial { "RTU" } else { "TCP" };
+            println!("{line}, seed {seed:#x}: {right} right, {absent} absent, 0 wrong");
+            assert!(right > 0);
+        }
     });
 }

@@ -212,7 +212,7 @@ fn minutes_count_what_came_and_what_should_have() {
     };
     for s in 0..150_u32 {
         let at = second(f64::from(s));
-        if s < 60 || s >= 100 {
+        if !(60..100).contains(&s) {
             board.take(SensorId(0), at, f64::from(s % 10));
         } else {
             board.fail(SensorId(0), "no answer");

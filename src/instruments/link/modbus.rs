@@ -183,6 +183,7 @@ pub struct Bus {
     line: Line,
     address: Box<str>,
     silence: Duration,
+    /// The last number of a connection's request or of an echo; begins elsewhere in each run.
     transaction: u16,
     broken: bool,
     units: Box<[Unit; UNITS]>,
@@ -211,7 +212,7 @@ impl Bus {
             line,
             address: settings.to_string().into(),
             silence,
-            transaction: super::align::first_token().into(),
+            transaction: u16::from(super::align::first_token()) << u8::BITS,
             broken: false,
             units: Box::new([Unit::default(); UNITS]),
             out: Vec::with_capacity(MAX_FRAME),
