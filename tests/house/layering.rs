@@ -10,7 +10,7 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 9] = [
+const LOGGER: [Rule; 10] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("rehearsal", &["control", "station"]),
@@ -18,9 +18,20 @@ const LOGGER: [Rule; 9] = [
     ("instruments", &["control", "scpi"]),
     ("station", &["control", "trackers", "instruments"]),
     ("report", &["control", "store"]),
+    ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",
-        &["control", "trackers", "rehearsal", "store", "instruments", "station", "report", "scpi"],
+        &[
+            "control",
+            "trackers",
+            "rehearsal",
+            "store",
+            "instruments",
+            "station",
+            "report",
+            "commission",
+            "scpi",
+        ],
     ),
     (
         "cli",
@@ -32,6 +43,7 @@ const LOGGER: [Rule; 9] = [
             "instruments",
             "station",
             "report",
+            "commission",
             "daemon",
             "scpi",
         ],
