@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
 mod check;
+mod commission;
 mod picture;
 mod run;
 mod station;
@@ -26,6 +27,10 @@ pub enum Exit {
     System = 6,
     /// Instruments did not answer at the start, or as something else; every channel was let go.
     Instruments = 7,
+    /// Commissioning found something that has to be put right; everything is off.
+    Findings = 8,
+    /// Nobody agreed to energise the bench; everything is off.
+    Refused = 9,
 }
 
 impl From<Exit> for ExitCode {
@@ -44,7 +49,8 @@ impl From<Exit> for ExitCode {
                   cresthold picture day.sqlite\n\n\
                   Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
-                  7 instruments did not answer as stated.\n\n\
+                  7 instruments did not answer as stated; 8 commissioning found something to put \
+                  right; 9 nobody agreed to energise.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -56,6 +62,7 @@ struct Arguments {
 enum Command {
     Run(run::Run),
     Check(check::Check),
+    Commission(commission::Commission),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
 }
@@ -67,6 +74,7 @@ pub fn main() -> ExitCode {
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
         Command::Check(check) => check.carry_out(),
+        Command::Commission(commission) => commission.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
     };

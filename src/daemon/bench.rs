@@ -158,6 +158,23 @@ impl LiveBench {
         Ok(Answer::Measured(volts, amps, boost))
     }
 
+    /// The load's reading alone, for readings as fast as the line allows.
+    pub(super) async fn measure_load(&mut self) -> Result<(Volts, Amps), InstrumentError> {
+        let seen = self.load().await?.measure().await;
+        self.prepared &= seen.is_ok();
+        seen
+    }
+
+    /// What the boost supply measures at its terminals; none without one on a link.
+    pub(super) async fn measure_boost(&mut self) -> Result<Option<Volts>, InstrumentError> {
+        let Some(supply) = self.boost.as_mut().and_then(|boost| boost.instrument.as_mut()) else {
+            return Ok(None);
+        };
+        let seen = supply.measure().await;
+        self.prepared &= seen.is_ok();
+        Ok(Some(seen?.0))
+    }
+
     async fn switch_boost(&mut self, on: bool) -> Result<(), InstrumentError> {
         match self.boost.as_mut().and_then(|boost| boost.instrument.as_mut()) {
             Some(supply) => supply.output(on).await,
