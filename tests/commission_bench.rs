@@ -5,9 +5,12 @@
 
 mod commission_yard;
 
-use commission_yard::{Agreeing, NOON, Parts, Yard, fails, find, metered};
+use commission_yard::{Agreeing, NOON, Parts, Yard, fails, find, metered, wrong_reasons};
 use cresthold::commission::{Light, Outcome, Reason, Verdict, page};
+use cresthold::daemon::commission::Person;
+use cresthold::daemon::stop::StopFlag;
 use cresthold::quantities::{Amps, Irradiance, Ohms, Volts};
+use cresthold::station::ChannelSpec;
 use cresthold::store::Reader;
 use cresthold::time::Utc;
 use cresthold_sim::bench::{BoostWiring, Wiring};
@@ -79,127 +82,146 @@ fn a_sound_bench_passes_and_leaves_a_record() {
     assert_eq!(record.len(), 3, "one for the station, one for each channel");
     assert!(record[0].detail.as_ref().unwrap().contains("\"outcome\":\"passed\""));
     let page = page::page(&report, &["<svg id=\"first\"/>".to_owned()]);
-    for word in ["Signature", "Larkfell test yard", "slope-1", "<svg id=\"first\"/>", "live whenever"] {
+    for word in
+        ["Signature", "Larkfell test yard", "slope-1", "<svg id=\"first\"/>", "live whenever"]
+    {
         assert!(page.contains(word), "{word}");
     }
 }
 
-#[test]
-fn exchanged_poles_are_never_switched_on() {
-    let wiring = Wiring { device_reversed: true, ..Wiring::default() };
-    let parts = Parts { wiring, ..Parts::default() };
-    let report = Yard::new(std::slice::from_ref(&parts)).commission(metered(&parts));
-    fails(&report, Reason::Polarity, &[]);
-    assert!(!report.channels[0].energised);
+/// One planted mistake: its name, the bench, and what must be said of it.
+struct Mistake {
+    name: &'static str,
+    parts: Parts,
+    stated: &'static [(&'static str, &'static str)],
+    light: Option<Light>,
+    reason: Reason,
+    also: &'static [Reason],
+    /// Whether the load's input may have been on.
+    input: bool,
 }
 
-fn boost_wired(boost: BoostWiring, scale: f64) -> cresthold::commission::Commissioning {
-    let wiring = Wiring { boost, boost_scale: scale, ..Wiring::default() };
-    let parts = Parts { wiring, ..Parts::default() };
-    let report = Yard::new(std::slice::from_ref(&parts)).commission(metered(&parts));
-    let made = |check: &cresthold::commission::Check| check.what == "load follows its setpoint";
-    assert!(!report.all().any(made), "the input stays off");
-    report
-}
-
-#[test]
-fn a_reversed_boost_supply_is_told() {
-    fails(&boost_wired(BoostWiring::Reversed, 1.0), Reason::BoostReversed, &[]);
-}
-
-#[test]
-fn a_boost_supply_outside_the_loop_is_told() {
-    fails(&boost_wired(BoostWiring::Absent, 1.0), Reason::BoostNotInLoop, &[]);
-}
-
-#[test]
-fn a_boost_supply_across_the_device_is_told() {
-    fails(&boost_wired(BoostWiring::Across, 1.0), Reason::BoostAcross, &[]);
-}
-
-#[test]
-fn a_boost_supply_of_another_voltage_is_told() {
-    fails(&boost_wired(BoostWiring::Series, 1.5), Reason::BoostVolts, &[]);
-}
-
-#[test]
-fn a_dead_boost_supply_is_told() {
-    fails(&boost_wired(BoostWiring::Series, 0.0), Reason::BoostSilent, &[]);
-}
-
-#[test]
-fn a_boost_supply_below_a_bright_edge_is_told() {
-    let parts = Parts::default();
-    // 1.5 x 9.43 A = 14.1 A; the station reader wants the supply above the envelope.
-    let yard = Yard::new(std::slice::from_ref(&parts))
-        .stating("amps = 20.0", "amps = 12.0")
-        .stating("device_amps_max = 15.5", "device_amps_max = 11.5");
-    fails(&yard.commission(metered(&parts)), Reason::BoostRating, &[Reason::Envelope]);
-}
-
-#[test]
-fn a_load_protection_below_a_bright_edge_is_told() {
-    let parts = Parts::default();
-    let yard = Yard::new(std::slice::from_ref(&parts))
-        .stating("current_protection_amps = 16.0", "current_protection_amps = 13.0")
-        .stating("device_amps_max = 15.5", "device_amps_max = 12.5");
-    fails(&yard.commission(metered(&parts)), Reason::Protection, &[Reason::Envelope]);
-}
-
-#[test]
-fn another_instrument_is_left_alone() {
-    let parts = Parts { identity: "OTHER", ..Parts::default() };
-    let report = Yard::new(std::slice::from_ref(&parts)).commission(metered(&parts));
-    fails(&report, Reason::Identity, &[]);
-    assert!(!report.channels[0].energised);
-}
-
-#[test]
-fn another_device_is_told_by_its_voltage() {
-    let parts = Parts { thin_film: true, ..Parts::default() };
-    // 111 V: the bench must stand it, or the guard would be the one to speak.
-    let mut parts = parts;
-    parts.load.volts_max = Volts(150.0);
-    parts.load.volts_meter.range = 150.0;
-    let yard = Yard::new(std::slice::from_ref(&parts))
-        .stating("device_volts_max = 48.0", "device_volts_max = 140.0")
-        .stating("load_volts_max = 80.0", "load_volts_max = 150.0");
-    let report = yard.commission(Light::default());
-    fails(&report, Reason::Device, &[]);
-    assert!(!report.channels[0].energised);
-}
-
-#[test]
-fn another_device_is_told_by_its_current() {
-    let parts = Parts { irradiance: Irradiance(500.0), ..Parts::default() };
-    let yard = Yard::new(std::slice::from_ref(&parts));
-    // The meter in the same plane shows twice the light: half the device is missing, in parallel.
-    let light = Light { irradiance: Some(Irradiance(1000.0)), ..metered(&parts) };
-    fails(&yard.commission(light), Reason::Device, &[]);
-}
-
-#[test]
-fn a_load_too_small_near_short_circuit_is_told() {
+fn mistake(name: &'static str, reason: Reason, plant: impl FnOnce(&mut Parts)) -> Mistake {
     let mut parts = Parts::default();
-    // It sinks its full current only above 20 V; the station states 2 V.
-    parts.load.knee = Volts(20.0);
-    let report = Yard::new(std::slice::from_ref(&parts)).commission(metered(&parts));
-    fails(&report, Reason::Capability, &[]);
+    plant(&mut parts);
+    Mistake { name, parts, stated: &[], light: None, reason, also: &[], input: false }
+}
+
+fn boost(name: &'static str, reason: Reason, boost: BoostWiring, boost_scale: f64) -> Mistake {
+    mistake(name, reason, |parts| {
+        parts.wiring = Wiring { boost, boost_scale, ..Wiring::default() };
+    })
+}
+
+fn wires() -> Vec<Mistake> {
+    use BoostWiring::{Absent, Across, Reversed, Series};
+    vec![
+        mistake("device reversed", Reason::Polarity, |parts| {
+            parts.wiring.device_reversed = true;
+        }),
+        boost("boost reversed", Reason::BoostReversed, Reversed, 1.0),
+        boost("boost not in the loop", Reason::BoostNotInLoop, Absent, 1.0),
+        boost("boost across the device", Reason::BoostAcross, Across, 1.0),
+        boost("boost of another voltage", Reason::BoostVolts, Series, 1.5),
+        boost("boost dead", Reason::BoostSilent, Series, 0.0),
+        mistake("another instrument", Reason::Identity, |parts| parts.identity = "OTHER"),
+        mistake("lead open by day", Reason::NoDevice, |parts| parts.irradiance = Irradiance::ZERO),
+        Mistake {
+            input: true,
+            ..mistake("sense leads missing", Reason::SenseLeads, |parts| parts.lead = Ohms(0.5))
+        },
+    ]
+}
+
+fn ratings() -> Vec<Mistake> {
+    vec![
+        // 1.5 x 9.43 A = 14.1 A; a station's boost supply and protection lie above its envelope.
+        Mistake {
+            stated: &[("amps = 20.0", "amps = 12.0"), ("_amps_max = 15.5", "_amps_max = 11.5")],
+            also: &[Reason::Envelope],
+            input: true,
+            ..mistake("boost below a bright edge", Reason::BoostRating, |_| {})
+        },
+        Mistake {
+            stated: &[("_amps = 16.0", "_amps = 13.0"), ("_amps_max = 15.5", "_amps_max = 12.5")],
+            also: &[Reason::Envelope],
+            input: true,
+            ..mistake("protection below a bright edge", Reason::Protection, |_| {})
+        },
+        // 111 V: the bench must stand it, or the guard would be the one to speak.
+        Mistake {
+            stated: &[
+                ("device_volts_max = 48.0", "device_volts_max = 140.0"),
+                ("= 80.0", "= 150.0"),
+            ],
+            light: Some(Light::default()),
+            ..mistake("another device, by voltage", Reason::Device, |parts| {
+                parts.thin_film = true;
+                parts.load.volts_max = Volts(150.0);
+                parts.load.volts_meter.range = 150.0;
+            })
+        },
+        // The meter in the same plane shows twice the light.
+        Mistake {
+            light: Some(Light { irradiance: Some(Irradiance(1000.0)), module: None }),
+            input: true,
+            ..mistake("half a device, by current", Reason::Device, |parts| {
+                parts.irradiance = Irradiance(500.0);
+            })
+        },
+        // It sinks its full current only above 20 V; the station states 2 V.
+        Mistake {
+            input: true,
+            ..mistake("load weak near short circuit", Reason::Capability, |parts| {
+                parts.load.knee = Volts(20.0);
+            })
+        },
+        mistake("load's range below its protection", Reason::Setting, |parts| {
+            parts.load.amps_max = Amps(8.0);
+        }),
+    ]
+}
+
+/// Everything that is wrong with how one mistake was told.
+fn told(mistake: &Mistake) -> Vec<String> {
+    let mut yard = Yard::new(std::slice::from_ref(&mistake.parts));
+    for (what, instead) in mistake.stated {
+        yard = yard.stating(what, instead);
+    }
+    let report = yard.commission(mistake.light.unwrap_or_else(|| match mistake.reason {
+        Reason::NoDevice => Light::default(),
+        _ => metered(&mistake.parts),
+    }));
+    let mut wrong = wrong_reasons(&report, mistake.reason, mistake.also);
+    let loaded = report.all().any(|check| check.what == "load follows its setpoint");
+    if loaded != mistake.input {
+        wrong.push(format!("input on: {loaded}"));
+    }
+    if report.outcome() != Outcome::Failed {
+        wrong.push("not refused".to_owned());
+    }
+    wrong
 }
 
 #[test]
-fn a_range_too_small_for_its_protection_is_told() {
-    let mut parts = Parts::default();
-    parts.load.amps_max = Amps(8.0);
-    let report = Yard::new(std::slice::from_ref(&parts)).commission(metered(&parts));
-    fails(&report, Reason::Setting, &[]);
+fn planted_mistakes_are_refused_with_the_right_reason() {
+    let mistakes: Vec<Mistake> = wires().into_iter().chain(ratings()).collect();
+    // Mostly they wait for instruments: all at once, on few processors.
+    let told: Vec<Vec<String>> = std::thread::scope(|scope| {
+        let all: Vec<_> = mistakes.iter().map(|one| scope.spawn(|| told(one))).collect();
+        all.into_iter().map(|one| one.join().unwrap()).collect()
+    });
+    for (mistake, wrong) in mistakes.iter().zip(&told) {
+        let how = if wrong.is_empty() { "as planted" } else { "WRONG" };
+        println!("{:36} {:18} {how} {}", mistake.name, mistake.reason.word(), wrong.join("; "));
+    }
+    assert!(told.iter().all(Vec::is_empty), "see the table above");
 }
 
 #[test]
-fn missing_sense_leads_are_told() {
+fn the_size_of_what_the_leads_lose_is_told() {
     let parts = Parts { lead: Ohms(0.5), ..Parts::default() };
     let report = Yard::new(std::slice::from_ref(&parts)).commission(metered(&parts));
-    fails(&report, Reason::SenseLeads, &[]);
     let ohms = find(&report, "resistance of the leads beyond the stated").found.unwrap();
     // Planted are 0.48 ohm beyond the stated 0.02.
     assert!((ohms.value - 0.48).abs() <= ohms.uncertainty.unwrap(), "{ohms}");
@@ -246,17 +268,36 @@ fn by_night_it_does_what_can_be_done() {
 }
 
 #[test]
-fn an_open_lead_by_day_is_no_night() {
-    let parts = Parts { irradiance: Irradiance::ZERO, ..Parts::default() };
-    let report = Yard::new(std::slice::from_ref(&parts)).commission(Light::default());
-    fails(&report, Reason::NoDevice, &[]);
-}
-
-#[test]
 fn without_consent_nothing_is_energised() {
     let parts = Parts::default();
     let yard = Yard::new(std::slice::from_ref(&parts));
     let report = yard.commission_at(metered(&parts), NOON, &mut Agreeing(false));
     assert_eq!(report.outcome(), Outcome::Declined);
     assert!(!report.channels[0].energised);
+}
+
+/// Somebody who agrees and then, in the middle of the work, wants it to end.
+struct Hasty(StopFlag);
+
+impl Person for Hasty {
+    fn agrees(&mut self, _: &ChannelSpec, _: bool) -> bool {
+        let stop = self.0.clone();
+        std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(1500));
+            stop.raise();
+        });
+        true
+    }
+    fn hears(&mut self, _: &str) {}
+}
+
+#[test]
+fn a_request_to_stop_lets_the_channel_go() {
+    let parts = Parts::default();
+    let yard = Yard::new(std::slice::from_ref(&parts));
+    let stop = StopFlag::default();
+    let report = yard.commission_until(metered(&parts), NOON, &mut Hasty(stop.clone()), &stop);
+    assert!(report.channels[0].energised);
+    assert_eq!(report.outcome(), Outcome::Declined);
+    assert_eq!(find(&report, "off at the end").verdict, Verdict::Passed);
 }

@@ -170,7 +170,7 @@ impl Person for Beside {
         if self.yes {
             return true;
         }
-        eprint!("Energise {}? Type yes: ", channel.name);
+        eprint!("Energise {}? Type yes, or press Enter for no: ", channel.name);
         let _ = std::io::stderr().flush();
         let mut answer = String::new();
         let read = std::io::stdin().lock().read_line(&mut answer);

@@ -54,8 +54,7 @@ pub fn wiring(seen: &Rise) -> Check {
     if rise.abs() > stated * NOTHING_SHARE + seen.uncertainty {
         return check.failed(Reason::BoostVolts, other_voltage(seen, rise));
     }
-    if let Some((name, change)) =
-        seen.others.iter().find(|(_, change)| near(change.abs(), stated))
+    if let Some((name, change)) = seen.others.iter().find(|(_, change)| near(change.abs(), stated))
     {
         let says = format!(
             "this channel's boost supply came on, and the load of {name} saw it ({:.2} V) instead \

@@ -82,7 +82,8 @@ pub fn clock(site: &Site, seen: Witnesses, simulated: bool) -> Vec<Check> {
 fn sun(site: &Site, now: Utc, lit: bool) -> Check {
     let elevation = sun_elevation(site, now);
     let found = Some(Figure::of(elevation, "deg"));
-    let check = Check::passed("clock: height of the sun", found, "devices lit by day, dark by night");
+    let check =
+        Check::passed("clock: height of the sun", found, "devices lit by day, dark by night");
     match (lit, daylight(site, now)) {
         (true, Some(false)) => check.failed(
             Reason::Clock,

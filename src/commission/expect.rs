@@ -13,7 +13,7 @@
 //! a ln(G / 1000), the log-law of one diode.
 //!
 //! Validity: 100 to 1400 W/m2, unshaded. A shunt makes a too large by up to 1.6 times, which is
-//! 4 % of Voc at 200 W/m2; the limits here leave room for it. Rejected: the five-parameter model
+//! 6 % of Voc at 200 W/m2; [`Sheet::open_circuit_room`] leaves room for it. Rejected: the five-parameter model
 //! (a data sheet's three points don't fix its five numbers).
 
 use crate::quantities::{Amps, Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, Volts};
@@ -37,6 +37,15 @@ const HOTTEST: Celsius = Celsius(80.0);
 const DIMMEST: Irradiance = Irradiance(50.0);
 /// See [`DIMMEST`].
 const BRIGHTEST: Irradiance = Irradiance(1500.0);
+/// Data sheet, ageing and mismatch, as a share of Voc.
+const SHEET_SHARE: f64 = 0.05;
+/// Uncertainty of the log-law's term as a share of it: without the shunt, a is up to 1.6 times too
+/// large.
+const LOG_SHARE: f64 = 0.4;
+/// The drop from open circuit to the crest scatters by this share of Vmp...
+const LOST_SHARE: f64 = 0.03;
+/// ...and by this much more for each factor of e in the light, where shunts shift the knee.
+const LOST_LOG: f64 = 0.03;
 /// Irradiance that is logged and expected is taken as no less (W/m2): the log-law needs some.
 const LEAST: f64 = 1.0;
 
@@ -122,19 +131,36 @@ impl Sheet {
         Volts(-self.slope * (1.0 - share).ln() + amps.0 * self.series)
     }
 
+    /// How far a sound device's drop may lie from [`Sheet::lost`] at the crest's share of the
+    /// current.
+    #[must_use]
+    pub fn lost_room(&self, short_circuit: Amps) -> Volts {
+        let share = short_circuit / self.rated.short_circuit;
+        self.rated.crest_volts * (LOST_SHARE + LOST_LOG * share.ln().abs())
+    }
+
+    /// How far a sound device's open-circuit voltage may lie from [`Sheet::open_circuit`].
+    #[must_use]
+    pub fn open_circuit_room(&self, irradiance: Irradiance) -> Volts {
+        let share = irradiance.0.max(LEAST) / STC_IRRADIANCE.0;
+        self.rated.open_circuit * SHEET_SHARE + Volts(LOG_SHARE * self.slope * share.ln().abs())
+    }
+
     /// The range of open-circuit voltages that fit the light, as far as it is known.
     #[must_use]
     pub fn open_circuit_range(&self, light: Light) -> (Volts, Volts) {
         let dim = light.irradiance.unwrap_or(DIMMEST);
         let bright = light.irradiance.unwrap_or(BRIGHTEST);
-        let ends = [
-            self.open_circuit(dim, light.module.unwrap_or(HOTTEST)),
-            self.open_circuit(bright, light.module.unwrap_or(COLDEST)),
-            self.open_circuit(dim, light.module.unwrap_or(COLDEST)),
-            self.open_circuit(bright, light.module.unwrap_or(HOTTEST)),
-        ];
-        let low = ends.iter().fold(Volts(f64::INFINITY), |least, volts| least.min(*volts));
-        let high = ends.iter().fold(Volts(f64::NEG_INFINITY), |most, volts| most.max(*volts));
+        let (cold, hot) = (light.module.unwrap_or(COLDEST), light.module.unwrap_or(HOTTEST));
+        let (mut low, mut high) = (Volts(f64::INFINITY), Volts(f64::NEG_INFINITY));
+        for irradiance in [dim, bright] {
+            let room = self.open_circuit_room(irradiance);
+            for module in [cold, hot] {
+                let volts = self.open_circuit(irradiance, module);
+                low = low.min(volts - room);
+                high = high.max(volts + room);
+            }
+        }
         (low, high)
     }
 

@@ -22,10 +22,10 @@ const DARK_SHARE: f64 = 0.5;
 const REVERSED_SHARE: f64 = 0.05;
 /// The same where nothing is rated (V).
 const REVERSED_FLOOR: Volts = Volts(0.5);
+/// A device below this is as dark as a device gets (V).
+const NIGHT: Volts = Volts(0.2);
 /// Irradiance that is light enough for any device (W/m2).
 const LIT: f64 = 100.0;
-/// Data sheet, ageing, mismatch and the model's own error, as a share of Voc.
-const SHEET_SHARE: f64 = 0.05;
 /// A measured round trip longer than the stated one by this factor is told.
 const SLOW: f64 = 1.5;
 /// And never over less than this (s).
@@ -163,7 +163,7 @@ pub fn open_circuit(
     }
     let dark = rated.map_or(spec.control.daylight.wake_volts, |voc| voc * DARK_SHARE);
     if volts < dark {
-        return without_light(polarity, volts, dark, day);
+        return without_light(polarity, (volts, dark), day, always);
     }
     let mut checks = vec![polarity];
     let mut state = State::Lit;
@@ -177,7 +177,12 @@ pub fn open_circuit(
     (state, checks)
 }
 
-fn without_light(polarity: Check, volts: Volts, dark: Volts, day: Day) -> (State, Vec<Check>) {
+fn without_light(
+    polarity: Check,
+    (volts, dark): (Volts, Volts),
+    day: Day,
+    always: Volts,
+) -> (State, Vec<Check>) {
     let found = polarity.found;
     let limit = format!("at least {} for the checks with current", Figure::of(dark.0, "V"));
     let check = Check::passed("light on the device", found, limit);
@@ -194,19 +199,21 @@ fn without_light(polarity: Check, volts: Volts, dark: Volts, day: Day) -> (State
         Figure::of(volts.0, "V")
     );
     let check = Check { verdict: super::Verdict::Skipped, ..check.doubtful(Reason::Dark, says) };
-    (State::Dark, vec![check])
+    if always > Volts::ZERO || volts.abs() > NIGHT {
+        return (State::Dark, vec![check]);
+    }
+    let says = "no light, no boost supply: what the voltmeter shows is its own zero";
+    (State::Dark, vec![check, Check::told("zero of the voltage, in the dark", found, says)])
 }
 
 fn expected(sheet: &Sheet, volts: Volts, found: Option<Figure>, light: Light) -> Check {
     let (low, high) = sheet.open_circuit_range(light);
-    let room = sheet.rated().open_circuit * SHEET_SHARE;
     let known = match (light.irradiance, light.module) {
         (Some(g), Some(t)) => format!("at {:.0} W/m2 and {:.0} degC", g.0, t.0),
         (Some(g), None) => format!("at {:.0} W/m2, temperature not known", g.0),
         (None, Some(t)) => format!("at {:.0} degC, irradiance not known", t.0),
         (None, None) => "irradiance and temperature not known".to_owned(),
     };
-    let (low, high) = (low - room, high + room);
     let limit = format!("{:.1} V to {:.1} V ({known})", low.0, high.0);
     let check = Check::passed("open-circuit voltage", found, limit);
     if (low.0..=high.0).contains(&volts.0) {

@@ -24,11 +24,9 @@ const AT_PROTECTION: f64 = 0.95;
 const ISC_SHARE: f64 = 0.15;
 /// More current than any cloud's edge gives (suns).
 const MOST_SUNS: f64 = 1.8;
-/// The leads may lose so much of the crest's voltage beyond what is stated; a data sheet's curve is
-/// no better than 3 %, and a shaded cell looks alike.
-const LEAD_SHARE: f64 = 0.05;
-/// Uncertainty of the device's own drop, as a share of the crest's voltage.
-const LOST_SHARE: f64 = 0.03;
+/// The leads may lose so much of the crest's voltage beyond what is stated and what the data sheet
+/// leaves open; a shaded cell looks alike.
+const LEAD_SHARE: f64 = 0.02;
 /// Least current, as a share of the rated one, that says anything about leads.
 const LEAD_AMPS: f64 = 0.1;
 /// Another channel's voltage that moves by more than this share of this channel's own move is no
@@ -170,12 +168,10 @@ fn moved(change: Volts, seen: &Descent) -> bool {
 
 /// Other channels must not feel this one.
 fn coupled(seen: &Descent) -> Option<Check> {
-    let (name, change) = seen
-        .others
-        .iter()
-        .max_by(|a, b| a.1.abs().0.total_cmp(&b.1.abs().0))?;
+    let (name, change) = seen.others.iter().max_by(|a, b| a.1.abs().0.total_cmp(&b.1.abs().0))?;
     let limit = "no other channel's voltage moves with this one's";
-    let check = Check::passed("independence of the channels", Some(Figure::of(change.0, "V")), limit);
+    let check =
+        Check::passed("independence of the channels", Some(Figure::of(change.0, "V")), limit);
     if !moved(*change, seen) {
         return Some(check);
     }
@@ -213,7 +209,10 @@ fn current(sheet: &Sheet, light: Light, lowest: &Point) -> Check {
     if (lowest.amps - expected).abs() <= room {
         return check;
     }
-    let says = format!("as at {:.0} W/m2: {WHICH}, or the irradiance is not the one of its plane", implied.0);
+    let says = format!(
+        "as at {:.0} W/m2: {WHICH}, or the irradiance is not the one of its plane",
+        implied.0
+    );
     check.failed(Reason::Device, says)
 }
 
@@ -224,7 +223,10 @@ fn leads(spec: &ChannelSpec, sheet: &Sheet, seen: &Descent, short_circuit: Amps)
     const WHAT: &str = "resistance of the leads beyond the stated";
     let rated = sheet.rated();
     if short_circuit < rated.short_circuit * LEAD_AMPS {
-        return Check::skipped(WHAT, "too little current to see it; commission again in more light");
+        return Check::skipped(
+            WHAT,
+            "too little current to see it; commission again in more light",
+        );
     }
     let amps = short_circuit * (rated.crest_amps / rated.short_circuit);
     let Some(volts) = seen.volts_at(amps) else {
@@ -232,11 +234,12 @@ fn leads(spec: &ChannelSpec, sheet: &Sheet, seen: &Descent, short_circuit: Amps)
     };
     let lost = seen.open - volts - sheet.lost(short_circuit, amps);
     let ohms = Ohms(lost.0 / amps.0);
-    let per = |share: f64| rated.crest_volts.0 * share / amps.0;
-    let found = Some(Figure::sure(ohms.0, per(LOST_SHARE), Ohms::UNIT));
-    let limit = format!("at most {:.3} ohm (5 % of the crest's voltage)", per(LEAD_SHARE));
+    let room = sheet.lost_room(short_circuit);
+    let most = (room + rated.crest_volts * LEAD_SHARE).0 / amps.0;
+    let found = Some(Figure::sure(ohms.0, room.0 / amps.0, Ohms::UNIT));
+    let limit = format!("at most {most:.3} ohm, as well as it can be told in this light");
     let check = Check::passed(WHAT, found, limit);
-    if ohms.0 <= per(LEAD_SHARE) {
+    if ohms.0 <= most {
         return check;
     }
     let says = format!(
@@ -258,15 +261,12 @@ pub fn implied_light(sheet: &Sheet, light: Light, amps: Amps) -> Light {
 /// The open-circuit voltage once more, now that the current tells the light.
 #[must_use]
 pub fn open_circuit_again(sheet: &Sheet, light: Light, seen: &Descent) -> Option<Check> {
-    /// Data sheet, ageing and the model's own error, as a share of Voc.
-    const SHEET_SHARE: f64 = 0.05;
     let lowest = seen.lowest()?;
     let (low, high) = sheet.open_circuit_range(implied_light(sheet, light, lowest.amps));
-    let room = sheet.rated().open_circuit * SHEET_SHARE;
-    let limit = format!("{:.1} V to {:.1} V", (low - room).0, (high + room).0);
+    let limit = format!("{:.1} V to {:.1} V", low.0, high.0);
     let found = Some(Figure::of(seen.open.0, "V"));
     let check = Check::passed("open-circuit voltage at this current's light", found, limit);
-    Some(if seen.open >= low - room && seen.open <= high + room {
+    Some(if seen.open >= low && seen.open <= high {
         check
     } else {
         check.failed(Reason::Device, format!("voltage and current don't belong together: {WHICH}"))

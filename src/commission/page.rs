@@ -119,7 +119,10 @@ fn checks(out: &mut String, title: &str, checks: &[Check]) {
             check.verdict.word()
         ));
         if !check.says.is_empty() {
-            out.push_str(&format!("<tr{class}><td colspan=\"4\">{}</td></tr>\n", escaped(&check.says)));
+            out.push_str(&format!(
+                "<tr{class}><td colspan=\"4\">{}</td></tr>\n",
+                escaped(&check.says)
+            ));
         }
     }
     out.push_str("</table>\n");

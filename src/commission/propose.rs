@@ -22,6 +22,8 @@ use crate::station::{ChannelSpec, SETTLED_AFTER};
 use crate::trackers::TrackerConfig;
 use std::time::Duration;
 
+/// What may be left of a step when the next one comes (Femia et al. 2005, from memory).
+const DIED_DOWN: f64 = 0.1;
 /// How many standard deviations of the power a step must show.
 const SIGNIFICANCE: f64 = 3.0;
 /// No step below this share of Vmp: finer gains nothing (loss below 5e-5) and follows no cloud.
@@ -55,6 +57,8 @@ pub struct Proposal {
     pub latency: Duration,
     /// The control period.
     pub period: Duration,
+    /// When a step has died down to a tenth, the least period of the paper.
+    pub least: Duration,
     /// The tracker's step, where the device's figures are known.
     pub step: Option<Step>,
 }
@@ -103,6 +107,7 @@ pub fn propose(spec: &ChannelSpec, sheet: Option<&Sheet>, seen: &Measured) -> Pr
         settling: Duration::from_secs_f64(settling),
         latency: Duration::from_secs_f64(latency),
         period: Duration::from_secs_f64(period),
+        least: Duration::from_secs_f64(-tau * DIED_DOWN.ln()),
         step: sheet.map(|sheet| step(sheet, seen.noise, period)),
     }
 }
@@ -119,11 +124,7 @@ pub fn step(sheet: &Sheet, noise: (Volts, Amps), period: f64) -> Step {
     let per_watt = rated.short_circuit.0 / STC_IRRADIANCE.0;
     let curve = kappa * imp / vmp;
     let ramp = (share * vmp).powi(2) * curve / (vmp * per_watt * period);
-    Step {
-        volts: Volts(share * vmp),
-        ramp: Irradiance(ramp),
-        loss: 0.5 * kappa * share * share,
-    }
+    Step { volts: Volts(share * vmp), ramp: Irradiance(ramp), loss: 0.5 * kappa * share * share }
 }
 
 /// Rounded up to two figures, so that what is pasted is short and still enough.
@@ -164,9 +165,11 @@ impl Proposal {
             seconds(spec.load.latency)
         );
         text.push_str(&format!(
-            "[control]  # or in [[channel]], for this channel alone\nperiod_s = {}  # now {}\n",
+            "[control]  # or in [[channel]], for this channel alone\nperiod_s = {}  # now {}; a \
+             step has died down to a tenth after {:.3} s\n",
             seconds(self.period),
-            seconds(spec.control.period)
+            seconds(spec.control.period),
+            seconds(self.least)
         ));
         if let Some(step) = &self.step {
             let now = match &spec.control.tracker {

@@ -124,8 +124,8 @@ fn conclude(fit: &Fit, points: &[Point], noise: f64) -> Result<Settling, Settlin
         return Ok(Settling { tau: span(most), uncertainty: None, lag: 0.0, misfit: 1.0, used });
     }
     let h = fit.tau * 0.01;
-    let bend = (squares(points, fit.tau + h) - 2.0 * fit.squares + squares(points, fit.tau - h))
-        / (h * h);
+    let bend =
+        (squares(points, fit.tau + h) - 2.0 * fit.squares + squares(points, fit.tau - h)) / (h * h);
     let variance = fit.squares / (used as f64 - 5.0).max(1.0);
     let sigma = if bend > 0.0 { (2.0 * variance / bend).sqrt() } else { fit.tau };
     let crossing = |line: &Line| fit.tau * (line.height.abs() / step).max(1e-9).ln();

@@ -320,7 +320,8 @@ impl Bench {
 
     /// Load terminal voltage with no current flowing (V).
     fn terminals(&self) -> Volts {
-        let device = if self.wiring.device_reversed { -self.open_circuit } else { self.open_circuit };
+        let device =
+            if self.wiring.device_reversed { -self.open_circuit } else { self.open_circuit };
         device + self.boost_volts()
     }
 

@@ -8,9 +8,9 @@
 mod powered;
 mod rig;
 
+use super::RunError;
 use super::rehearse::facts;
 use super::stop::StopFlag;
-use super::RunError;
 use crate::commission::clock::{self, Witnesses};
 use crate::commission::idle::{self, Day, Idle, State};
 use crate::commission::{

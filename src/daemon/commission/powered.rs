@@ -99,6 +99,9 @@ pub(super) async fn boost(
     };
     let check = boost::wiring(&seen);
     let right = check.reason.is_none();
+    if let (true, Some(volts), Some(rig)) = (right, supply, rigs[work.index].as_mut()) {
+        rig.trust_boost(volts);
+    }
     part.checks.push(check);
     Ok(right)
 }

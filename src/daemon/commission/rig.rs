@@ -196,6 +196,11 @@ impl<'s> Rig<'s> {
         Ok(())
     }
 
+    /// From now on the boost supply's own reading goes into the sum, as in a campaign.
+    pub(super) fn trust_boost(&mut self, measured: Volts) {
+        self.path.boost = measured;
+    }
+
     /// Input on; only from open circuit.
     pub(super) async fn input_on(&mut self) -> Result<(), Trouble> {
         self.set_open().await?;
