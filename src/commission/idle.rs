@@ -7,7 +7,7 @@
 use super::check::{Check, Figure, Reason};
 use super::expect::{Light, Sheet};
 use super::noise::{Steady, steady_amps, steady_volts};
-use crate::quantities::{Amps, Volts, Watts};
+use crate::quantities::{Amps, Irradiance, Volts, Watts};
 use crate::station::ChannelSpec;
 use std::time::Duration;
 
@@ -25,7 +25,7 @@ const REVERSED_FLOOR: Volts = Volts(0.5);
 /// A device below this is as dark as a device gets (V).
 const NIGHT: Volts = Volts(0.2);
 /// Irradiance that is light enough for any device (W/m2).
-const LIT: f64 = 100.0;
+pub const LIT: Irradiance = Irradiance(100.0);
 /// A measured round trip longer than the stated one by this factor is told.
 const SLOW: f64 = 1.5;
 /// And never over less than this (s).
@@ -163,7 +163,7 @@ pub fn open_circuit(
     }
     let dark = rated.map_or(spec.control.daylight.wake_volts, |voc| voc * DARK_SHARE);
     if volts < dark {
-        return without_light(polarity, (volts, dark), day, always);
+        return without_light(found, (volts, dark), day, always);
     }
     let mut checks = vec![polarity];
     let mut state = State::Lit;
@@ -178,15 +178,14 @@ pub fn open_circuit(
 }
 
 fn without_light(
-    polarity: Check,
+    found: Option<Figure>,
     (volts, dark): (Volts, Volts),
     day: Day,
     always: Volts,
 ) -> (State, Vec<Check>) {
-    let found = polarity.found;
     let limit = format!("at least {} for the checks with current", Figure::of(dark.0, "V"));
     let check = Check::passed("light on the device", found, limit);
-    let bright = day.light.irradiance.map(|irradiance| irradiance.0 >= LIT);
+    let bright = day.light.irradiance.map(|irradiance| irradiance >= LIT);
     // What a sensor says goes before what the calendar says.
     if bright == Some(true) || (bright.is_none() && day.sun == Some(true)) {
         let says = "it is day, but there is next to no voltage: a lead, fuse or disconnect is open, \

@@ -26,10 +26,11 @@ use rig::{Rig, reason};
 use std::path::Path;
 use std::time::{Duration, Instant as WallInstant, SystemTime};
 
-/// Readings with the input off, at most and at least: the noise is then known to 6 % or 14 %.
-const NOISE_READINGS: (u32, u32) = (40, 200);
+/// Readings with the input off, at least and at most: the noise is then known to 11 % or 5 %
+/// (standard uncertainty).
+const NOISE_READINGS: (u32, u32) = (60, 300);
 /// Time spent on them, by what the station states of the load.
-const NOISE_BUDGET: Duration = Duration::from_secs(3);
+const NOISE_BUDGET: Duration = Duration::from_secs(4);
 
 /// What a commissioning is told.
 #[derive(Clone, Copy, Debug)]
@@ -98,7 +99,8 @@ pub fn run(
         channels: Vec::new(),
     };
     runtime.block_on(bench(station, order, (person, stop), &mut report));
-    let lit = report.channels.iter().filter_map(lit).max();
+    let metered = order.light.irradiance.map(|irradiance| irradiance >= idle::LIT);
+    let lit = report.channels.iter().filter_map(lit).max().max(metered);
     let seen = Witnesses { now: began.utc, last_row, lit };
     report.checks.extend(clock::clock(&station.site, seen, order.clock.is_some()));
     let ended = clock.stamp();
@@ -243,7 +245,7 @@ async fn identify<'s>(
 
 /// The number of readings with the input off: by what the station states, so that the same station
 /// makes the same number.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held to 40..=200")]
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "held to 60..=300")]
 fn noise_readings(spec: &ChannelSpec) -> u32 {
     let pace = (spec.load.window + spec.load.latency).max(Duration::from_millis(1));
     let fit = NOISE_BUDGET.as_secs_f64() / pace.as_secs_f64();

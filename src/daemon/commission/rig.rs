@@ -158,8 +158,11 @@ impl<'s> Rig<'s> {
         Ok((volts / f64::from(count), amps / f64::from(count)))
     }
 
-    /// What the boost supply measures at its terminals.
+    /// What the boost supply measures at its terminals, where the station says that it can.
     pub(super) async fn boost_volts(&mut self) -> Result<Option<Volts>, Trouble> {
+        if !self.spec.boost.as_ref().is_some_and(|boost| boost.measured) {
+            return Ok(None);
+        }
         Ok(self.bench.measure_boost().await?)
     }
 
@@ -193,6 +196,12 @@ impl<'s> Rig<'s> {
     pub(super) async fn boost_on(&mut self) -> Result<(), Trouble> {
         self.bench.carry_out(Command::BoostOn).await?;
         self.boost_is(true);
+        Ok(())
+    }
+
+    pub(super) async fn boost_off(&mut self) -> Result<(), Trouble> {
+        self.bench.carry_out(Command::BoostOff).await?;
+        self.boost_is(false);
         Ok(())
     }
 
