@@ -26,6 +26,7 @@ body { font: 10pt/1.35 sans-serif; color: #000; background: #fff; max-width: 178
 h1 { font-size: 16pt; margin: 0 0 2mm } h2 { font-size: 12pt; margin: 7mm 0 2mm } \
 table { border-collapse: collapse; width: 100%; font-size: 9pt } \
 th, td { border: 0.2mm solid #777; padding: 0.8mm 1.6mm; text-align: left; vertical-align: top } \
+.checks td:nth-child(1) { width: 27% } .checks td:nth-child(4) { width: 43% } \
 td.n { text-align: right; white-space: nowrap } tr { break-inside: avoid } \
 tr.failed td { font-weight: bold; border-left-width: 1mm } \
 .box { border: 0.5mm solid #000; padding: 2mm 4mm; margin: 4mm 0 } \
@@ -48,6 +49,7 @@ pub fn page(report: &Commissioning, wiring: &[String]) -> String {
         "<p class=\"box\"><strong>Result: {}.</strong></p>\n",
         escaped(&report.sentence())
     ));
+    summary(&mut out, report);
     out.push_str("<h2>Before anybody touches a lead</h2>\n<ul>\n");
     for caution in CAUTIONS {
         out.push_str(&format!("<li>{}</li>\n", escaped(caution)));
@@ -62,10 +64,35 @@ pub fn page(report: &Commissioning, wiring: &[String]) -> String {
     out
 }
 
+/// What a person has to do, on the first sheet.
+fn summary(out: &mut String, report: &Commissioning) {
+    let loud = |check: &&Check| matches!(check.verdict, Verdict::Failed | Verdict::Doubtful);
+    let parts = std::iter::once(("station", &report.checks))
+        .chain(report.channels.iter().map(|part| (part.name.as_str(), &part.checks)));
+    let rows: Vec<String> = parts
+        .flat_map(|(name, checks)| checks.iter().filter(loud).map(move |check| (name, check)))
+        .map(|(name, check)| {
+            format!(
+                "<tr><td>&#9744;</td><td>{}</td><td><strong>{}</strong>: {}. {}</td></tr>\n",
+                escaped(name),
+                check.verdict.word(),
+                escaped(check.what),
+                escaped(&check.says)
+            )
+        })
+        .collect();
+    if !rows.is_empty() {
+        out.push_str(&format!(
+            "<h2>To be put right, or looked at</h2>\n<table>\n{}</table>\n",
+            rows.concat()
+        ));
+    }
+}
+
 fn signature(out: &mut String) {
     out.push_str(
-        "<h2>Seen and accepted</h2>\n<p>All channels are wired as drawn; covering each device darkened \
-         its own channel; what is marked FAILED or \"look\" was put right or is explained here:</p>\n\
+        "<h2>Seen and accepted</h2>\n<p>Every channel is wired as drawn; what had to be put right was put \
+         right, or is explained here:</p>\n\
          <table class=\"sign\">\n<tr><td colspan=\"3\">Remarks</td></tr>\n\
          <tr><td>Name</td><td>Date</td><td>Signature</td></tr>\n</table>\n",
     );
@@ -74,9 +101,9 @@ fn signature(out: &mut String) {
 fn channel(out: &mut String, part: &ChannelPart, drawing: Option<&String>) {
     out.push_str(&format!("<section>\n<h2>Channel {}</h2>\n", escaped(&part.name)));
     out.push_str(if part.energised {
-        "<p>Was energised for these checks; left with input and boost supply off.</p>\n"
+        "<p>Was energised for these checks. &#9744; Covering its device darkened this channel.</p>\n"
     } else {
-        "<p>Was not energised.</p>\n"
+        "<p>Was not energised. &#9744; Covering its device darkened this channel.</p>\n"
     });
     if !part.instruments.is_empty() {
         out.push_str("<ul>\n");
@@ -104,28 +131,27 @@ fn checks(out: &mut String, title: &str, checks: &[Check]) {
         return;
     }
     out.push_str(&format!(
-        "<h2>{title}</h2>\n<table>\n<tr><th>Check</th><th>Found (uncertainty: k = 2)</th><th>Limit\
-         </th><th>Verdict</th></tr>\n"
+        "<h2>{title}</h2>\n<table class=\"checks\">\n<tr><th>Check</th><th>Found</th><th>Verdict</th><th>Limit, \
+         meaning</th></tr>\n"
     ));
     for check in checks {
         let class = if check.verdict == Verdict::Failed { " class=\"failed\"" } else { "" };
         let found = check.found.map_or_else(String::new, |figure| figure.to_string());
         let reason = check.reason.map_or(String::new(), |reason| format!(": {}", reason.word()));
+        let says = match (check.limit.is_empty(), check.says.is_empty()) {
+            (_, true) => check.limit.clone(),
+            (true, false) => check.says.clone(),
+            (false, false) => format!("{}. {}", check.limit, check.says),
+        };
         out.push_str(&format!(
-            "<tr{class}><td>{}</td><td class=\"n\">{}</td><td>{}</td><td>{}{reason}</td></tr>\n",
+            "<tr{class}><td>{}</td><td class=\"n\">{}</td><td>{}{reason}</td><td>{}</td></tr>\n",
             escaped(check.what),
             escaped(&found.replace("+-", "\u{b1}")),
-            escaped(&check.limit),
-            check.verdict.word()
+            check.verdict.word(),
+            escaped(&says)
         ));
-        if !check.says.is_empty() {
-            out.push_str(&format!(
-                "<tr{class}><td colspan=\"4\">{}</td></tr>\n",
-                escaped(&check.says)
-            ));
-        }
     }
-    out.push_str("</table>\n");
+    out.push_str("</table>\n<p>Uncertainties are expanded, k = 2.</p>\n");
 }
 
 /// Text that can't become markup.
