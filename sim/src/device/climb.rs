@@ -8,14 +8,14 @@ use super::omega::{SMALL, omega, small_exp_m1};
 use super::single_diode::{Crest, SingleDiode};
 
 /// A Halley step below this part of `a` leaves an error of its cube, below rounding.
-const LAST_STEP: f64 = 1e-5;
+pub(super) const LAST_STEP: f64 = 1e-5;
 /// Steps ever needed: 60 halvings reach rounding from any bracket, Halley needs two to four.
 const STEPS: usize = 120;
 /// Below this `x/a` the diode's current is formed without the cancellation of `exp(z) - 1`.
 const CANCELS: f64 = 0.5;
 
 /// Share of the photocurrent in the shunt at the ideal crest above which the shunt rules.
-const LEAKY: f64 = 0.45;
+pub(super) const LEAKY: f64 = 0.45;
 
 impl SingleDiode {
     /// First guess of the crest's diode voltage (V), under the ideal open-circuit voltage.

@@ -29,10 +29,16 @@ pub(super) struct Range {
 }
 
 impl Range {
+    /// Whether `value` lies within, without a branch; NaN never does.
+    #[inline(always)]
+    pub(super) fn holds(&self, value: f64) -> bool {
+        (value >= self.low) & (value <= self.high)
+    }
+
     /// Passes `value` if it lies within; NaN never does.
     #[inline]
     pub(super) fn check(&self, value: f64) -> Result<(), ParameterError> {
-        if value >= self.low && value <= self.high {
+        if self.holds(value) {
             return Ok(());
         }
         let Self { name, unit, low, high } = *self;

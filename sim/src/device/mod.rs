@@ -13,9 +13,11 @@
 //! and avalanche breakdown of shaded cells (bypass diodes keep a substring above it).
 
 mod climb;
+pub mod columns;
 pub mod desoto;
 mod error;
 pub mod examples;
+mod lanes;
 mod omega;
 mod row;
 mod segments;

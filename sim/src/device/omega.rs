@@ -42,12 +42,20 @@ pub(super) fn omega(l: f64) -> f64 {
 /// [`omega`] where its table reaches.
 #[inline]
 pub(super) fn tabled(l: f64) -> Option<f64> {
+    let (w, holds) = looked_up(l);
+    holds.then_some(w)
+}
+
+/// The table's value without a branch, and whether it is omega: some number where the table does
+/// not reach.
+#[inline(always)]
+pub(super) fn looked_up(l: f64) -> (f64, bool) {
     let place = (l - MIDDLE) * PER_UNIT;
-    (place.abs() < INTERVALS as f64 / 2.0 - 1.0).then(|| inside(place))
+    (inside(place), place.abs() < INTERVALS as f64 / 2.0 - 1.0)
 }
 
 /// The table's value at a place counted in intervals from its middle.
-#[inline]
+#[inline(always)]
 #[expect(clippy::cast_possible_truncation, reason = "masked to the table's size first")]
 fn inside(place: f64) -> f64 {
     let rounded = place + ROUNDER;
@@ -65,7 +73,7 @@ fn inside(place: f64) -> f64 {
 pub(super) const SMALL: f64 = 0.06;
 
 /// `e^d - 1` for |d| <= [`SMALL`]: the power series to the eighth, below rounding there.
-#[inline]
+#[inline(always)]
 pub(super) fn small_exp_m1(d: f64) -> f64 {
     const C: [f64; 9] = {
         let mut inverse = [1.0; 9];
@@ -83,7 +91,7 @@ pub(super) fn small_exp_m1(d: f64) -> f64 {
 }
 
 /// `e^d - 1` for |d| below one: a sixteenth of `d`, doubled four times.
-#[inline]
+#[inline(always)]
 pub(super) fn exp_m1(d: f64) -> f64 {
     let mut grown = small_exp_m1(d / 16.0);
     for _ in 0..4 {
@@ -169,8 +177,8 @@ const fn ln_omega(l: f64, near: f64) -> f64 {
 }
 
 /// Upper 32 bits of ln 2, so that a small multiple is exact, and what they leave.
-const LN_2_HIGH: f64 = 0.693_147_180_369_123_8;
-const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
+pub(super) const LN_2_HIGH: f64 = 0.693_147_180_369_123_8;
+pub(super) const LN_2_LOW: f64 = 1.908_214_929_270_587_7e-10;
 
 /// `e^y` for -41 <= y <= 4 to the last bit or two, in a const context: `2^k` times a power series.
 const fn power_of_e(y: f64) -> f64 {

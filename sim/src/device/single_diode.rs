@@ -23,23 +23,25 @@ use super::error::{ParameterError, Range};
 use super::omega::{SMALL, exp_m1, omega, small_exp_m1, tabled};
 use crate::quantities::{Amps, Ohms, Volts, Watts};
 
-const PHOTOCURRENT: Range = Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
-const SATURATION: Range =
+pub(super) const PHOTOCURRENT: Range =
+    Range { name: "photocurrent", unit: Amps::UNIT, low: 0.0, high: 1e6 };
+pub(super) const SATURATION: Range =
     Range { name: "saturation current", unit: Amps::UNIT, low: 1e-200, high: 1e3 };
-const SERIES: Range = Range { name: "series resistance", unit: Ohms::UNIT, low: 0.0, high: 1e6 };
-const SHUNT: Range =
+pub(super) const SERIES: Range =
+    Range { name: "series resistance", unit: Ohms::UNIT, low: 0.0, high: 1e6 };
+pub(super) const SHUNT: Range =
     Range { name: "shunt resistance", unit: Ohms::UNIT, low: 1e-6, high: f64::INFINITY };
-const IDEALITY: Range =
+pub(super) const IDEALITY: Range =
     Range { name: "modified ideality", unit: Volts::UNIT, low: 1e-4, high: 1e5 };
 
 /// Series resistance (ohm) below which it is left out: `I Rs` is lost in the rounding of `V`.
-const LEAST_SERIES: f64 = 1e-30;
+pub(super) const LEAST_SERIES: f64 = 1e-30;
 /// Shunt resistance (ohm) above which it is left out: `V/Rsh` is lost in the rounding of `I0`.
-const LARGEST_SHUNT: f64 = 1e60;
+pub(super) const LARGEST_SHUNT: f64 = 1e60;
 /// Share of a current in the shunt up to which the diode's voltage is found from the diode alone.
-const HALF: f64 = 0.5;
+pub(super) const HALF: f64 = 0.5;
 /// A Halley step, in units of `a`, whose cube is below rounding.
-const LAST_STEP: f64 = 1e-5;
+pub(super) const LAST_STEP: f64 = 1e-5;
 /// Photocurrent, in saturation currents, below which a source counts as dark: `I0`'s own rounding is
 /// then a visible part of it.
 const DARKNESS: f64 = 1e-9;

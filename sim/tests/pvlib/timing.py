@@ -1,4 +1,4 @@
-"""Times pvlib on the inputs of benches/solver.rs and compares its answers with ours.
+"""Times pvlib on the inputs of benches/solver and compares its answers with ours.
 
     python timing.py DIRECTORY CPU
 
@@ -62,7 +62,7 @@ def main():
     directory, cpu = sys.argv[1], int(sys.argv[2])
     os.sched_setaffinity(0, {cpu})
     import pvlib
-    from pvlib import pvsystem, singlediode
+    from pvlib import pvsystem
 
     inputs = columns(os.path.join(directory, "inputs.f64"), 6)
     ours = columns(os.path.join(directory, "ours.f64"), 6)
@@ -113,13 +113,6 @@ def main():
 
         seconds, (amps, watts) = timed(summary, [p[:rows] for p in diode], rows)
         report(f"summary {method}", rows, seconds, amps, watts)
-
-    def crest(*p):
-        found = singlediode.bishop88_mpp(*p, method="newton")
-        return [np.asarray(found[0]), np.asarray(found[2])]
-
-    seconds, (amps, watts) = timed(crest, diode, len(il))
-    report("crest newton", len(il), seconds, amps, watts)
 
 
 if __name__ == "__main__":
