@@ -18,6 +18,9 @@ const FOLLOW_SHARE: f64 = 0.01;
 const FOLLOW_FLOOR: Volts = Volts(0.2);
 /// Below this share of the expected current it counts as none.
 const NO_CURRENT: f64 = 0.02;
+/// A voltage that fell by less than this share of what was asked has not reacted: the way down is
+/// so gradual that a load held back by anything else has followed most of it.
+const UNMOVED: f64 = 0.25;
 /// At this share of its protection or more a load is held back by it.
 const AT_PROTECTION: f64 = 0.95;
 /// Data sheet, sensor, spectrum and dirt together, as a share of Isc.
@@ -144,7 +147,9 @@ fn following(spec: &ChannelSpec, seen: &Descent) -> Check {
                     inhibited";
         return check.failed(Reason::NoCurrent, says);
     }
-    if stuck.load > seen.open * 0.5 {
+    let fell = seen.open - stuck.device;
+    let asked = fell + (stuck.load - stuck.setpoint);
+    if fell < asked * UNMOVED {
         let says = format!(
             "{amps:.3} flow, but the voltage that the load regulates doesn't fall: its sense leads \
              are on another device, open, or exchanged"
