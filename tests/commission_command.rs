@@ -39,7 +39,10 @@ fn a_sound_bench_gives_a_page_and_a_proposal() {
         assert!(told.contains(word), "{word:?} is missing in {told}");
     }
     assert!(said.contains("CAUTION"), "{said}");
-    lies_in(&page, &["<!doctype html>", "Signature", "slope-0", "Larkfell test yard"]);
+    lies_in(
+        &page,
+        &["<!doctype html>", "Signature", "wiring of channel slope-0", "Larkfell test yard"],
+    );
 }
 
 #[test]

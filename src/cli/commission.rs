@@ -6,6 +6,7 @@ use crate::daemon::RunError;
 use crate::daemon::commission::{Order, Person, run};
 use crate::daemon::stop::StopFlag;
 use crate::quantities::{Celsius, Irradiance};
+use crate::report::wiring::drawing;
 use crate::station::{ChannelSpec, Station};
 use crate::time::Utc;
 use clap::Args;
@@ -86,7 +87,7 @@ impl Commission {
             return Exit::Refused;
         }
         match self.commission(&station, &log) {
-            Ok(report) => self.tell(&report, &log),
+            Ok(report) => self.tell(&station, &report, &log),
             Err(error) => {
                 eprintln!("{error}");
                 match error {
@@ -107,9 +108,10 @@ impl Commission {
         run(station, &order, &mut Beside { yes: self.yes }, &stop)
     }
 
-    fn tell(&self, report: &Commissioning, log: &Path) -> Exit {
-        // The wiring drawings of the channels belong here, one each, in the station's order.
-        let page = page::page(report, &[]);
+    fn tell(&self, station: &Station, report: &Commissioning, log: &Path) -> Exit {
+        let drawings: Vec<String> =
+            station.channels.iter().map(|channel| drawing(station, channel)).collect();
+        let page = page::page(report, &drawings);
         let file = self.page.clone().unwrap_or_else(|| beside(log, report.span.0));
         let written = std::fs::write(&file, page);
         if self.json {

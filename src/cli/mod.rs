@@ -5,6 +5,7 @@ mod commission;
 mod picture;
 mod run;
 mod station;
+mod wiring;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -65,6 +66,7 @@ enum Command {
     Commission(commission::Commission),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
+    Wiring(wiring::DrawWiring),
 }
 
 /// Parses the arguments, does what they say, tells the exit code.
@@ -77,6 +79,7 @@ pub fn main() -> ExitCode {
         Command::Commission(commission) => commission.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
+        Command::Wiring(wiring) => wiring.carry_out(),
     };
     exit.into()
 }

@@ -47,8 +47,8 @@ pub fn wiring(seen: &Rise) -> Check {
     }
     if near(rise, -stated) {
         let says = "the boost supply opposes the device: its poles are exchanged. Switch it off, \
-                    exchange its two leads; its positive pole faces the load's positive terminal, \
-                    or its negative one the device's, see the wiring page";
+                    disconnect under the rules of your site, exchange its two leads: its plus \
+                    belongs to the device's minus, its minus to the load's, see `cresthold wiring`";
         return check.failed(Reason::BoostReversed, says);
     }
     if rise.abs() > stated * NOTHING_SHARE + seen.uncertainty {

@@ -21,7 +21,8 @@ const CAUTIONS: [&str; 5] = [
 ];
 
 const STYLE: &str = "\
-@page { size: A4; margin: 16mm } \
+@page { size: A4; margin: 16mm } @page drawing { size: A4 landscape; margin: 8mm } \
+figure { page: drawing; margin: 0 } \
 body { font: 10pt/1.35 sans-serif; color: #000; background: #fff; max-width: 178mm; margin: 8mm auto } \
 h1 { font-size: 16pt; margin: 0 0 2mm } h2 { font-size: 12pt; margin: 7mm 0 2mm } \
 table { border-collapse: collapse; width: 100%; font-size: 9pt } \
@@ -31,7 +32,8 @@ td.n { text-align: right; white-space: nowrap } tr { break-inside: avoid } \
 tr.failed td { font-weight: bold; border-left-width: 1mm } \
 .box { border: 0.5mm solid #000; padding: 2mm 4mm; margin: 4mm 0 } \
 .sign td { height: 13mm; width: 33% } section { break-before: page } \
-pre { background: #f2f2f2; padding: 2mm; white-space: pre-wrap } svg { max-width: 100% }";
+pre { background: #f2f2f2; padding: 2mm; white-space: pre-wrap } svg { max-width: 100%; height: auto; max-height: 190mm } \
+@media print { body { max-width: none; margin: 0 } }";
 
 /// The page; `wiring` has one drawing (SVG) for each channel, or fewer, or none.
 #[must_use]

@@ -1,6 +1,7 @@
-//! Pictures and tables, for people.
+//! Pictures, drawings and tables, for people.
 
 mod day;
 pub mod picture;
 pub mod summary;
 pub mod table;
+pub mod wiring;

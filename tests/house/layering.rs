@@ -17,7 +17,7 @@ const LOGGER: [Rule; 10] = [
     ("store", &["control"]),
     ("instruments", &["control", "scpi"]),
     ("station", &["control", "trackers", "instruments"]),
-    ("report", &["control", "store"]),
+    ("report", &["control", "store", "station"]),
     ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",

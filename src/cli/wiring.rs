@@ -1,0 +1,89 @@
+//! `cresthold wiring`: every channel as it must be wired, to hang at the bench.
+
+use super::Exit;
+use crate::report::wiring::{drawing, page};
+use crate::station::{ChannelSpec, Station};
+use clap::Args;
+use std::path::{Path, PathBuf};
+
+/// Draw every channel as it must be wired, with the volts and amps to expect and the cautions
+#[derive(Debug, Args)]
+#[command(
+    name = "wiring",
+    after_help = "Examples:
+  cresthold wiring yard.toml              writes yard-wiring.html beside the file; print it
+  cresthold wiring yard.toml --svg sheets one SVG file per channel in the directory sheets"
+)]
+pub(super) struct DrawWiring {
+    /// The station file (TOML); without one, the built-in rehearsal station
+    file: Option<PathBuf>,
+    /// Where the page goes, a name ending in .html; without it, STATION-wiring.html
+    #[arg(long, value_name = "FILE.html", value_parser = parse_out, conflicts_with = "svg")]
+    out: Option<PathBuf>,
+    /// Write one SVG file per channel into this directory, instead of the page
+    #[arg(long, value_name = "DIR")]
+    svg: Option<PathBuf>,
+}
+
+impl DrawWiring {
+    pub(super) fn carry_out(&self) -> Exit {
+        let station = match &self.file {
+            Some(file) => Station::load(file),
+            None => Ok(Station::rehearsal()),
+        };
+        let station = match station {
+            Ok(station) => station,
+            Err(error) => {
+                eprintln!("{error}");
+                return Exit::Station;
+            }
+        };
+        let sheets: Vec<(PathBuf, String)> = match &self.svg {
+            None => vec![(self.place(), page(&station))],
+            Some(directory) => {
+                let sheet = |channel: &ChannelSpec| {
+                    let place = directory.join(format!("{}-wiring.svg", channel.name));
+                    (place, drawing(&station, channel))
+                };
+                station.channels.iter().map(sheet).collect()
+            }
+        };
+        for (place, sheet) in sheets {
+            if let Err(error) = write(&place, &sheet) {
+                eprintln!(
+                    "{}: it can't be written ({error}); name another place with --out or --svg",
+                    place.display()
+                );
+                return Exit::System;
+            }
+            println!("{}", place.display());
+        }
+        Exit::Done
+    }
+
+    fn place(&self) -> PathBuf {
+        if let Some(out) = &self.out {
+            return out.clone();
+        }
+        let file = self.file.as_deref().unwrap_or(Path::new("./cresthold-rehearsal.toml"));
+        let stem = file.file_stem().unwrap_or_default().to_string_lossy();
+        file.with_file_name(format!("{stem}-wiring.html"))
+    }
+}
+
+fn write(place: &Path, sheet: &str) -> std::io::Result<()> {
+    if let Some(directory) = place.parent() {
+        std::fs::create_dir_all(directory)?;
+    }
+    std::fs::write(place, sheet)
+}
+
+/// Only a name of a page: a slip of the hand must not overwrite a station file or a log.
+fn parse_out(text: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("html")) {
+        Ok(path)
+    } else {
+        Err("the page's name must end in .html, so that it can't overwrite a log".to_owned())
+    }
+}
