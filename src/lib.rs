@@ -8,6 +8,8 @@ pub use cresthold_sim::{modbus, quantities, scpi, time};
 
 #[cfg(feature = "field")]
 pub mod cli;
+#[cfg(feature = "field")]
+pub mod commission;
 pub mod control;
 #[cfg(feature = "field")]
 pub mod daemon;

@@ -2,6 +2,7 @@
 
 mod bench;
 mod check;
+mod commission;
 mod picture;
 mod run;
 mod station;
@@ -28,6 +29,10 @@ pub enum Exit {
     System = 6,
     /// Instruments did not answer at the start, or as something else; every channel was let go.
     Instruments = 7,
+    /// Commissioning found something that has to be put right; everything is off.
+    Findings = 8,
+    /// Nobody agreed to energise the bench; everything is off.
+    Refused = 9,
 }
 
 impl From<Exit> for ExitCode {
@@ -46,7 +51,8 @@ impl From<Exit> for ExitCode {
                   cresthold picture day.sqlite\n\n\
                   Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
-                  7 instruments did not answer as stated.\n\n\
+                  7 instruments did not answer as stated; 8 commissioning found something to put \
+                  right; 9 nobody agreed to energise.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -59,6 +65,7 @@ enum Command {
     Run(run::Run),
     Check(check::Check),
     Bench(bench::ServeBench),
+    Commission(commission::Commission),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
     Wiring(wiring::DrawWiring),
@@ -72,6 +79,7 @@ pub fn main() -> ExitCode {
         Command::Run(run) => run.carry_out(),
         Command::Check(check) => check.carry_out(),
         Command::Bench(bench) => bench.carry_out(),
+        Command::Commission(commission) => commission.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),

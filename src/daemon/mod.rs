@@ -6,6 +6,7 @@
 //! records committed.
 
 pub mod bench;
+pub mod commission;
 pub mod field;
 pub mod live;
 pub mod rehearse;

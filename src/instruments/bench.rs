@@ -206,8 +206,7 @@ impl Bench {
     }
 
     async fn measure(&mut self) -> Result<Answer, InstrumentError> {
-        let measured = self.load.reach().await?.measure().await;
-        let (volts, amps) = self.load.operated(measured).await?;
+        let (volts, amps) = self.measure_load().await?;
         let Some(boost) = &mut self.boost else {
             return Ok(Answer::Measured(volts, amps, None));
         };
@@ -219,6 +218,25 @@ impl Bench {
         };
         let volts_of_boost = boost.operated(measured).await?;
         Ok(Answer::Measured(volts, amps, volts_of_boost))
+    }
+
+    /// The load's reading alone, for readings as fast as the line allows.
+    ///
+    /// # Errors
+    /// As [`Bench::carry_out`].
+    pub async fn measure_load(&mut self) -> Result<(Volts, Amps), InstrumentError> {
+        let measured = self.load.reach().await?.measure().await;
+        self.load.operated(measured).await
+    }
+
+    /// What the boost supply measures at its terminals (V); none without one on a link.
+    ///
+    /// # Errors
+    /// As [`Bench::carry_out`].
+    pub async fn measure_boost(&mut self) -> Result<Option<Volts>, InstrumentError> {
+        let Some(boost) = &mut self.boost else { return Ok(None) };
+        let measured = boost.reach().await?.measure().await;
+        Ok(Some(boost.operated(measured).await?.0))
     }
 
     async fn switch_boost(&mut self, on: bool) -> Result<(), InstrumentError> {

@@ -10,7 +10,7 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 10] = [
+const LOGGER: [Rule; 11] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("rehearsal", &["control", "station"]),
@@ -19,6 +19,7 @@ const LOGGER: [Rule; 10] = [
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
     ("report", &["control", "store", "station"]),
+    ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",
         &[
@@ -30,6 +31,7 @@ const LOGGER: [Rule; 10] = [
             "instruments",
             "station",
             "report",
+            "commission",
             "scpi",
             "modbus",
         ],
@@ -40,12 +42,15 @@ const LOGGER: [Rule; 10] = [
             "control",
             "trackers",
             "rehearsal",
+            "sensors",
             "store",
             "instruments",
             "station",
             "report",
+            "commission",
             "daemon",
             "scpi",
+            "modbus",
         ],
     ),
 ];

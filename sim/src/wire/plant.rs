@@ -327,8 +327,7 @@ impl SupplyPort for LivePlant {
         let mut inner = self.hold();
         let bench = inner.catch_up();
         let takes = bench.latency() + bench.load().window;
-        let now = bench.operating();
-        Measured { volts: now.boost, amps: now.amps, takes }
+        Measured { volts: bench.boost_terminals(), amps: bench.operating().amps, takes }
     }
 
     fn set_collapsed(&mut self, collapsed: bool) {
