@@ -70,6 +70,7 @@ max_sensor_age_s = 1.5
 commit_every_s = 0.2
 [[channel]]
 name = "module-1"
+remote_sense = true
 mounting = { tilt_deg = 30, azimuth_deg = 180 }
 tracker = { method = "hold", volts = 30 }
 daylight = { wake_volts = 10 }
@@ -89,6 +90,7 @@ load_watts_max = 500
 capability = [[0, 0], [1, 20]]
 [[channel]]
 name = "cell"
+remote_sense = true
 mounting = { tilt_deg = 30, azimuth_deg = 180 }
 tracker = { method = "hold", volts = 1 }
 daylight = { wake_volts = 1 }
