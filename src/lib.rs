@@ -4,10 +4,12 @@
 //! The house in one line: [`control`] and [`trackers`] decide and are pure; everything else brings
 //! them readings and carries out what they say. See DEVELOPERS.md for the plan.
 
-pub use cresthold_sim::{quantities, scpi, time};
+pub use cresthold_sim::{modbus, quantities, scpi, time};
 
 #[cfg(feature = "field")]
 pub mod cli;
+#[cfg(feature = "field")]
+pub mod commission;
 pub mod control;
 pub mod curve;
 #[cfg(feature = "field")]
@@ -17,6 +19,7 @@ pub mod instruments;
 pub mod rehearsal;
 #[cfg(feature = "field")]
 pub mod report;
+pub mod sensors;
 #[cfg(feature = "field")]
 pub mod station;
 #[cfg(feature = "field")]

@@ -9,7 +9,7 @@
 
 mod support;
 
-use cresthold::control::record::Activity;
+use cresthold::control::record::{Activity, Record};
 use cresthold::quantities::{MetresPerSecond, Volts};
 use cresthold::rehearsal::Yard;
 use cresthold::time::{Instant, Utc};
@@ -79,20 +79,27 @@ fn nothing_is_allocated_while_tracking() {
 
     let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
     for tracker in trackers() {
+        let mut config = channel_config(tracker);
+        // Curves too, in the middle of it.
+        config.sweep.every = Some(Duration::from_secs(610));
         let (day, site) = embedded_payerne();
         let sky = RecordedSky::new(day, site, 7).with_wind(MetresPerSecond(2.0));
-        let stand = crystalline_stand(channel_config(tracker), 11);
+        let stand = crystalline_stand(config, 11);
         let mut yard = Yard::new(sky, began, vec![stand]);
-        let mut records = 0_u32;
+        let (mut records, mut curves) = (0_u32, 0_u32);
         yard.run_until(Instant::ZERO + WARM_UP, &mut |_| {});
         assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
 
         let before = ALLOCATIONS.load(Ordering::Relaxed);
-        yard.run_until(Instant::ZERO + WARM_UP + MEASURED, &mut |_| records += 1);
+        yard.run_until(Instant::ZERO + WARM_UP + MEASURED, &mut |record| {
+            records += 1;
+            curves += u32::from(matches!(record, Record::Curve(_)));
+        });
         let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
         println!("{}: {records} records, {allocations} allocations", tracker.name());
         // One sample a second and more.
         assert!(records > 7200, "{}: only {records} records", tracker.name());
+        assert!(curves >= 10, "{}: only {curves} curves", tracker.name());
         assert_eq!(allocations, 0, "{}", tracker.name());
         assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
     }

@@ -3,10 +3,10 @@
 
 mod support;
 
-use cresthold::control::record::{Activity, Event, Happening, Limit, Record};
+use cresthold::control::record::{Activity, Curve, CurveEnd, Event, Happening, Limit, Record};
 use cresthold::control::{
-    Channel, Command, Guard, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, SeriesPath,
-    Surroundings,
+    Channel, Command, Found, Guard, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading,
+    SeriesPath, Surroundings,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use cresthold::time::{Instant, Stamp, Utc};
@@ -19,6 +19,7 @@ struct Talk {
     channel: Channel,
     now: Stamp,
     events: Vec<Happening>,
+    curves: Vec<Curve>,
 }
 
 impl Talk {
@@ -26,15 +27,17 @@ impl Talk {
         let began: Utc = "2016-06-15T10:00:00Z".parse().unwrap();
         let channel = Channel::new(channel_config(perturb_and_observe(0.25)));
         let now = Stamp { mono: Instant::ZERO, utc: began };
-        Self { channel, now, events: Vec::new() }
+        Self { channel, now, events: Vec::new(), curves: Vec::new() }
     }
 
     fn say(&mut self, input: Input) -> Option<Command> {
         let mut out = Outbox::new();
         let command = self.channel.handle(self.now, input, &mut out);
         for record in out {
-            if let Record::Event(Event { what, .. }) = record {
-                self.events.push(what);
+            match record {
+                Record::Event(Event { what, .. }) => self.events.push(what),
+                Record::Curve(curve) => self.curves.push(curve),
+                _ => {}
             }
         }
         command
@@ -173,6 +176,122 @@ fn a_lost_link_is_prepared_anew_with_growing_waits_and_stopping_says_what_it_doe
     assert_eq!(talk.say(Input::Failed), Some(Command::BoostOff));
     assert_eq!(talk.say(Input::Failed), None);
     assert_eq!(talk.events.last(), Some(&Happening::StopUnconfirmed));
+}
+
+#[test]
+fn a_load_that_stays_above_its_setpoint_is_let_go_after_five_readings() {
+    let mut talk = Talk::new();
+    talk.begin();
+    // Its input has opened: open circuit, whatever is asked for.
+    for reading in 1..=5 {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        let answer = talk.read(37.0 + BOOST.0, 0.0);
+        if reading == 5 {
+            assert_eq!(answer, Some(Command::InputOff));
+            talk.let_go(Limit::Unfollowed);
+            return;
+        }
+        assert!(matches!(answer, Some(Command::SetVoltage(_))), "{reading}");
+        assert_eq!(talk.say(Input::Done), None);
+    }
+}
+
+#[test]
+fn what_the_load_was_found_doing_is_told() {
+    let mut talk = Talk::new();
+    assert_eq!(talk.wake(), Some(Command::Prepare));
+    let (load, amps) = (Some(Volts(36.0)), Some(Amps(8.0)));
+    let found = Found { input_on: Some(true), load, amps };
+    assert_eq!(talk.say(Input::Prepared(found)), Some(Command::Measure));
+    assert_eq!(talk.events, [Happening::Connected, Happening::FoundOn { load, amps }]);
+    let words = "the load's input was found on at 36.000 V, sinking 8.000 A, as it was left; it was \
+                 made safe";
+    assert_eq!(talk.events[1].to_string(), words);
+    // An input found off, or one that nobody could ask, is no event.
+    for found in [Found { input_on: Some(false), ..found }, Found::default()] {
+        let mut talk = Talk::new();
+        talk.wake();
+        assert_eq!(talk.say(Input::Prepared(found)), Some(Command::Measure));
+        assert_eq!(talk.events, [Happening::Connected]);
+    }
+}
+
+#[test]
+fn a_lock_and_a_rest_outlive_an_outage() {
+    let mut config = channel_config(perturb_and_observe(0.25));
+    config.retry.times = 1;
+    let mut talk = Talk { channel: Channel::new(config), ..Talk::new() };
+    talk.begin();
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    assert_eq!(talk.read(37.0, 17.0), Some(Command::InputOff));
+    // The link fails in the very command that lets go.
+    assert_eq!(talk.say(Input::Failed), None);
+    assert_eq!(talk.wake(), Some(Command::Prepare));
+    assert_eq!(talk.say(Input::Done), Some(Command::Measure));
+    assert_eq!(talk.channel.activity(), Activity::LockedOff);
+    for _ in 0..100 {
+        assert_eq!(talk.read(37.0, 0.0), None, "locked off for a person");
+        assert_eq!(talk.wake(), Some(Command::Measure));
+    }
+    let mut talk = Talk::new();
+    talk.begin();
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    assert_eq!(talk.read(37.0, 17.0), Some(Command::InputOff));
+    assert_eq!(talk.say(Input::Failed), None);
+    assert_eq!(talk.wake(), Some(Command::Prepare));
+    assert_eq!(talk.say(Input::Done), Some(Command::Measure));
+    assert_eq!(talk.channel.activity(), Activity::Resting);
+    assert_eq!(talk.read(37.0, 0.0), None, "the first rest of 5 s isn't over");
+}
+
+/// A load that can be prepared but refuses to close its input.
+#[test]
+fn a_start_that_fails_again_and_again_waits_longer_each_time() {
+    let mut talk = Talk::new();
+    let mut tries = Vec::new();
+    for _ in 0..5 {
+        while talk.channel.activity() != Activity::Starting {
+            if talk.wake() == Some(Command::Prepare) {
+                tries.push(talk.now.mono.saturating_since(Instant::ZERO).as_secs());
+                talk.say(Input::Done);
+            }
+            talk.read(37.0, 0.0);
+        }
+        talk.say(Input::Done);
+        talk.wake();
+        assert!(matches!(talk.read(43.0, 0.0), Some(Command::SetVoltage(_))));
+        assert_eq!(talk.say(Input::Done), Some(Command::InputOn));
+        assert_eq!(talk.say(Input::Failed), None);
+    }
+    // Waits of 0, 5, 10, 20 s and a second each for the boost supply.
+    assert_eq!(tries, [0, 1, 7, 18, 39]);
+}
+
+#[test]
+fn a_limit_passed_in_a_sweep_lets_go_and_ends_the_curve() {
+    let mut talk = Talk::new();
+    talk.begin();
+    talk.channel.request_sweep();
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    let open = talk.read(37.0 * 0.8 + BOOST.0, 8.0);
+    assert!(matches!(open, Some(Command::SetVoltage(v)) if v.device() == Volts(48.0)));
+    assert_eq!(talk.channel.activity(), Activity::Sweeping);
+    assert_eq!(talk.say(Input::Done), None);
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    assert_eq!(talk.read(36.9 + BOOST.0, 0.0), None, "the load still settles after the jump");
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    // 37 V down to -1 V in 99 steps.
+    let next = talk.read(37.0 + BOOST.0, 0.0);
+    let step = 38.0 / 99.0;
+    assert!(
+        matches!(next, Some(Command::SetVoltage(v)) if (v.device().0 - (37.0 - step)).abs() < 1e-9)
+    );
+    assert_eq!(talk.say(Input::Done), None);
+    assert_eq!(talk.wake(), Some(Command::Measure));
+    assert_eq!(talk.read(36.6 + BOOST.0, 17.0), Some(Command::InputOff));
+    talk.let_go(Limit::DeviceAmps);
+    let curves: Vec<_> = talk.curves.iter().map(|curve| (curve.points, curve.end)).collect();
+    assert_eq!(curves, [(1, CurveEnd::LetGo)], "the reading that passed the limit is no point");
 }
 
 #[test]

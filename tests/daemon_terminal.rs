@@ -49,6 +49,7 @@ period_s = 0.1
 sample_every_s = 0.1
 [[channel]]
 name = "slope-1"
+lead_ohms = 0.0
 [channel.mounting]
 tilt_deg = 20.0
 azimuth_deg = 180.0

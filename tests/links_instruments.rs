@@ -6,6 +6,7 @@
 mod links_yard;
 
 use cresthold::instruments::link::LinkError;
+use cresthold::instruments::words::Template;
 use cresthold::instruments::{InstrumentError, Load, Supply, SupplyCommands, SupplySetup};
 use cresthold::quantities::{Amps, Volts};
 use cresthold_sim::wire::LoadPort as _;
@@ -77,7 +78,7 @@ fn a_setting_that_is_refused_is_said_so() {
 fn a_command_that_is_refused_is_said_so() {
     on_both_lines(async |server, _| {
         let mut other = setup();
-        other.commands.set_volts = "VOLTS".into();
+        other.commands.set_volts = Template::new("VOLTS {}").unwrap();
         other.start = Volts(150.0);
         let mut load = Load::new(server.load().await.into_link(), other);
         let error = load.prepare().await.unwrap_err();

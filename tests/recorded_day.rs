@@ -36,6 +36,7 @@ fn play(outage: Option<Outage>) -> Played {
         Record::Minute(minute) => minutes_energy += minute.energy.0,
         Record::Day(day) => days.push(day),
         Record::Event(event) => events.push(event),
+        Record::CurvePoint(_) | Record::Curve(_) => {}
     };
     yard.run_until(Instant::ZERO + DAY, &mut log);
     yard.stop(Instant::ZERO + DAY - Duration::from_millis(1), &mut log);

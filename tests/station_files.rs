@@ -2,6 +2,7 @@
 
 #![allow(clippy::panic, reason = "helpers of tests; the panic is the report")]
 
+use cresthold::control::SeriesPath;
 use cresthold::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use cresthold::station::{
     Address, DaySource, DeviceSpec, Flow, Mounting, Parity, Station, StationError,
@@ -99,6 +100,7 @@ name = "Shortest"
 site = { latitude = 0, longitude = 0, elevation = 0 }
 [[channel]]
 name = "a"
+remote_sense = true
 mounting = { tilt_deg = 0, azimuth_deg = 0 }
 load = { link = { tcp = "[2001:db8::10]:5025" }, identity = "X", settling_s = 0, window_s = 0, latency_s = 0, current_protection_amps = 10 }
 daylight = { wake_volts = 10 }
@@ -136,7 +138,7 @@ fn what_is_left_out_has_its_default() {
     assert_eq!(channel.load.deadline, Duration::from_secs(1));
     assert_eq!(channel.load.address.to_string(), "[2001:db8::10]:5025");
     assert!(channel.boost.is_none() && control.envelope.boost_amps_max.is_none());
-    assert_eq!(control.path.boost, Volts::ZERO);
+    assert_eq!(control.path, SeriesPath::default());
 }
 
 #[test]

@@ -78,6 +78,7 @@ fn missing_tables_are_told_once() {
     let keys: Vec<_> = error.problems.iter().map(|p| (p.line, p.key.as_str())).collect();
     let expected = [
         (1, "site"),
+        (2, "channel[1].lead_ohms"),
         (2, "channel[1].mounting"),
         (2, "channel[1].load"),
         (2, "channel[1].envelope"),
@@ -195,6 +196,52 @@ fn ratings_that_do_not_fit_are_told() {
 }
 
 #[test]
+fn limits_that_sensors_check_are_told() {
+    let envelope = |key: &str| format!("channel[1].envelope.{key}");
+    let hot = "device_temperature_max_degc = 95.0";
+    let says = "301 degC is outside -40..=300 degC; state the largest back-of-module temperature";
+    let key = envelope("device_temperature_max_degc");
+    wrong(hot, "device_temperature_max_degc = 301", &key, says);
+    let told = |line: &str, key: &str, says: &str| {
+        wrong(hot, &format!("{line} #"), &envelope(key), says);
+    };
+    told("irradiance_max = 10", "irradiance_max", "10 W/m2 is outside 50..=5000 W/m2");
+    told("pointing_error_max_deg = 0", "pointing_error_max_deg", "outside 0.01..=90 degrees");
+    told("needs_on_sun = 1", "needs_on_sun", "where true or false belongs");
+    told("blind_grace_s = -1", "blind_grace_s", "outside 0..=3600 s");
+    let key = "load_watts_over_heatsink";
+    told("load_watts_over_heatsink = [[300, 40], [600, 70]]", key, "point 2 of the derating");
+    told("load_watts_over_heatsink = [[300, 40], [200, 40]]", key, "degC must rise");
+    told("load_watts_over_heatsink = [[-1, 40]]", key, "watts at least 0");
+    told("load_watts_over_heatsink = []", key, "the derating is empty");
+    told("load_watts_over_heatsink = [[300]]", key, "a point of 1 numbers; write [[watts, degC]");
+    told("load_watts_over_heatsink = 300", key, "this is no list");
+    let both = "load_watts_over_air = [[300, 40]]\nload_watts_over_heatsink = [[300, 40]] #";
+    let text = changed(hot, both);
+    let says = "derated by load_watts_over_heatsink already";
+    one_problem(&text, "load_watts_over_air = [[", &envelope("load_watts_over_air"), says);
+    wrong("boost_rise_s = 1.0  ", "boost_rise_s = 31 ", &envelope("boost_rise_s"), "0.05..=30 s");
+    let says = "256 is outside 1..=100";
+    wrong("follow_readings = 5 ", "follow_readings = 256 ", &envelope("follow_readings"), says);
+}
+
+#[test]
+fn sweeps_that_do_not_fit_are_told() {
+    let sweep = |key: &str| format!("channel[1].sweep.{key}");
+    wrong("dwell_s = 0.1 ", "dwell_s = 0.05 ", &sweep("dwell_s"), "less than period_s (0.1 s)");
+    wrong("dwell_s = 0.1 ", "dwell_s = 5.0 ", &sweep("dwell_s"), "not less than max_gap_s (5 s)");
+    wrong("points = 100 ", "points = 4 ", &sweep("points"), "outside 5..=2000");
+    wrong("direction = \"down\"", "direction = \"dwn\"", &sweep("direction"), "did you mean down?");
+    // 100 points at 0.1 s are 10 s; both ways 20 s.
+    let every = "[channel.sweep]\nevery_s = 19 ";
+    let says = "a sweep takes 10 s, more than half of every_s (19 s)";
+    wrong("[channel.sweep]", every, &sweep("every_s"), says);
+    let text = changed("[channel.sweep]", "[channel.sweep]\nevery_s = 39 ");
+    let text = text.replacen("direction = \"down\"", "direction = \"both\"", 1);
+    one_problem(&text, "every_s = 39", &sweep("every_s"), "state at least 40");
+}
+
+#[test]
 fn trackers_are_told() {
     let key = "channel[1].tracker.method";
     let names = "choose one of: hold, fractional-voc, perturb-and-observe, incremental-conductance";
@@ -269,7 +316,7 @@ fn links_are_told() {
     real_wrong(link, "link = \"plant\"", key, "there is no [plant] table");
     real_wrong(link, "link = \"usb\"", key, "\"usb\" is no link; write");
     real_wrong(link, "link = 5", key, "this is no link; write");
-    real_wrong(link, "link = {}", key, "either tcp or serial");
+    real_wrong(link, "link = {}", key, "one of tcp, serial and usbtmc");
     let serial = "link = { serial = \"/dev/ttyS0\", baud = 9600, parity = \"mark\" }";
     let says = "choose one of: none, even, odd";
     real_wrong(link, serial, "channel[1].load.link.parity", says);

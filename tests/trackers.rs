@@ -24,7 +24,7 @@ fn efficiency(config: TrackerConfig, irradiance: f64) -> f64 {
     let crest = device.crest();
     let open_circuit = device.open_circuit();
     let mut tracker = config.build();
-    let mut wish = tracker.start(&Start { at: Instant::ZERO, open_circuit });
+    let mut wish = tracker.start(&Start { at: Instant::ZERO, open_circuit, crest: None });
     let mut sum = Watts::ZERO;
     let (settle, turns) = (600, 3000);
     for turn in 0..settle + turns {
@@ -113,7 +113,7 @@ fn a_reading_that_is_no_number_leaves_a_wish_that_is_one() {
     let band = IncrementalConductanceConfig { step: Volts(0.2), dead_band: 0.02 };
     for config in [perturb_and_observe(0.2), TrackerConfig::IncrementalConductance(band)] {
         let mut tracker = config.build();
-        tracker.start(&Start { at: Instant::ZERO, open_circuit: Volts(38.0) });
+        tracker.start(&Start { at: Instant::ZERO, open_circuit: Volts(38.0), crest: None });
         let seen = Observation {
             at: Instant::ZERO,
             volts: Volts(f64::NAN),

@@ -15,6 +15,7 @@
 
 pub mod bench;
 pub mod device;
+pub mod modbus;
 pub mod quantities;
 pub mod scpi;
 pub mod sky;

@@ -163,3 +163,36 @@ fn sensors_lag_and_drift_as_stated() {
     let ten_days = Instant::ZERO + Duration::from_secs(864_000);
     assert!((sensor.look(ten_days, 1000.0) - 990.0).abs() < 1e-9);
 }
+
+#[test]
+fn mistakes_of_wiring_show_at_the_terminals() {
+    use cresthold_sim::bench::{BoostWiring, Wiring};
+    let mut bench = Bench::new(
+        examples::crystalline_module(),
+        LoadParams::usual(Volts(80.0), Amps(20.0), Watts(600.0)),
+        Some(Boost { volts: Volts(6.0), limit: Amps(20.0) }),
+        Ohms::ZERO,
+        1,
+    );
+    bench.set_conditions(Irradiance(1000.0), Celsius(25.0));
+    bench.set_boost(true);
+    // Load terminals and supply terminals, by Kirchhoff, for Voc = 38.3 V and 6 V.
+    let mut seen = |device_reversed, boost, boost_scale| {
+        bench.set_wiring(Wiring { device_reversed, boost, boost_scale });
+        (bench.operating().load.0, bench.boost_terminals().0)
+    };
+    use BoostWiring::{Absent, Across, Reversed, Series};
+    for (device, boost, scale, load, supply) in [
+        (false, Series, 1.0, 44.3, 6.0),
+        (false, Series, 1.5, 47.3, 9.0),
+        (false, Reversed, 1.0, 32.3, 6.0),
+        (false, Absent, 1.0, 38.3, 6.0),
+        (false, Across, 1.0, 38.3, 38.3),
+        (true, Series, 1.0, -32.3, 6.0),
+    ] {
+        let (at_load, at_supply) = seen(device, boost, scale);
+        // The example's Voc is 38.30 V to a hundredth.
+        assert!((at_load - load).abs() < 0.01, "{boost:?}: {at_load} V");
+        assert!((at_supply - supply).abs() < 0.01, "{boost:?}: {at_supply} V at the supply");
+    }
+}

@@ -152,3 +152,23 @@ proptest! {
         prop_assert_eq!(reply.iter().filter(|byte| **byte == b'\n').count(), usize::from(!reply.is_empty()));
     }
 }
+
+#[test]
+fn a_meter_answers_what_it_is_asked() {
+    use cresthold_sim::wire::instrument::{MeterFunction, VirtualMeter};
+    let mut meter = VirtualMeter::meter("Test Yard,VM-1,0003,1.0", |what| match what {
+        MeterFunction::Volts => Some(6.902e-3),
+        MeterFunction::Ohms => Some(123.2419),
+        MeterFunction::Temperature => None,
+    });
+    assert_eq!(say(&mut meter, "*IDN?"), "Test Yard,VM-1,0003,1.0");
+    assert_eq!(say(&mut meter, "MEAS:VOLT?"), "0.0069020");
+    assert_eq!(say(&mut meter, "MEASure:SCALar:FRESistance?"), "123.2419000");
+    assert_eq!(say(&mut meter, "MEAS:TEMP?"), "");
+    assert_eq!(say(&mut meter, "SYST:ERR?"), "-240,\"Hardware error\"");
+    assert_eq!(say(&mut meter, "MEAS:VOLT 3"), "");
+    assert_eq!(say(&mut meter, "SYST:ERR?"), "-113,\"Undefined header\"");
+    // No number, as SCPI-1999 writes it.
+    let mut broken = VirtualMeter::meter("Test Yard,VM-1,0003,1.0", |_| Some(f64::NAN));
+    assert_eq!(say(&mut broken, "MEAS:RES?"), "9.91E+37");
+}

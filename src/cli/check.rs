@@ -3,7 +3,7 @@
 use super::Exit;
 use crate::rehearsal::yard;
 use crate::report::table::align;
-use crate::station::{ChannelSpec, Station};
+use crate::station::{ChannelSpec, Station, StationSensor};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -38,8 +38,26 @@ impl Check {
         println!("{}: nothing wrong\n", station.name);
         let header = ["device", "load", "boost", "tracker", "period", "device up to", "amps up to"];
         print!("{}", align(&header, &rows));
+        if !station.sensors.is_empty() {
+            let rows: Vec<Vec<String>> = station.sensors.iter().map(sensor_row).collect();
+            let header = ["sensor", "quantity", "trust", "from", "period", "too old after"];
+            print!("\n{}", align(&header, &rows));
+        }
         Exit::Done
     }
+}
+
+fn sensor_row(StationSensor { sensor, source }: &StationSensor) -> Vec<String> {
+    let line = source.address().map_or_else(|| "a channel".to_owned(), ToString::to_string);
+    let seconds = |span: std::time::Duration| format!("{} s", span.as_secs_f64());
+    vec![
+        sensor.name.clone(),
+        sensor.quantity.name().to_owned(),
+        sensor.rank.to_string(),
+        line,
+        seconds(sensor.period),
+        seconds(sensor.max_age),
+    ]
 }
 
 fn row(channel: &ChannelSpec) -> Vec<String> {

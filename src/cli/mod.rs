@@ -1,6 +1,8 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
+mod bench;
 mod check;
+mod commission;
 mod curve;
 mod picture;
 mod run;
@@ -28,6 +30,10 @@ pub enum Exit {
     System = 6,
     /// Instruments did not answer at the start, or as something else; every channel was let go.
     Instruments = 7,
+    /// Commissioning found something that has to be put right; everything is off.
+    Findings = 8,
+    /// Nobody agreed to energise the bench; everything is off.
+    Refused = 9,
     /// The file is no table of points, or its points are no usable curve.
     Curve = 10,
 }
@@ -48,7 +54,8 @@ impl From<Exit> for ExitCode {
                   cresthold picture day.sqlite\n\n\
                   Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
-                  7 instruments did not answer as stated; \
+                  7 instruments did not answer as stated; 8 commissioning found something to put \
+                  right; 9 nobody agreed to energise; \
                   10 no usable curve.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
@@ -61,8 +68,10 @@ struct Arguments {
 enum Command {
     Run(run::Run),
     Check(check::Check),
-    Picture(picture::DrawPicture),
+    Bench(bench::ServeBench),
+    Commission(commission::Commission),
     Curve(Box<curve::CurveFile>),
+    Picture(picture::DrawPicture),
     Station(station::PrintStation),
     Wiring(wiring::DrawWiring),
 }
@@ -74,8 +83,10 @@ pub fn main() -> ExitCode {
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
         Command::Check(check) => check.carry_out(),
-        Command::Picture(picture) => picture.carry_out(),
+        Command::Bench(bench) => bench.carry_out(),
+        Command::Commission(commission) => commission.carry_out(),
         Command::Curve(curve) => curve.carry_out(),
+        Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
     };

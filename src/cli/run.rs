@@ -148,7 +148,7 @@ fn free_name(directory: &Path, name: &str) -> PathBuf {
         .unwrap_or_else(|| directory.join(format!("{name}.sqlite")))
 }
 
-fn parse_length(text: &str) -> Result<Duration, String> {
+pub(super) fn parse_length(text: &str) -> Result<Duration, String> {
     let wrong = || "write a time such as 90s, 15min, 6h, 2d or \"1h 30min\"".to_owned();
     let span: jiff::Span = text.parse().map_err(|_| wrong())?;
     let span = span.to_duration(jiff::SpanRelativeTo::days_are_24_hours()).map_err(|_| wrong())?;

@@ -4,76 +4,22 @@
 //! boost on and verified, input on at open circuit, then down to the crest. Every way out is input
 //! off, then boost off: a PV device is a current source, and open circuit is its safe state.
 
+mod start;
+mod sweeping;
+
 use super::config::ChannelConfig;
-use super::guard::{Breach, Guard, Setpoint};
+use super::conversation::{Command, Found, Input, Outbox, Reading};
+use super::guard::{Breach, Evidence, Guard, Setpoint};
 use super::ledger::{Ledger, Look};
-use super::record::{Activity, Event, Happening, Limit, Record};
-use super::surroundings::Surroundings;
+use super::record::{Activity, CurveEnd, Event, Happening, Limit, Record};
+use super::surroundings::{Fresh, Surroundings};
 use super::wiring::SeriesPath;
-use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::quantities::{Amps, Volts};
 use crate::time::{Instant, Stamp};
-use crate::trackers::{AnyTracker, Observation, Start, Tracker, Wish};
-use arrayvec::ArrayVec;
+use crate::trackers::{AnyTracker, Observation, Tracker, Wish};
+use start::HeldOff;
 use std::time::Duration;
-
-/// The most commands one turn (a `Wake` or `Stop` and what follows from it) can ask for: measure,
-/// boost on, measure, open setpoint, input on, first setpoint, and on a breach input off, boost off.
-pub const MAX_COMMANDS_PER_TURN: usize = 8;
-
-/// How long a boost supply may take to rise before its voltage is judged: supplies of this size
-/// need some tenths of a second (common practice, no source).
-const BOOST_RISE: Duration = Duration::from_secs(1);
-
-/// Records of one input: at most a sample, a minute, a day and a few events.
-pub type Outbox = ArrayVec<Record, 12>;
-
-/// What the channel asks the bench to do.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Command {
-    /// Open the links, prove them in step, identify the instruments, input off, boost off,
-    /// constant-voltage mode, protections set and verified.
-    Prepare,
-    /// Measure load volts and amps (and boost volts, where possible) over one window.
-    Measure,
-    /// Set the load's voltage.
-    SetVoltage(Setpoint),
-    /// Close the load's input.
-    InputOn,
-    /// Open the load's input.
-    InputOff,
-    /// Switch the boost supply on.
-    BoostOn,
-    /// Switch the boost supply off.
-    BoostOff,
-}
-
-/// One measurement.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Reading {
-    /// The middle of the measurement window.
-    pub at: Instant,
-    /// Volts at the load's terminals.
-    pub load: Volts,
-    /// Amps through the loop.
-    pub amps: Amps,
-    /// Boost supply volts, where they are measured.
-    pub boost: Option<Volts>,
-}
-
-/// What happened.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Input {
-    /// The time of [`Channel::next_wake`] has come.
-    Wake,
-    /// The command was carried out and verified.
-    Done,
-    /// The answer to [`Command::Measure`].
-    Reading(Reading),
-    /// The command failed: no answer, a wrong one, a wrong instrument.
-    Failed,
-    /// The run ends: let go and close the books.
-    Stop,
-}
+use sweeping::UnderWay;
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Phase {
@@ -87,6 +33,8 @@ enum Phase {
     Starting(Step),
     /// At the crest.
     Tracking,
+    /// Taking an I-V curve.
+    Sweeping,
     /// On the way to input off and boost off.
     Releasing(Step, Idle),
     /// Nothing more to do.
@@ -124,8 +72,10 @@ enum Step {
 /// 1. Call [`handle`](Self::handle) with [`Input::Wake`] at or soon after
 ///    [`next_wake`](Self::next_wake), never before; monotonic time may not go back.
 /// 2. While it answers with a [`Command`], carry that out and report its outcome at once:
-///    [`Input::Reading`] for a measurement, [`Input::Done`] for the others, [`Input::Failed`] when
-///    it could not be done. A turn asks for at most [`MAX_COMMANDS_PER_TURN`].
+///    [`Input::Reading`] for a measurement, [`Input::Prepared`] for [`Command::Prepare`] (or
+///    [`Input::Done`] where nothing is known), [`Input::Done`] for the others, [`Input::Failed`] when
+///    it could not be done. A turn asks for at most
+///    [`MAX_COMMANDS_PER_TURN`](super::MAX_COMMANDS_PER_TURN).
 /// 3. Take the records out of the outbox after each call; it is bounded.
 /// 4. [`Input::Stop`] may come between turns; after its commands the channel is
 ///    [`Activity::Stopped`] and asks for nothing more.
@@ -149,6 +99,13 @@ pub struct Channel {
     let_go: u32,
     wishes_held: u32,
     unconfirmed: bool,
+    /// Why the input was off when the link was lost: rests and locks outlive an outage.
+    after_outage: Option<Idle>,
+    held_off: Option<HeldOff>,
+    sweep: Option<UnderWay>,
+    curves: u32,
+    sweep_due: Option<Instant>,
+    sweep_asked: bool,
 }
 
 impl Channel {
@@ -173,6 +130,12 @@ impl Channel {
             let_go: 0,
             wishes_held: 0,
             unconfirmed: false,
+            after_outage: None,
+            held_off: None,
+            sweep: None,
+            curves: 0,
+            sweep_due: None,
+            sweep_asked: false,
             config,
         }
     }
@@ -190,6 +153,7 @@ impl Channel {
             Phase::Away | Phase::Preparing => Activity::Connecting,
             Phase::Starting(_) => Activity::Starting,
             Phase::Tracking => Activity::Tracking,
+            Phase::Sweeping => Activity::Sweeping,
             Phase::Idle(idle) | Phase::Releasing(_, idle) => match idle {
                 Idle::Dark(_) => Activity::Asleep,
                 Idle::Resting(_) => Activity::Resting,
@@ -216,9 +180,14 @@ impl Channel {
         match (input, self.phase) {
             (_, Phase::Stopped) => None,
             (Input::Stop, Phase::Releasing(_, Idle::Stopping)) => None,
-            (Input::Stop, _) => Some(self.release(Idle::Stopping)),
+            (Input::Stop, _) => {
+                self.end_sweep(now, CurveEnd::Stopped, out);
+                Some(self.release(Idle::Stopping))
+            }
             (Input::Wake, _) if now.mono < self.wake => None,
             (Input::Wake, phase) => self.wake_up(now, phase, out),
+            (Input::Prepared(found), Phase::Preparing) => self.prepared(now, &found, out),
+            (Input::Prepared(_), _) => None,
             (Input::Done, phase) => self.done(now, phase, out),
             (Input::Reading(reading), phase) => self.read(now, phase, &reading, out),
             (Input::Failed, phase) => self.failed(now, phase, out),
@@ -232,9 +201,10 @@ impl Channel {
                 self.phase = Phase::Preparing;
                 Some(Command::Prepare)
             }
-            Phase::Idle(_) | Phase::Tracking | Phase::Starting(Step::CheckBoost) => {
-                Some(Command::Measure)
-            }
+            Phase::Idle(_)
+            | Phase::Tracking
+            | Phase::Sweeping
+            | Phase::Starting(Step::CheckBoost) => Some(Command::Measure),
             // A wake in the middle of a conversation: the shell broke the contract by waking while
             // a command was outstanding. Nothing is lost by waiting for its outcome.
             Phase::Preparing | Phase::Starting(_) | Phase::Releasing(..) | Phase::Stopped => None,
@@ -243,22 +213,14 @@ impl Channel {
 
     fn done(&mut self, now: Stamp, phase: Phase, out: &mut Outbox) -> Option<Command> {
         match phase {
-            Phase::Preparing => {
-                let what = match self.away_since.take() {
-                    Some(since) => Happening::LinkBack { after: now.mono.saturating_since(since) },
-                    None => Happening::Connected,
-                };
-                self.tell(now, what, out);
-                self.failures = 0;
-                self.boost = None;
-                self.setpoint = None;
-                self.phase = Phase::Idle(Idle::Dark(now.mono));
-                self.wake = now.mono;
-                Some(Command::Measure)
-            }
+            Phase::Preparing => self.prepared(now, &Found::default(), out),
             Phase::Starting(step) => self.started(step, now, out),
             Phase::Tracking => {
                 self.schedule(now.mono, self.config.period);
+                None
+            }
+            Phase::Sweeping => {
+                self.schedule(now.mono, self.config.sweep.dwell);
                 None
             }
             Phase::Releasing(step, idle) => self.released(now, step, idle, out),
@@ -277,6 +239,7 @@ impl Channel {
             Phase::Idle(idle) => self.look(now, idle, reading, out),
             Phase::Starting(Step::CheckBoost) => self.check_boost(now, reading, out),
             Phase::Tracking => self.track(now, reading, out),
+            Phase::Sweeping => self.sweep(now, reading, out),
             _ => None,
         }
     }
@@ -285,6 +248,12 @@ impl Channel {
         if let Phase::Releasing(step, Idle::Stopping) = phase {
             self.unconfirmed = true;
             return self.released(now, step, Idle::Stopping, out);
+        }
+        self.end_sweep(now, CurveEnd::LinkLost, out);
+        match phase {
+            Phase::Idle(idle) | Phase::Releasing(_, idle) => self.after_outage = Some(idle),
+            Phase::Starting(_) | Phase::Tracking | Phase::Sweeping => self.after_outage = None,
+            Phase::Away | Phase::Preparing | Phase::Stopped => {}
         }
         if self.away_since.is_none() {
             self.away_since = Some(now.mono);
@@ -302,125 +271,22 @@ impl Channel {
         None
     }
 
-    /// A reading with the input off: is it light enough, and is the wait over?
-    fn look(
-        &mut self,
-        now: Stamp,
-        idle: Idle,
-        reading: &Reading,
-        out: &mut Outbox,
-    ) -> Option<Command> {
-        let path = self.path();
-        let look = self.look_at(now, reading, &path);
-        self.schedule(now.mono, self.config.daylight.look_every);
-        if !(look.volts.is_finite() && look.amps.is_finite()) {
-            self.ledger.blind(now, self.activity(), self.awake, out);
-            return None;
-        }
-        let light = self.light(&look);
-        self.awake = light || matches!(idle, Idle::Resting(_) | Idle::LockedOff);
-        self.ledger.idling(now, self.activity(), (&look, self.awake), out);
-        let due = match idle {
-            Idle::Dark(until) | Idle::Resting(until) => now.mono >= until,
-            Idle::LockedOff | Idle::Stopping => false,
-        };
-        if !(light && due) {
-            return None;
-        }
-        if let Err(breach) = self.guard.judge((reading.load, reading.amps), &path, None, None) {
-            return Some(self.let_go(now, breach, out));
-        }
-        self.open_circuit = look.volts;
-        self.tell(now, Happening::Woke { open_circuit: look.volts }, out);
-        if self.config.path.boost > Volts::ZERO && self.config.boost_switched {
-            self.phase = Phase::Starting(Step::BoostOn);
-            return Some(Command::BoostOn);
-        }
-        Some(self.open_setpoint())
-    }
-
-    fn light(&self, look: &Look) -> bool {
-        let daylight = &self.config.daylight;
-        look.volts >= daylight.wake_volts
-            && look.irradiance.is_none_or(|irradiance| irradiance >= daylight.wake_irradiance)
-    }
-
-    /// A step of the start-up was carried out.
-    fn started(&mut self, step: Step, now: Stamp, out: &mut Outbox) -> Option<Command> {
-        match step {
-            Step::BoostOn => {
-                self.boost = Some(self.config.path.boost);
-                self.phase = Phase::Starting(Step::CheckBoost);
-                self.wake = now.mono + BOOST_RISE;
-                None
-            }
-            Step::OpenSetpoint => {
-                self.phase = Phase::Starting(Step::InputOn);
-                Some(Command::InputOn)
-            }
-            Step::InputOn => {
-                self.phase = Phase::Starting(Step::FirstSetpoint);
-                self.amps = Amps::ZERO;
-                let start = Start { at: now.mono, open_circuit: self.open_circuit };
-                let wish = self.tracker.start(&start);
-                Some(self.grant(wish))
-            }
-            // The first setpoint is in force; the next turn is an ordinary one.
-            _ => {
-                self.tell(now, Happening::TrackingBegan, out);
-                self.phase = Phase::Tracking;
-                self.dark_since = None;
-                self.wake = now.mono + self.config.period;
-                None
-            }
-        }
-    }
-
-    /// The boost supply must add its stated voltage to the open-circuit voltage.
-    fn check_boost(&mut self, now: Stamp, reading: &Reading, out: &mut Outbox) -> Option<Command> {
-        let stated = self.config.path.boost;
-        let found = reading.boost.unwrap_or(reading.load - self.open_circuit);
-        let path = SeriesPath { boost: found, ..self.config.path };
-        let boost = Some((found, stated));
-        if let Err(breach) = self.guard.judge((reading.load, reading.amps), &path, None, boost) {
-            return Some(self.let_go(now, breach, out));
-        }
-        self.boost = Some(reading.boost.unwrap_or(stated));
-        Some(self.open_setpoint())
-    }
-
-    fn open_setpoint(&mut self) -> Command {
-        let setpoint = self.guard.open(&self.path());
-        self.setpoint = Some(setpoint);
-        self.phase = Phase::Starting(Step::OpenSetpoint);
-        Command::SetVoltage(setpoint)
-    }
-
     /// An ordinary turn at the crest.
     fn track(&mut self, now: Stamp, reading: &Reading, out: &mut Outbox) -> Option<Command> {
-        if let Some(measured) = reading.boost.filter(|volts| volts.is_finite()) {
-            self.boost = Some(measured);
+        let look = match self.take(now, reading, Activity::Tracking, out) {
+            Ok(look) => look,
+            Err(breach) => return Some(self.let_go(now, breach, out)),
+        };
+        let daylight = &self.config.daylight;
+        let dark = match look.irradiance {
+            Some(irradiance) => irradiance < daylight.sleep_irradiance,
+            None => look.volts * look.amps < daylight.sleep_watts,
+        };
+        if self.dark_for_long(now.mono, dark) {
+            return Some(self.fall_asleep(now, out));
         }
-        let path = self.path();
-        let look = self.look_at(now, reading, &path);
-        let boost = reading.boost.map(|measured| (measured, self.config.path.boost));
-        let verdict =
-            self.guard.judge((reading.load, reading.amps), &path, self.setpoint.as_ref(), boost);
-        let number = !matches!(verdict, Err(Breach { limit: Limit::NotANumber, .. }));
-        if number {
-            self.amps = look.amps;
-            self.ledger.working(now, Activity::Tracking, &look, out);
-        }
-        if let Err(breach) = verdict {
-            return Some(self.let_go(now, breach, out));
-        }
-        if self.dusk(now.mono, &look) {
-            self.awake = false;
-            self.let_go = 0;
-            self.tell_held(now, out);
-            self.tell(now, Happening::FellAsleep, out);
-            let until = now.mono + self.config.daylight.dusk_delay;
-            return Some(self.release(Idle::Dark(until)));
+        if self.sweep_wanted(now.mono) {
+            return Some(self.begin_sweep(now));
         }
         let seen = Observation {
             at: look.at,
@@ -432,6 +298,39 @@ impl Channel {
         };
         let wish = self.tracker.step(&seen);
         Some(self.grant(wish))
+    }
+
+    /// A reading with the input on: judged, and booked unless it is no number.
+    fn take(
+        &mut self,
+        now: Stamp,
+        reading: &Reading,
+        doing: Activity,
+        out: &mut Outbox,
+    ) -> Result<Look, Breach> {
+        if let Some(measured) = reading.boost.filter(|volts| volts.is_finite()) {
+            self.boost = Some(measured);
+        }
+        let path = self.path();
+        let fresh = self.fresh(now);
+        let look = self.look_at(reading, &path, &fresh);
+        let verdict = self.guard.judge(&Evidence {
+            load: reading.load,
+            amps: reading.amps,
+            path,
+            setpoint: self.setpoint,
+            boost: reading.boost.map(|measured| (measured, self.config.path.boost)),
+        });
+        if matches!(verdict, Err(Breach { limit: Limit::NotANumber, .. })) {
+            return verdict.map(|()| look);
+        }
+        self.amps = look.amps;
+        self.ledger.working(now, doing, &look, out);
+        verdict?;
+        let watts = reading.load * reading.amps;
+        self.guard.judge_surroundings(now.mono, &fresh, Some(watts))?;
+        self.failures = 0;
+        Ok(look)
     }
 
     /// Turns a wish into a command, through the guard.
@@ -446,29 +345,35 @@ impl Channel {
         Command::SetVoltage(setpoint)
     }
 
-    /// Whether it has been too dark for long enough.
-    fn dusk(&mut self, now: Instant, look: &Look) -> bool {
-        let daylight = &self.config.daylight;
-        let dark = match look.irradiance {
-            Some(irradiance) => irradiance < daylight.sleep_irradiance,
-            None => look.volts * look.amps < daylight.sleep_watts,
-        };
+    /// Whether it has been dark for long enough to sleep.
+    fn dark_for_long(&mut self, now: Instant, dark: bool) -> bool {
         if !dark {
             self.dark_since = None;
             return false;
         }
         let since = *self.dark_since.get_or_insert(now);
-        now.saturating_since(since) >= daylight.dusk_delay
+        now.saturating_since(since) >= self.config.daylight.dusk_delay
     }
 
-    /// A limit was passed: off, and wait longer each time.
+    fn fall_asleep(&mut self, now: Stamp, out: &mut Outbox) -> Command {
+        self.awake = false;
+        self.let_go = 0;
+        self.end_sweep(now, CurveEnd::Dark, out);
+        self.tell_held(now, out);
+        self.tell(now, Happening::FellAsleep, out);
+        self.release(Idle::Dark(now.mono + self.config.daylight.dusk_delay))
+    }
+
+    /// A limit was passed: off, and wait longer each time, unless it was only the weather.
     fn let_go(&mut self, now: Stamp, breach: Breach, out: &mut Outbox) -> Command {
-        self.let_go = self.let_go.saturating_add(1);
-        let rest = self.config.retry.wait(self.let_go);
         let Breach { limit, value, bound } = breach;
+        let counts = !limit.is_weather();
+        self.let_go = self.let_go.saturating_add(u32::from(counts));
+        let rest = self.config.retry.wait(if counts { self.let_go } else { 1 });
+        self.end_sweep(now, CurveEnd::LetGo, out);
         self.tell_held(now, out);
         self.tell(now, Happening::LetGo { limit, value, bound, rest }, out);
-        if self.let_go >= self.config.retry.times {
+        if counts && self.let_go >= self.config.retry.times {
             self.tell(now, Happening::LockedOff { times: self.let_go }, out);
             return self.release(Idle::LockedOff);
         }
@@ -494,6 +399,7 @@ impl Channel {
         }
         self.boost = None;
         self.setpoint = None;
+        self.dark_since = None;
         if then == Idle::Stopping {
             self.phase = Phase::Stopped;
             self.ledger.close(now, Activity::Stopped, out);
@@ -515,19 +421,19 @@ impl Channel {
         SeriesPath { boost: self.boost.unwrap_or(stated), lead: self.config.path.lead }
     }
 
-    fn look_at(&self, now: Stamp, reading: &Reading, path: &SeriesPath) -> Look {
-        let age = self.config.max_sensor_age;
-        let surroundings = &self.surroundings;
-        let irradiance = surroundings.irradiance.and_then(|seen| seen.fresh(now.mono, age));
-        let temperature =
-            surroundings.module_temperature.and_then(|seen| seen.fresh(now.mono, age));
+    /// What the sensors say now.
+    fn fresh(&self, now: Stamp) -> Fresh {
+        self.surroundings.fresh(now.mono, self.config.max_sensor_age)
+    }
+
+    fn look_at(&self, reading: &Reading, path: &SeriesPath, fresh: &Fresh) -> Look {
         Look {
             at: reading.at,
             volts: path.device_volts(reading.load, reading.amps),
             amps: reading.amps,
             setpoint: self.setpoint.map(|setpoint| setpoint.device()),
-            irradiance: irradiance.filter(|value: &Irradiance| value.is_finite()),
-            module_temperature: temperature.filter(|value: &Celsius| value.is_finite()),
+            irradiance: fresh.irradiance,
+            module_temperature: fresh.module_temperature,
         }
     }
 

@@ -2,6 +2,7 @@
 
 use super::envelope::Envelope;
 use super::record::ChannelId;
+use super::sweep::SweepConfig;
 use super::wiring::SeriesPath;
 use crate::quantities::{Irradiance, Volts, Watts};
 use crate::trackers::TrackerConfig;
@@ -33,7 +34,9 @@ pub struct Retry {
     pub first: Duration,
     /// The longest wait (s).
     pub longest: Duration,
-    /// After being let go this many times since it last slept, the channel is locked off (1..).
+    /// After being let go this many times since it last slept, the channel is locked off (1..). What
+    /// passes with the weather is not counted, and waits for `first` each time: see
+    /// [`Limit::is_weather`](super::record::Limit::is_weather).
     pub times: u32,
 }
 
@@ -77,6 +80,8 @@ pub struct ChannelConfig {
     pub boost_switched: bool,
     /// Which tracker, and its settings.
     pub tracker: TrackerConfig,
+    /// How it takes I-V curves.
+    pub sweep: SweepConfig,
     /// When to work.
     pub daylight: Daylight,
     /// What to do after a breach.

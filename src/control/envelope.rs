@@ -1,7 +1,9 @@
 //! The envelope: the limits that no tracker, reading or configuration may leave.
 
-use crate::quantities::{Amps, Volts, Watts};
+use super::derating::Derating;
+use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use arrayvec::ArrayVec;
+use std::time::Duration;
 
 /// The most points a capability curve may have; a knee needs three.
 pub const MAX_CAPABILITY_POINTS: usize = 8;
@@ -134,4 +136,65 @@ pub struct Envelope {
     pub boost_amps_max: Option<Amps>,
     /// What the load can sink at low voltage.
     pub capability: Capability,
+    /// The limits that only the station's sensors can check.
+    pub sensed: SensedLimits,
+    /// What counts as following, and as the boost supply's stated voltage.
+    pub tolerances: Tolerances,
+}
+
+/// Limits that only the station's sensors can check. One that is stated must be checkable: with its
+/// sensor silent for longer than the grace, the device is let go.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SensedLimits {
+    /// Largest back-of-module temperature (degC, -40..=300).
+    pub device_temperature_max: Option<Celsius>,
+    /// Largest temperature of the load's heat sink (degC, -40..=200).
+    pub heatsink_temperature_max: Option<Celsius>,
+    /// How far below that it must have cooled before the input goes on (K, 0..=50). The device has
+    /// no such margin: in open circuit it gets warmer, not cooler.
+    pub heatsink_margin: f64,
+    /// Irradiance above which the device is let go (W/m2, 50..=5000).
+    pub irradiance_max: Option<Irradiance>,
+    /// Largest pointing error of a sun-tracking mount (degrees, 0.01..=90).
+    pub pointing_error_max: Option<f64>,
+    /// Whether a sun-tracking mount must say that it follows the sun.
+    pub needs_on_sun: bool,
+    /// Largest load watts over a temperature.
+    pub derating: Option<Derating>,
+    /// How long after its sensor's last fresh value a limit may go unchecked (s, 0..=3600).
+    pub blind_grace: Duration,
+}
+
+/// What counts as right when two voltages are compared.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tolerances {
+    /// How long the boost supply may take to rise before its voltage is judged (s, 0.05..=30).
+    pub boost_rise: Duration,
+    /// How far its voltage may lie from the stated one: share of that (0..=0.5) ...
+    pub boost_share: f64,
+    /// ... plus this (V, 0.01..=5).
+    pub boost_volts: Volts,
+    /// How far the load's voltage may lie above its setpoint before it counts as not following:
+    /// share of the setpoint (0..=0.2) ...
+    pub follow_share: f64,
+    /// ... plus this (V, 0.01..=5); also how far below the reverse allowance a reading may lie.
+    pub follow_volts: Volts,
+    /// How many readings in a row must not follow before the device is let go (1..=100).
+    pub follow_readings: u8,
+}
+
+impl Default for Tolerances {
+    /// Supplies of this size rise within some tenths of a second (common practice, no source). The
+    /// following is wide enough for gain errors of half a per cent, and one or two readings above it
+    /// happen while a cloud edge passes or the load changes range.
+    fn default() -> Self {
+        Self {
+            boost_rise: Duration::from_secs(1),
+            boost_share: 0.1,
+            boost_volts: Volts(0.3),
+            follow_share: 0.01,
+            follow_volts: Volts(0.2),
+            follow_readings: 5,
+        }
+    }
 }

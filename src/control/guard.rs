@@ -9,23 +9,13 @@
 //! Rejected: letting trackers clamp themselves (every new tracker would be a new hole), and raising
 //! the voltage instead of letting go on a breach (the load that failed is the one asked to mend).
 
+use super::derating::DeratedBy;
 use super::envelope::Envelope;
-use super::record::Limit;
+use super::record::{Limit, Sense};
+use super::surroundings::Fresh;
 use super::wiring::SeriesPath;
-use crate::quantities::{Amps, Volts};
-
-/// How far the load's voltage may lie above its setpoint before it counts as not following: the
-/// share of the setpoint plus the fixed part. Wide enough for gain errors of half a per cent.
-const FOLLOW_SHARE: f64 = 0.01;
-/// The fixed part of the same (V).
-const FOLLOW_FLOOR: Volts = Volts(0.2);
-/// How many readings in a row must not follow before it is a breach; one or two happen while a
-/// cloud edge passes or the load changes range.
-const FOLLOW_READINGS: u8 = 5;
-/// How far a measured boost voltage may lie from the stated one: share of the stated voltage.
-const BOOST_SHARE: f64 = 0.1;
-/// The fixed part of the same (V).
-const BOOST_FLOOR: Volts = Volts(0.3);
+use crate::quantities::{Amps, Volts, Watts};
+use crate::time::Instant;
 
 /// A voltage that the guard has admitted. Only [`Guard`] can make one.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -66,18 +56,35 @@ pub struct Breach {
     pub bound: f64,
 }
 
-/// Holds wishes and readings against one channel's envelope.
+/// What a reading tells the guard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Evidence {
+    /// Volts at the load's terminals (V).
+    pub load: Volts,
+    /// Amps through the loop (A).
+    pub amps: Amps,
+    /// The series path as it is now.
+    pub path: SeriesPath,
+    /// The setpoint in force, if the input is on.
+    pub setpoint: Option<Setpoint>,
+    /// The boost supply's voltage as measured and as stated (V), where it is on and measured.
+    pub boost: Option<(Volts, Volts)>,
+}
+
+/// Holds wishes, readings and surroundings against one channel's envelope.
 #[derive(Clone, Debug)]
 pub struct Guard {
     envelope: Envelope,
     unfollowed: u8,
+    /// When each sense was last fresh.
+    sensed: [Option<Instant>; Sense::ALL.len()],
 }
 
 impl Guard {
     /// A guard for `envelope`.
     #[must_use]
     pub fn new(envelope: Envelope) -> Self {
-        Self { envelope, unfollowed: 0 }
+        Self { envelope, unfollowed: 0, sensed: [None; Sense::ALL.len()] }
     }
 
     /// The limits it holds.
@@ -103,50 +110,47 @@ impl Guard {
         let floor = (-envelope.reverse_allowance).max(path.device_volts(capable, amps));
         let top = envelope.device_volts_max.min(path.device_volts(envelope.load_volts_max, amps));
         let device = if wish.0.is_nan() { top } else { wish.max(floor).min(top) };
-        let load = path.load_volts(device, amps).max(Volts::ZERO).min(envelope.load_volts_max);
+        let load = path.load_volts(device, amps);
+        // A path that is no number leaves only the top.
+        let load = if load.0.is_nan() { envelope.load_volts_max } else { load };
+        let load = load.max(Volts::ZERO).min(envelope.load_volts_max);
         Setpoint { device, load, held: device != wish }
     }
 
-    /// Holds a reading, volts at the load and amps, against the envelope. `setpoint` is the one in
-    /// force, if the input is on; `boost` the boost supply's measured and stated voltage, where it
-    /// is on and measured.
+    /// Holds a reading against the envelope.
     ///
     /// # Errors
     /// The first limit that was passed.
-    pub fn judge(
-        &mut self,
-        (load, amps): (Volts, Amps),
-        path: &SeriesPath,
-        setpoint: Option<&Setpoint>,
-        boost: Option<(Volts, Volts)>,
-    ) -> Result<(), Breach> {
+    pub fn judge(&mut self, seen: &Evidence) -> Result<(), Breach> {
+        let Evidence { load, amps, path, setpoint, boost } = *seen;
         let device = path.device_volts(load, amps);
-        if !(load.is_finite() && amps.is_finite()) {
+        let numbers = [load, device, boost.map_or(Volts::ZERO, |(measured, _)| measured)];
+        if !(amps.is_finite() && numbers.iter().all(|volts| volts.is_finite())) {
             return Err(Breach { limit: Limit::NotANumber, value: f64::NAN, bound: 0.0 });
         }
         let envelope = &self.envelope;
-        let reverse = -envelope.reverse_allowance.0;
+        let tolerances = &envelope.tolerances;
         let boost_rating = envelope.boost_amps_max.map_or(f64::INFINITY, |rating| rating.0);
-        let below = |limit, value: f64, bound: f64| {
-            if value > bound { Err(Breach { limit, value, bound }) } else { Ok(()) }
-        };
-        below(Limit::DeviceAmps, amps.0, envelope.device_amps_max.0)?;
-        below(Limit::BoostAmps, amps.0, boost_rating)?;
-        below(Limit::DeviceWatts, (device * amps).0, envelope.device_watts_max.0)?;
-        below(Limit::LoadWatts, (load * amps).0, envelope.load_watts_max.0)?;
-        below(Limit::LoadVolts, load.0, envelope.load_volts_max.0)?;
-        below(Limit::DeviceVoltsHigh, device.0, envelope.device_volts_max.0)?;
+        // A current the wrong way round is as bad as one too large.
+        upper(Limit::DeviceAmps, amps.0.abs(), envelope.device_amps_max.0)?;
+        upper(Limit::BoostAmps, amps.0.abs(), boost_rating)?;
+        upper(Limit::DeviceWatts, (device * amps).0, envelope.device_watts_max.0)?;
+        upper(Limit::LoadWatts, (load * amps).0, envelope.load_watts_max.0)?;
+        upper(Limit::LoadVolts, load.0, envelope.load_volts_max.0)?;
+        upper(Limit::DeviceVoltsHigh, device.0, envelope.device_volts_max.0)?;
         if let Some((measured, stated)) = boost {
-            let room = stated.abs() * BOOST_SHARE + BOOST_FLOOR;
+            let room = stated.abs() * tolerances.boost_share + tolerances.boost_volts;
             if (measured - stated).abs() > room {
                 let (value, bound) = (measured.0, stated.0);
                 return Err(Breach { limit: Limit::BoostVolts, value, bound });
             }
         }
-        if setpoint.is_some() && device.0 < reverse - FOLLOW_FLOOR.0 {
-            return Err(Breach { limit: Limit::DeviceVoltsLow, value: device.0, bound: reverse });
+        let reverse = -envelope.reverse_allowance;
+        if setpoint.is_some() && device < reverse - tolerances.follow_volts {
+            let (value, bound) = (device.0, reverse.0);
+            return Err(Breach { limit: Limit::DeviceVoltsLow, value, bound });
         }
-        self.judge_following(load, setpoint)
+        self.judge_following(load, setpoint.as_ref())
     }
 
     /// A load in constant-voltage mode can't lie above its setpoint for long, unless it has opened
@@ -156,16 +160,114 @@ impl Guard {
             self.unfollowed = 0;
             return Ok(());
         };
-        let bound = setpoint.load * (1.0 + FOLLOW_SHARE) + FOLLOW_FLOOR;
+        let tolerances = &self.envelope.tolerances;
+        let bound = setpoint.load * (1.0 + tolerances.follow_share) + tolerances.follow_volts;
         if load <= bound {
             self.unfollowed = 0;
             return Ok(());
         }
         self.unfollowed += 1;
-        if self.unfollowed < FOLLOW_READINGS {
+        if self.unfollowed < tolerances.follow_readings {
             return Ok(());
         }
         self.unfollowed = 0;
         Err(Breach { limit: Limit::Unfollowed, value: load.0, bound: setpoint.load.0 })
     }
+
+    /// Holds what the sensors say against the envelope. `load` is the load's dissipation, if its
+    /// input is on; while it is off a silent sensor has no grace, since nothing hurries to begin.
+    ///
+    /// # Errors
+    /// The first limit that was passed or that can't be checked.
+    pub fn judge_surroundings(
+        &mut self,
+        now: Instant,
+        fresh: &Fresh,
+        load: Option<Watts>,
+    ) -> Result<(), Breach> {
+        let limits = &self.envelope.sensed;
+        let margin = if load.is_some() { 0.0 } else { limits.heatsink_margin };
+        let bounds = [
+            limits.device_temperature_max.map(|most| most.0),
+            limits.heatsink_temperature_max.map(|most| most.0 - margin),
+            limits.irradiance_max.map(|most| most.0),
+            limits.pointing_error_max,
+        ];
+        let values = [
+            fresh.module_temperature.map(|value| value.0),
+            fresh.heatsink_temperature.map(|value| value.0),
+            fresh.irradiance.map(|value| value.0),
+            fresh.pointing_error.map(f64::abs),
+        ];
+        let (needs_on_sun, input) = (limits.needs_on_sun, load.is_some());
+        let limits = [
+            (Sense::DeviceTemperature, Limit::DeviceTemperature),
+            (Sense::HeatsinkTemperature, Limit::HeatsinkTemperature),
+            (Sense::Irradiance, Limit::Irradiance),
+            (Sense::PointingError, Limit::PointingError),
+        ];
+        for ((bound, value), (sense, limit)) in bounds.into_iter().zip(values).zip(limits) {
+            if let Some(bound) = bound
+                && let Some(value) = self.sensed(now, (sense, value), input)?
+            {
+                upper(limit, value, bound)?;
+            }
+        }
+        if needs_on_sun && self.sensed(now, (Sense::OnSun, fresh.on_sun), input)? == Some(false) {
+            return Err(Breach { limit: Limit::OffSun, value: 0.0, bound: 1.0 });
+        }
+        self.judge_derating(now, fresh, load)
+    }
+
+    fn judge_derating(
+        &mut self,
+        now: Instant,
+        fresh: &Fresh,
+        load: Option<Watts>,
+    ) -> Result<(), Breach> {
+        let seen = match self.envelope.sensed.derating.as_ref().map(super::Derating::by) {
+            Some(DeratedBy::HeatSink) => (Sense::HeatsinkTemperature, fresh.heatsink_temperature),
+            Some(DeratedBy::Air) => (Sense::AirTemperature, fresh.air_temperature),
+            None => return Ok(()),
+        };
+        let temperature = self.sensed(now, seen, load.is_some())?;
+        let (Some(temperature), Some(derating)) = (temperature, &self.envelope.sensed.derating)
+        else {
+            return Ok(());
+        };
+        let most = derating.watts_at(temperature);
+        let value = load.map_or(0.0, |watts| watts.0);
+        if value > most.0 || most <= Watts::ZERO {
+            return Err(Breach { limit: Limit::LoadDerated, value, bound: most.0 });
+        }
+        Ok(())
+    }
+
+    /// The value, or nothing while the grace lasts; a breach when that is over.
+    fn sensed<T>(
+        &mut self,
+        now: Instant,
+        (sense, value): (Sense, Option<T>),
+        input: bool,
+    ) -> Result<Option<T>, Breach> {
+        let last = &mut self.sensed[sense as usize];
+        if value.is_some() {
+            *last = Some(now);
+            return Ok(value);
+        }
+        let grace = self.envelope.sensed.blind_grace;
+        let silent = last.map(|last| now.saturating_since(last));
+        match silent {
+            Some(silent) if input && silent <= grace => Ok(None),
+            _ => Err(Breach {
+                limit: Limit::Silent(sense),
+                value: silent.map_or(f64::NAN, |silent| silent.as_secs_f64()),
+                bound: if input { grace.as_secs_f64() } else { 0.0 },
+            }),
+        }
+    }
+}
+
+fn upper(limit: Limit, value: f64, bound: f64) -> Result<(), Breach> {
+    if value > bound { Err(Breach { limit, value, bound }) } else { Ok(()) }
 }

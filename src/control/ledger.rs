@@ -4,8 +4,8 @@
 //! open minute and the open day, and both are closed when the wall clock has left them. Only labels
 //! come from the wall clock; sums and spans come from the monotonic one.
 
-use super::channel::Outbox;
 use super::config::ChannelConfig;
+use super::conversation::Outbox;
 use super::energy::{EnergyMeter, Increment, Total};
 use super::record::{
     Activity, ChannelId, DayTotal, Event, Happening, Minute, Record, Sample, Spread,
@@ -65,6 +65,7 @@ struct DayBook {
     irradiation: Total,
     peak: Watts,
     tracking: Duration,
+    sweeping: Duration,
     covered: Duration,
     missing: Duration,
     gaps: u32,
@@ -80,6 +81,8 @@ pub(super) struct Ledger {
     slack: Duration,
     meter: EnergyMeter,
     sample: Tallies,
+    /// What the channel was doing at the sample's readings, and when the last of them was taken.
+    sampled: Option<(Activity, Stamp)>,
     sample_due: Instant,
     setpoint: Option<Volts>,
     minute: Option<MinuteBook>,
@@ -94,6 +97,7 @@ impl Ledger {
             slack: config.period / 2,
             meter: EnergyMeter::new(config.max_gap),
             sample: Tallies::default(),
+            sampled: None,
             sample_due: Instant::ZERO,
             setpoint: None,
             minute: None,
@@ -134,7 +138,7 @@ impl Ledger {
 
     /// Closes all books.
     pub(super) fn close(&mut self, now: Stamp, doing: Activity, out: &mut Outbox) {
-        self.close_sample(now, doing, out);
+        self.close_sample(out);
         self.close_minute(now, doing, out);
         self.tell_day(now, out);
     }
@@ -161,8 +165,10 @@ impl Ledger {
         day.covered += add.covered;
         day.missing += add.missing;
         day.gaps += u32::from(add.gap_began);
-        if doing == Activity::Tracking {
-            day.tracking += add.covered;
+        match doing {
+            Activity::Tracking => day.tracking += add.covered,
+            Activity::Sweeping => day.sweeping += add.covered,
+            _ => {}
         }
         if let Some(length) = add.gap_ended {
             let what = Happening::Gap { length };
@@ -172,6 +178,11 @@ impl Ledger {
 
     /// Keeps a reading for the sample and the minute.
     fn keep(&mut self, now: Stamp, doing: Activity, look: &Look, out: &mut Outbox) {
+        // A sample tells of one activity: a sweep's readings are no tracking.
+        if self.sampled.is_some_and(|(before, _)| before != doing) {
+            self.close_sample(out);
+        }
+        self.sampled = Some((doing, now));
         self.sample.push(look);
         self.setpoint = look.setpoint;
         if let Some(minute) = &mut self.minute {
@@ -181,18 +192,18 @@ impl Ledger {
             day.peak = day.peak.max(look.volts * look.amps);
         }
         if now.mono + self.slack >= self.sample_due {
-            self.close_sample(now, doing, out);
+            self.close_sample(out);
             let next = self.sample_due + self.sample_every;
             self.sample_due = if next > now.mono { next } else { now.mono + self.sample_every };
         }
     }
 
-    fn close_sample(&mut self, at: Stamp, activity: Activity, out: &mut Outbox) {
+    fn close_sample(&mut self, out: &mut Outbox) {
+        let Some((activity, at)) = self.sampled.take() else {
+            return;
+        };
         let tallies = std::mem::take(&mut self.sample);
         let mean = |tally: &Tally| tally.spread().mean;
-        if tallies.volts.count() == 0 {
-            return;
-        }
         out.push(Record::Sample(Sample {
             channel: self.channel,
             at,
@@ -242,6 +253,7 @@ impl Ledger {
             irradiation: Irradiation(day.irradiation.value()),
             peak: day.peak,
             tracking: day.tracking,
+            sweeping: day.sweeping,
             covered: day.covered,
             missing: day.missing,
             gaps: day.gaps,

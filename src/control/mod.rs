@@ -13,6 +13,9 @@
 
 mod channel;
 mod config;
+mod conversation;
+mod curve;
+mod derating;
 mod energy;
 mod envelope;
 mod guard;
@@ -20,13 +23,20 @@ mod ledger;
 pub mod record;
 mod spread;
 mod surroundings;
+mod sweep;
 mod wiring;
 
-pub use channel::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+pub use channel::Channel;
 pub use config::{ChannelConfig, Daylight, Retry};
+pub use conversation::{Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+pub use derating::{DeratedBy, Derating, DeratingError, DeratingPoint, MAX_DERATING_POINTS};
 pub use energy::{EnergyMeter, Increment};
-pub use envelope::{Capability, CapabilityError, CapabilityPoint, Envelope, MAX_CAPABILITY_POINTS};
-pub use guard::{Breach, Guard, Setpoint};
+pub use envelope::{
+    Capability, CapabilityError, CapabilityPoint, Envelope, MAX_CAPABILITY_POINTS, SensedLimits,
+    Tolerances,
+};
+pub use guard::{Breach, Evidence, Guard, Setpoint};
 pub use spread::Tally;
-pub use surroundings::{Observed, Surroundings};
+pub use surroundings::{Fresh, Observed, Surroundings};
+pub use sweep::{MAX_SWEEP_POINTS, MIN_SWEEP_POINTS, SweepConfig};
 pub use wiring::SeriesPath;

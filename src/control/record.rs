@@ -4,6 +4,7 @@
 //! [`Event`] is a code with numbers; its sentence is put together by whoever shows it. The shell
 //! adds the boot number and, on the embedded plant, the truth that only the plant knows.
 
+pub use super::curve::{Curve, CurveEnd, CurvePoint, SweepDirection};
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Stamp, Utc};
 use std::fmt;
@@ -31,11 +32,13 @@ pub enum Activity {
     LockedOff,
     /// Stopped by request: input off, boost off.
     Stopped,
+    /// Taking an I-V curve: from open circuit to short circuit or back.
+    Sweeping,
 }
 
 impl Activity {
     /// All activities, in the order of their codes in the log.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Connecting,
         Self::Asleep,
         Self::Starting,
@@ -43,6 +46,7 @@ impl Activity {
         Self::Resting,
         Self::LockedOff,
         Self::Stopped,
+        Self::Sweeping,
     ];
 
     /// The word for people, also stored in the log.
@@ -56,6 +60,7 @@ impl Activity {
             Self::Resting => "resting",
             Self::LockedOff => "locked off",
             Self::Stopped => "stopped",
+            Self::Sweeping => "sweeping",
         }
     }
 }
@@ -156,6 +161,8 @@ pub struct DayTotal {
     pub peak: Watts,
     /// Time spent tracking.
     pub tracking: Duration,
+    /// Time spent sweeping; its energy is counted, but the device was not at its crest.
+    pub sweeping: Duration,
     /// Time covered by the energy integral.
     pub covered: Duration,
     /// Time missing from the integral while the channel was awake.
@@ -219,6 +226,49 @@ pub enum Limit {
     NotANumber,
     /// The load doesn't follow its setpoint (V).
     Unfollowed,
+    /// Load dissipation above what its temperature allows (W).
+    LoadDerated,
+    /// Device temperature above its largest (degC).
+    DeviceTemperature,
+    /// Heat-sink temperature above its largest (degC).
+    HeatsinkTemperature,
+    /// Irradiance above its largest (W/m2).
+    Irradiance,
+    /// The mount points too far beside the sun (degrees).
+    PointingError,
+    /// The mount doesn't follow the sun.
+    OffSun,
+    /// A limit can't be checked: its sensor gives nothing fresh (s).
+    Silent(Sense),
+}
+
+/// What a limit needs a sensor for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Sense {
+    /// The back-of-module temperature.
+    DeviceTemperature,
+    /// The temperature of the load's heat sink.
+    HeatsinkTemperature,
+    /// The air temperature.
+    AirTemperature,
+    /// The irradiance.
+    Irradiance,
+    /// The mount's pointing error.
+    PointingError,
+    /// Whether the mount follows the sun.
+    OnSun,
+}
+
+impl Sense {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::DeviceTemperature,
+        Self::HeatsinkTemperature,
+        Self::AirTemperature,
+        Self::Irradiance,
+        Self::PointingError,
+        Self::OnSun,
+    ];
 }
 
 impl Limit {
@@ -236,7 +286,33 @@ impl Limit {
             Self::BoostVolts => ("boost supply voltage missing or wrong", "V"),
             Self::NotANumber => ("a reading that is no number", ""),
             Self::Unfollowed => ("load voltage does not follow its setpoint", "V"),
+            Self::LoadDerated => ("load dissipation above what its temperature allows", "W"),
+            Self::DeviceTemperature => ("device temperature above its largest", "degC"),
+            Self::HeatsinkTemperature => ("heat-sink temperature above its largest", "degC"),
+            Self::Irradiance => ("irradiance above its largest", "W/m2"),
+            Self::PointingError => ("pointing error above its largest", "degrees"),
+            Self::OffSun => ("the mount does not follow the sun", ""),
+            Self::Silent(sense) => (
+                match sense {
+                    Sense::DeviceTemperature => "no fresh device temperature to hold its limit by",
+                    Sense::HeatsinkTemperature => {
+                        "no fresh heat-sink temperature to hold its limit by"
+                    }
+                    Sense::AirTemperature => "no fresh air temperature to derate the load by",
+                    Sense::Irradiance => "no fresh irradiance to hold its limit by",
+                    Sense::PointingError => "no fresh pointing error to hold its limit by",
+                    Sense::OnSun => "the mount does not tell whether it follows the sun",
+                },
+                "s",
+            ),
         }
+    }
+
+    /// Whether it passes with the weather and asks for nobody: sun and mount come and go with every
+    /// cloud and every gust. Such a breach lets go as any other, but is not counted.
+    #[must_use]
+    pub const fn is_weather(self) -> bool {
+        matches!(self, Self::Irradiance | Self::PointingError | Self::OffSun)
     }
 }
 
@@ -260,6 +336,13 @@ pub enum Happening {
     RunEnded,
     /// The instruments answered, were identified and made safe.
     Connected,
+    /// The load's input was found on, as an earlier run or an outage left it; it was switched off.
+    FoundOn {
+        /// Volts at its terminals (V), where they were measured.
+        load: Option<Volts>,
+        /// Amps through the loop (A), where they were measured.
+        amps: Option<Amps>,
+    },
     /// The channel woke: enough light.
     Woke {
         /// Open-circuit voltage found (V).
@@ -286,6 +369,15 @@ pub enum Happening {
         bound: f64,
         /// How long the channel rests before the next try.
         rest: Duration,
+    },
+    /// It is light enough, but a limit forbids to begin; told once per cause.
+    HeldOff {
+        /// Which limit.
+        limit: Limit,
+        /// The value found.
+        value: f64,
+        /// The limit's value.
+        bound: f64,
     },
     /// Let go too often: off until a person has looked.
     LockedOff {
@@ -326,9 +418,14 @@ impl Happening {
             | Self::FellAsleep
             | Self::LinkBack { .. }
             | Self::Stopped => Severity::Note,
-            Self::Gap { .. } | Self::WishHeld { .. } | Self::SamplesLeftOut { .. } => {
-                Severity::Warning
+            Self::LetGo { limit, .. } | Self::HeldOff { limit, .. } if limit.is_weather() => {
+                Severity::Note
             }
+            Self::FoundOn { .. }
+            | Self::HeldOff { .. }
+            | Self::Gap { .. }
+            | Self::WishHeld { .. }
+            | Self::SamplesLeftOut { .. } => Severity::Warning,
             Self::LinkLost
             | Self::LetGo { .. }
             | Self::LockedOff { .. }
@@ -343,12 +440,14 @@ impl Happening {
             Self::RunBegan => "run-began",
             Self::RunEnded => "run-ended",
             Self::Connected => "connected",
+            Self::FoundOn { .. } => "found-on",
             Self::Woke { .. } => "woke",
             Self::TrackingBegan => "tracking-began",
             Self::FellAsleep => "fell-asleep",
             Self::LinkLost => "link-lost",
             Self::LinkBack { .. } => "link-back",
             Self::LetGo { .. } => "let-go",
+            Self::HeldOff { .. } => "held-off",
             Self::LockedOff { .. } => "locked-off",
             Self::Stopped => "stopped",
             Self::StopUnconfirmed => "stop-unconfirmed",
@@ -365,6 +464,16 @@ impl fmt::Display for Happening {
             Self::RunBegan => f.write_str("run began"),
             Self::RunEnded => f.write_str("run ended by request"),
             Self::Connected => f.write_str("instruments identified, verified and safe"),
+            Self::FoundOn { load, amps } => {
+                f.write_str("the load's input was found on")?;
+                if let Some(load) = load {
+                    write!(f, " at {load:.3}")?;
+                }
+                if let Some(amps) = amps {
+                    write!(f, ", sinking {amps:.3}")?;
+                }
+                f.write_str(", as it was left; it was made safe")
+            }
             Self::Woke { open_circuit } => {
                 write!(f, "woke at {open_circuit:.3} in open circuit")
             }
@@ -377,13 +486,14 @@ impl fmt::Display for Happening {
                 write!(f, "link back after {:.1} s", after.as_secs_f64())
             }
             Self::LetGo { limit, value, bound, rest } => {
-                let (words, unit) = limit.words();
-                write!(
-                    f,
-                    "let go: {words}: {value:.3} {unit} against {bound:.3} {unit}; input off, \
-                     boost off, next try in {:.0} s",
-                    rest.as_secs_f64()
-                )
+                f.write_str("let go: ")?;
+                passed(f, *limit, *value, *bound)?;
+                write!(f, "; input off, boost off, next try in {:.0} s", rest.as_secs_f64())
+            }
+            Self::HeldOff { limit, value, bound } => {
+                f.write_str("not begun: ")?;
+                passed(f, *limit, *value, *bound)?;
+                f.write_str("; begins when that has passed")
             }
             Self::LockedOff { times } => write!(
                 f,
@@ -408,6 +518,17 @@ impl fmt::Display for Happening {
     }
 }
 
+/// A limit with its numbers, where it has any.
+fn passed(f: &mut fmt::Formatter<'_>, limit: Limit, value: f64, bound: f64) -> fmt::Result {
+    match limit.words() {
+        (words, "") => f.write_str(words),
+        (words, unit) if value.is_finite() => {
+            write!(f, "{words}: {value:.3} {unit} against {bound:.3} {unit}")
+        }
+        (words, _) => f.write_str(words),
+    }
+}
+
 /// One thing for the log.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Record {
@@ -419,4 +540,8 @@ pub enum Record {
     Day(DayTotal),
     /// An event.
     Event(Event),
+    /// A point of an I-V curve.
+    CurvePoint(CurvePoint),
+    /// The end of an I-V curve, whole or broken off.
+    Curve(Curve),
 }

@@ -53,3 +53,59 @@ pub struct Surroundings {
     /// Whether a sun-tracking mount says that it follows the sun.
     pub on_sun: Option<Observed<bool>>,
 }
+
+impl Surroundings {
+    /// What of it is fresh at `now`: no older than `max_age`, and a finite number.
+    ///
+    /// ```
+    /// use cresthold::control::{Observed, Surroundings};
+    /// use cresthold::quantities::{Celsius, Irradiance};
+    /// use cresthold::time::Instant;
+    /// use std::time::Duration;
+    /// let at = Instant::ZERO;
+    /// let seen = Surroundings {
+    ///     irradiance: Some(Observed { value: Irradiance(812.0), at }),
+    ///     air_temperature: Some(Observed { value: Celsius(f64::NAN), at }),
+    ///     ..Surroundings::default()
+    /// };
+    /// let fresh = seen.fresh(at, Duration::from_secs(5));
+    /// assert_eq!((fresh.irradiance, fresh.air_temperature), (Some(Irradiance(812.0)), None));
+    /// ```
+    #[must_use]
+    pub fn fresh(&self, now: Instant, max_age: Duration) -> Fresh {
+        let celsius = |seen: Option<Observed<Celsius>>| {
+            seen.and_then(|seen| seen.fresh(now, max_age)).filter(|value| value.is_finite())
+        };
+        Fresh {
+            irradiance: self
+                .irradiance
+                .and_then(|seen| seen.fresh(now, max_age))
+                .filter(|value| value.is_finite()),
+            module_temperature: celsius(self.module_temperature),
+            heatsink_temperature: celsius(self.heatsink_temperature),
+            air_temperature: celsius(self.air_temperature),
+            pointing_error: self
+                .pointing_error
+                .and_then(|seen| seen.fresh(now, max_age))
+                .filter(|value| value.is_finite()),
+            on_sun: self.on_sun.and_then(|seen| seen.fresh(now, max_age)),
+        }
+    }
+}
+
+/// What of the [`Surroundings`] may be used now; absent is what is old or no number.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Fresh {
+    /// Irradiance on the device (W/m2).
+    pub irradiance: Option<Irradiance>,
+    /// Back-of-module temperature (degC).
+    pub module_temperature: Option<Celsius>,
+    /// Temperature of the load's heat sink (degC).
+    pub heatsink_temperature: Option<Celsius>,
+    /// Air temperature (degC).
+    pub air_temperature: Option<Celsius>,
+    /// How far a sun-tracking mount points beside the sun (degrees).
+    pub pointing_error: Option<f64>,
+    /// Whether a sun-tracking mount says that it follows the sun.
+    pub on_sun: Option<bool>,
+}

@@ -5,22 +5,23 @@
 //! its own channel only, and at most by the deadline of an exchange. Records go to the writer's
 //! bounded queue, which never waits.
 
-use super::bench::{Answer, LiveBench};
+use super::bench::bench_setup;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
+use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Event, Happening, Record, Sample, Severity};
 use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
-use crate::instruments::InstrumentError;
+use crate::instruments::{Answer, Bench, InstrumentError};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use std::cell::RefCell;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::time::{Duration, Instant as WallInstant, SystemTime};
+use std::time::{Duration, SystemTime};
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
@@ -29,24 +30,28 @@ const TICK: Duration = Duration::from_millis(100);
 /// How long the channels have to let go at the end; longer than any conversation's deadlines.
 const LAST_WORDS: Duration = Duration::from_secs(30);
 
-/// The two clocks of a run.
+/// The two clocks of a run. The first is the runtime's, which a test may pause.
 #[derive(Clone, Copy, Debug)]
-struct Clock {
-    began: WallInstant,
+pub(super) struct Clock {
+    began: tokio::time::Instant,
+    wall: fn() -> Utc,
+}
+
+/// The system's wall clock.
+fn wall() -> Utc {
+    SystemTime::now()
+        .duration_since(SystemTime::UNIX_EPOCH)
+        .map_or(Utc::default(), |since| Utc::default() + since)
 }
 
 impl Clock {
-    fn stamp(&self) -> Stamp {
-        let mono = Instant::ZERO + self.began.elapsed();
-        let utc = SystemTime::now()
-            .duration_since(SystemTime::UNIX_EPOCH)
-            .map_or(Utc::default(), |since| Utc::default() + since);
-        Stamp { mono, utc }
+    pub(super) fn stamp(&self) -> Stamp {
+        Stamp { mono: Instant::ZERO + self.began.elapsed(), utc: (self.wall)() }
     }
 
     /// The runtime's time for one of ours.
-    fn at(&self, mono: Instant) -> tokio::time::Instant {
-        tokio::time::Instant::from_std(self.began + mono.saturating_since(Instant::ZERO))
+    pub(super) fn at(&self, mono: Instant) -> tokio::time::Instant {
+        self.began + mono.saturating_since(Instant::ZERO)
     }
 }
 
@@ -103,10 +108,11 @@ pub fn run(
     screen: &mut Screen,
 ) -> Result<Ended, RunError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let clock = Clock { began: WallInstant::now() };
+    let clock = Clock { began: tokio::time::Instant::now(), wall };
     let began = clock.stamp();
     let _lock = super::lock(log)?;
-    let log = Log::open(log, &facts(station, began))?;
+    let mut log = Log::open(log, &facts(station, began))?;
+    log.enrol_sensors(began, &sensing::facts(station))?;
     let path = log.path().to_path_buf();
     let writer = Writer::start(log)?;
     let shared = Rc::new(RefCell::new(Shared {
@@ -120,12 +126,14 @@ pub fn run(
     }));
     let event = |what, at| Record::Event(Event { channel: None, at, what });
     shared.borrow_mut().take(event(Happening::RunBegan, began));
+    let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
     let local = LocalSet::new();
     local.block_on(&runtime, async {
         let (stopping, stopped) = watch::channel(false);
         let mut tasks = JoinSet::new();
+        sensing.start(station, &mut tasks, &stopped);
         for (index, spec) in station.channels.iter().enumerate() {
-            let Some(bench) = LiveBench::new(spec) else {
+            let Some(bench) = bench_setup(spec).map(Bench::new) else {
                 continue;
             };
             let task = Task {
@@ -135,6 +143,7 @@ pub fn run(
                 bench,
                 clock,
                 shared: Rc::clone(&shared),
+                sensing: Rc::clone(&sensing),
                 said: None,
             };
             tasks.spawn_local(task.live(stopped.clone()));
@@ -144,19 +153,24 @@ pub fn run(
         while !stop.is_raised() && !over() && !hopeless() {
             tokio::time::sleep(TICK).await;
             if screen.is_due() {
-                screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+                screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
             }
         }
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
         let _ = tokio::time::timeout(LAST_WORDS, all).await;
-        screen.show(&status(station, &shared.borrow(), clock.stamp().utc));
+        screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
     });
+    sensing.finish();
     shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
     writer.finish()?;
+    Ok(ended(station, &shared.borrow(), stay, path))
+}
+
+/// What came of a run.
+fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended {
     let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
-    let shared = shared.borrow();
     let unconfirmed = shared.unconfirmed.iter().map(|&index| names[index].clone()).collect();
     let troubles = shared.faults.iter().flatten().cloned().collect();
     let lost = |(_, reached): &(&String, &Option<bool>)| **reached == Some(false);
@@ -165,17 +179,10 @@ pub fn run(
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    Ok(Ended {
-        summary: shared.summary.clone(),
-        names,
-        log: path,
-        unconfirmed,
-        unreached,
-        troubles,
-    })
+    Ended { summary: shared.summary.clone(), names, log, unconfirmed, unreached, troubles }
 }
 
-fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
+fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
     let of = |(index, spec): (usize, &ChannelSpec)| ChannelStatus {
         name: spec.name.clone(),
         activity: shared.activities[index],
@@ -186,7 +193,7 @@ fn status(station: &Station, shared: &Shared, utc: Utc) -> RunStatus {
         title: station.name.clone(),
         utc,
         done: None,
-        troubles: shared.faults.iter().flatten().cloned().collect(),
+        troubles: shared.faults.iter().flatten().cloned().chain(sensing.troubles()).collect(),
         channels: station.channels.iter().enumerate().map(of).collect(),
     }
 }
@@ -196,9 +203,10 @@ struct Task {
     index: usize,
     name: String,
     channel: Channel,
-    bench: LiveBench,
+    bench: Bench,
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
+    sensing: Rc<Sensing>,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
 }
@@ -218,6 +226,9 @@ impl Task {
     }
 
     async fn converse(&mut self, first: Input) {
+        if let Some(seen) = self.sensing.surroundings(self.channel.config().id) {
+            self.channel.note_surroundings(seen);
+        }
         let mut input = first;
         let mut out = Outbox::new();
         for _ in 0..=MAX_COMMANDS_PER_TURN {
@@ -225,6 +236,9 @@ impl Task {
             {
                 let mut shared = self.shared.borrow_mut();
                 for record in out.drain(..) {
+                    if let Record::Sample(sample) = &record {
+                        self.sensing.look_at(sample);
+                    }
                     shared.take(record);
                 }
                 shared.activities[self.index] = self.channel.activity();
@@ -239,14 +253,13 @@ impl Task {
     async fn carry_out(&mut self, command: Command) -> Input {
         let asked = self.clock.stamp().mono;
         match self.bench.carry_out(command).await {
-            Ok(Answer::Done) => {
-                if command == Command::Prepare {
-                    self.said = None;
-                    let mut shared = self.shared.borrow_mut();
-                    shared.faults[self.index] = None;
-                    shared.reached[self.index].get_or_insert(true);
-                }
-                Input::Done
+            Ok(Answer::Done) => Input::Done,
+            Ok(Answer::Prepared(found)) => {
+                self.said = None;
+                let mut shared = self.shared.borrow_mut();
+                shared.faults[self.index] = None;
+                shared.reached[self.index].get_or_insert(true);
+                Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
                 let took = self.clock.stamp().mono.saturating_since(asked);

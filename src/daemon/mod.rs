@@ -5,10 +5,13 @@
 //! show the same live status and end in the same way: input off, boost off, books closed, last
 //! records committed.
 
-mod bench;
+pub mod bench;
+pub mod commission;
 pub mod field;
 pub mod live;
 pub mod rehearse;
+mod sensing;
+pub mod serve;
 pub mod stop;
 
 use crate::rehearsal::YardError;

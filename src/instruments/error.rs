@@ -75,6 +75,39 @@ pub enum InstrumentError {
         /// What came in place of a number.
         value: Numeric,
     },
+    /// A value that is no number was to be set.
+    #[error(
+        "{instrument}: {value} was to be set, which is no number; nothing was sent. This is a fault \
+         of the program, please report it"
+    )]
+    NoSetting {
+        /// The instrument's name in the station.
+        instrument: Box<str>,
+        /// What was to be set.
+        value: f64,
+    },
+    /// Its range doesn't reach that far, and can't be changed.
+    #[error(
+        "{instrument}: {wanted} A is beyond its range of {range} A, and the station describes no \
+         command that changes it; choose the range at the instrument and state it"
+    )]
+    BeyondRange {
+        /// The instrument's name in the station.
+        instrument: Box<str>,
+        /// What was asked for (A).
+        wanted: f64,
+        /// What is stated (A).
+        range: f64,
+    },
+    /// A protection tripped.
+    #[error(
+        "{at}, so one of its protections has tripped; find out why before it is tried again: look \
+         for a short circuit, a wrong polarity, a rating below the device's current"
+    )]
+    Tripped {
+        /// The exchange.
+        at: Box<Exchange>,
+    },
     /// Commands were refused.
     #[error(
         "{at}: it refused a command ({count} errors in its queue, this is the first); check that \

@@ -2,18 +2,14 @@
 
 use super::error::{Exchange, InstrumentError};
 use super::link::{Excerpt, Link, LinkError};
+use super::words::{MeasureQuery, NumberQuery, StatusQuery, SwitchQuery, Template, WordQuery};
 use crate::quantities::{Amps, Volts};
-use crate::scpi::{ErrorEntry, Field, Numeric, ResponseError, emit_nr2, numbers};
+use crate::scpi::{ErrorEntry, Numeric, ResponseError, numbers};
 use std::time::Duration;
 
 /// Most entries read from an error queue; the standard asks for two places, instruments have 10 to
 /// 64.
 const MAX_ERRORS: u32 = 128;
-/// Digits after the point of a value that is set (0.1 mV, 0.1 mA: finer than such instruments).
-const DECIMALS: usize = 4;
-/// What rounding to those digits can change.
-const ROUNDING: f64 = 0.5e-4 + 1e-9;
-
 /// A link with a name, a deadline and buffers that are used again.
 #[derive(Debug)]
 pub(super) struct Session {
@@ -24,11 +20,11 @@ pub(super) struct Session {
     reply: Vec<u8>,
 }
 
-/// A setting: the header that sets it, the query that reads it back, and how exact that is.
+/// A setting: the message that sets it, the query that reads it back, and how exact that is.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Setting<'a> {
-    pub(super) header: &'a str,
-    pub(super) query: &'a str,
+    pub(super) set: &'a Template,
+    pub(super) ask: &'a NumberQuery,
     pub(super) resolution: f64,
     pub(super) unit: &'static str,
 }
@@ -77,9 +73,18 @@ impl Session {
         sent.map_err(|source| self.link_error(source))
     }
 
-    async fn tell(&mut self, message: &str) -> Result<(), InstrumentError> {
+    pub(super) async fn tell(&mut self, message: &str) -> Result<(), InstrumentError> {
         self.begin(message);
         self.send().await
+    }
+
+    /// Brings the link into step if it is not.
+    pub(super) async fn align(&mut self) -> Result<(), InstrumentError> {
+        if self.link.in_step() {
+            return Ok(());
+        }
+        let aligned = self.link.resynchronise().await;
+        aligned.map_err(|source| self.link_error(source))
     }
 
     /// Brings the link into step, makes sure of the identity, clears the status.
@@ -89,8 +94,8 @@ impl Session {
         expected: &str,
         clear: &str,
     ) -> Result<(), InstrumentError> {
-        let aligned = self.link.resynchronise().await;
-        aligned.map_err(|source| self.link_error(source))?;
+        self.link.distrust();
+        self.align().await?;
         self.begin(identify);
         self.ask().await?;
         // No statement is no permission: an empty identity would fit every instrument.
@@ -104,41 +109,48 @@ impl Session {
         self.tell(clear).await
     }
 
-    /// Sends `command`, asks `query` and makes sure that the answer is `on`.
+    /// Whether it is on.
+    pub(super) async fn is_on(&mut self, query: &SwitchQuery) -> Result<bool, InstrumentError> {
+        self.begin(&query.ask);
+        self.ask().await?;
+        query.read(&self.reply).map_err(|why| self.unreadable(why))
+    }
+
+    /// Makes sure that it is on or off, as it should be.
+    pub(super) async fn expect(
+        &mut self,
+        query: &SwitchQuery,
+        on: bool,
+    ) -> Result<(), InstrumentError> {
+        if self.is_on(query).await? == on {
+            return Ok(());
+        }
+        Err(self.unverified((if on { "on" } else { "off" }).to_owned()))
+    }
+
+    /// Sends `command` and makes sure that it is on or off.
     pub(super) async fn switch(
         &mut self,
         command: &str,
-        query: &str,
+        query: &SwitchQuery,
         on: bool,
     ) -> Result<(), InstrumentError> {
         self.tell(command).await?;
-        self.begin(query);
+        self.expect(query, on).await
+    }
+
+    /// Makes sure of the word that answers.
+    pub(super) async fn confirm(&mut self, query: &WordQuery) -> Result<(), InstrumentError> {
+        self.begin(&query.ask);
         self.ask().await?;
-        match Field(&self.reply).boolean() {
-            Ok(found) if found == on => Ok(()),
-            Ok(_) => Err(self.unverified((if on { "on" } else { "off" }).to_owned())),
+        match query.read(&self.reply) {
+            Ok(true) => Ok(()),
+            Ok(false) => Err(self.unverified(query.answer.clone().into_owned())),
             Err(why) => Err(self.unreadable(why)),
         }
     }
 
-    /// Sends `command`, asks `query` and makes sure of the word that answers.
-    pub(super) async fn choose(
-        &mut self,
-        command: &str,
-        query: &str,
-        answer: &str,
-    ) -> Result<(), InstrumentError> {
-        self.tell(command).await?;
-        self.begin(query);
-        self.ask().await?;
-        match Field(&self.reply).word() {
-            Ok(word) if word.eq_ignore_ascii_case(answer.as_bytes()) => Ok(()),
-            Ok(_) => Err(self.unverified(answer.to_owned())),
-            Err(why) => Err(self.unreadable(why)),
-        }
-    }
-
-    /// Sets a value and makes sure that it reads back.
+    /// Sets a value and makes sure that it reads back. A value that is no number is never sent.
     ///
     /// In two messages: an instrument that refuses a value drops the rest of the message, and the
     /// error would be a silence instead of the value it kept.
@@ -147,32 +159,95 @@ impl Session {
         setting: Setting<'_>,
         value: f64,
     ) -> Result<(), InstrumentError> {
-        self.begin(setting.header);
-        self.out.push(b' ');
-        emit_nr2(&mut self.out, value.into(), DECIMALS);
-        self.send().await?;
-        self.begin(setting.query);
-        self.ask().await?;
-        let [found] = numbers(&self.reply).map_err(|why| self.unreadable(why))?;
-        let close = found
-            .value()
-            .is_some_and(|found| (found - value).abs() <= setting.resolution + ROUNDING);
+        self.tell_all(setting.set, &[value]).await?;
+        self.reads(setting, value).await
+    }
+
+    /// Makes sure that a setting reads as it was set.
+    pub(super) async fn reads(
+        &mut self,
+        setting: Setting<'_>,
+        value: f64,
+    ) -> Result<(), InstrumentError> {
+        let found = self.number(setting.ask).await?;
+        let close = found.value().is_some_and(|found| {
+            (found - value).abs() <= setting.resolution + setting.set.rounding()
+        });
         if close { Ok(()) } else { Err(self.unverified(format!("{value} {}", setting.unit))) }
+    }
+
+    /// Sets a value that the instrument may round up, and makes sure that it reaches that far.
+    pub(super) async fn set_at_least(
+        &mut self,
+        setting: Setting<'_>,
+        value: f64,
+    ) -> Result<(), InstrumentError> {
+        self.tell_all(setting.set, &[value]).await?;
+        let found = self.number(setting.ask).await?;
+        let least = value - setting.resolution - setting.set.rounding();
+        if found.value().is_some_and(|found| found >= least) {
+            return Ok(());
+        }
+        Err(self.unverified(format!("at least {value} {}", setting.unit)))
+    }
+
+    async fn number(&mut self, query: &NumberQuery) -> Result<Numeric, InstrumentError> {
+        self.begin(&query.ask);
+        self.ask().await?;
+        query.read(&self.reply).map_err(|why| self.unreadable(why))
+    }
+
+    /// Sends a message with one or more values; none of them is sent if one is no number.
+    pub(super) async fn tell_all(
+        &mut self,
+        template: &Template,
+        values: &[f64],
+    ) -> Result<(), InstrumentError> {
+        if let Some(wrong) = values.iter().find(|value| !value.is_finite()) {
+            let instrument = self.name.clone();
+            return Err(InstrumentError::NoSetting { instrument, value: *wrong });
+        }
+        self.out.clear();
+        template.fill_all(values, &mut self.out);
+        self.send().await
+    }
+
+    /// Asks for an array of exactly `count` numbers.
+    pub(super) async fn array(
+        &mut self,
+        query: &NumberQuery,
+        quantity: &'static str,
+        count: usize,
+    ) -> Result<Vec<f64>, InstrumentError> {
+        self.begin(&query.ask);
+        self.ask().await?;
+        let found = query.read_all(&self.reply).map_err(|why| self.unreadable(why))?;
+        if found.len() != count {
+            let short = found.len() < count;
+            let why = if short { ResponseError::Missing } else { ResponseError::TooMany };
+            return Err(self.unreadable(why));
+        }
+        found.into_iter().map(|number| self.reading(quantity, number)).collect()
+    }
+
+    /// An error where the status says that a protection has tripped.
+    pub(super) async fn watch(&mut self, query: &StatusQuery) -> Result<(), InstrumentError> {
+        self.begin(&query.ask);
+        self.ask().await?;
+        match query.read(&self.reply) {
+            Ok(false) => Ok(()),
+            Ok(true) => Err(InstrumentError::Tripped { at: self.exchange() }),
+            Err(why) => Err(self.unreadable(why)),
+        }
     }
 
     /// Makes sure that everything was carried out and nothing was refused.
     pub(super) async fn settle(
         &mut self,
-        complete: &str,
+        complete: &WordQuery,
         next_error: &str,
     ) -> Result<(), InstrumentError> {
-        self.begin(complete);
-        self.ask().await?;
-        match Field(&self.reply).boolean() {
-            Ok(true) => {}
-            Ok(false) => return Err(self.unverified("completion".to_owned())),
-            Err(why) => return Err(self.unreadable(why)),
-        }
+        self.confirm(complete).await?;
         let mut first = None;
         for count in 0..MAX_ERRORS {
             self.begin(next_error);
@@ -190,11 +265,22 @@ impl Session {
     }
 
     /// Voltage and current of one measurement.
-    pub(super) async fn measure(&mut self, query: &str) -> Result<(Volts, Amps), InstrumentError> {
+    pub(super) async fn measure(
+        &mut self,
+        query: &MeasureQuery,
+    ) -> Result<(Volts, Amps), InstrumentError> {
+        self.begin(&query.ask);
+        self.ask().await?;
+        let (volts, amps) = query.read(&self.reply).map_err(|why| self.unreadable(why))?;
+        Ok((Volts(self.reading("voltage", volts)?), Amps(self.reading("current", amps)?)))
+    }
+
+    /// One number.
+    pub(super) async fn value(&mut self, query: &str) -> Result<f64, InstrumentError> {
         self.begin(query);
         self.ask().await?;
-        let [volts, amps] = numbers(&self.reply).map_err(|why| self.unreadable(why))?;
-        Ok((Volts(self.reading("voltage", volts)?), Amps(self.reading("current", amps)?)))
+        let [value] = numbers(&self.reply).map_err(|why| self.unreadable(why))?;
+        self.reading("value", value)
     }
 
     fn reading(&self, quantity: &'static str, value: Numeric) -> Result<f64, InstrumentError> {

@@ -68,38 +68,68 @@ impl Supply {
         let words = &setup.commands;
         session.greet(&words.identify, &setup.identity, &words.clear).await?;
         session.switch(&words.output_off, &words.output, false).await?;
-        let volts = Setting {
-            header: &words.set_volts,
-            query: &words.volts,
-            resolution: setup.volts_resolution.0,
-            unit: Volts::UNIT,
-        };
-        session.set(volts, setup.volts.0).await?;
-        let limit = Setting {
-            header: &words.set_limit,
-            query: &words.limit,
-            resolution: setup.amps_resolution.0,
-            unit: Amps::UNIT,
-        };
-        session.set(limit, setup.limit.0).await?;
+        if let Some(clear) = &words.clear_trip {
+            session.tell(clear).await?;
+        }
+        session.set(volts_setting(setup), setup.volts.0).await?;
+        session.set(limit_setting(setup), setup.limit.0).await?;
         session.settle(&words.complete, &words.next_error).await
     }
 
-    /// Switches the output and makes sure of it.
+    /// Switches the output and makes sure of it. Before it goes on, voltage and limit are read once
+    /// more: an instrument that was restarted, or set by hand, has others.
     ///
     /// # Errors
     /// [`InstrumentError`]; the output's state is not known.
     pub async fn output(&mut self, on: bool) -> Result<(), InstrumentError> {
-        let words = &self.setup.commands;
+        let Self { session, setup } = self;
+        let words = &setup.commands;
+        if on {
+            session.reads(volts_setting(setup), setup.volts.0).await?;
+            session.reads(limit_setting(setup), setup.limit.0).await?;
+        }
         let command = if on { &words.output_on } else { &words.output_off };
-        self.session.switch(command, &words.output, on).await
+        session.switch(command, &words.output, on).await
     }
 
-    /// Measures voltage and current at the supply's terminals.
+    /// Measures voltage and current at the supply's terminals; one whose commands describe a status
+    /// is asked for it as well.
     ///
     /// # Errors
     /// [`InstrumentError`]; infinity and "not a number" are errors, never numbers.
     pub async fn measure(&mut self) -> Result<(Volts, Amps), InstrumentError> {
-        self.session.measure(&self.setup.commands.measure).await
+        let measured = self.session.measure(&self.setup.commands.measure).await?;
+        self.status().await?;
+        Ok(measured)
+    }
+
+    /// Makes sure that neither limit nor protection has tripped, where the commands describe how to
+    /// ask.
+    ///
+    /// # Errors
+    /// [`InstrumentError::Tripped`] and those of an exchange.
+    pub async fn status(&mut self) -> Result<(), InstrumentError> {
+        match &self.setup.commands.status {
+            Some(query) => self.session.watch(query).await,
+            None => Ok(()),
+        }
+    }
+}
+
+fn volts_setting(setup: &SupplySetup) -> Setting<'_> {
+    Setting {
+        set: &setup.commands.set_volts,
+        ask: &setup.commands.volts,
+        resolution: setup.volts_resolution.0,
+        unit: Volts::UNIT,
+    }
+}
+
+fn limit_setting(setup: &SupplySetup) -> Setting<'_> {
+    Setting {
+        set: &setup.commands.set_limit,
+        ask: &setup.commands.limit,
+        resolution: setup.amps_resolution.0,
+        unit: Amps::UNIT,
     }
 }

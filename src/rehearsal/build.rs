@@ -4,6 +4,7 @@ use super::{Stand, StandParts, Yard};
 use crate::control::Channel;
 use crate::quantities::Celsius;
 use crate::station::{ChannelSpec, DaySource, DeviceSpec, PlantSpec, SensorSpec, Station};
+use crate::time::Utc;
 use cresthold_sim::bench::{Bench, Boost, LoadParams, Meter, Sensor, SensorParams};
 use cresthold_sim::sky::Place;
 use cresthold_sim::sky::recorded::{Day, DayError, RecordedSky, embedded_payerne};
@@ -44,20 +45,24 @@ pub enum YardError {
 /// # Errors
 /// [`YardError`] without a plant or a device, or with a recorded day that can't be used.
 pub fn yard(station: &Station) -> Result<Yard<RecordedSky>, YardError> {
+    let (sky, began) = sky(station)?;
+    let parts = |(index, spec)| stand_parts(spec, index, station.seed).map(Stand::new);
+    let stands = station.channels.iter().enumerate().map(parts).collect::<Result<_, _>>()?;
+    Ok(Yard::new(sky, began, stands))
+}
+
+/// The sky over a station's plant, and when its recorded day begins.
+///
+/// # Errors
+/// [`YardError`] without a plant or with a recorded day that can't be used.
+pub fn sky(station: &Station) -> Result<(RecordedSky, Utc), YardError> {
     let plant = station
         .plant
         .as_ref()
         .ok_or_else(|| YardError::NoPlant { station: station.name.clone() })?;
     let day = recorded_day(plant)?;
     let began = day.start();
-    let sky = RecordedSky::new(day, station.site, station.seed).with_wind(plant.wind);
-    let stands = station
-        .channels
-        .iter()
-        .enumerate()
-        .map(|(index, spec)| stand(spec, index, station.seed))
-        .collect::<Result<_, _>>()?;
-    Ok(Yard::new(sky, began, stands))
+    Ok((RecordedSky::new(day, station.site, station.seed).with_wind(plant.wind), began))
 }
 
 fn recorded_day(plant: &PlantSpec) -> Result<Day, DayError> {
@@ -67,7 +72,11 @@ fn recorded_day(plant: &PlantSpec) -> Result<Day, DayError> {
     }
 }
 
-fn stand(spec: &ChannelSpec, index: usize, seed: u64) -> Result<Stand, YardError> {
+/// What one channel's stand is made of: the device and the instruments that its table states.
+///
+/// # Errors
+/// [`YardError::NoDevice`].
+pub fn stand_parts(spec: &ChannelSpec, index: usize, seed: u64) -> Result<StandParts, YardError> {
     let device =
         spec.build_device().ok_or_else(|| YardError::NoDevice { channel: spec.name.clone() })?;
     let seed = seed.wrapping_mul(1_000_003).wrapping_add(index as u64 * SEEDS_PER_STAND);
@@ -79,7 +88,7 @@ fn stand(spec: &ChannelSpec, index: usize, seed: u64) -> Result<Stand, YardError
     let lead = spec.control.path.lead;
     let mut bench = Bench::new(device, load_params(spec), boost, lead, seed);
     bench.set_protection(spec.load.current_protection);
-    Ok(Stand::new(StandParts {
+    Ok(StandParts {
         channel: Channel::new(spec.control.clone()),
         bench,
         thermal: Thermal::new(params, Celsius(12.0)),
@@ -92,7 +101,7 @@ fn stand(spec: &ChannelSpec, index: usize, seed: u64) -> Result<Stand, YardError
             seed + 2,
         ),
         boost_measured: spec.boost.as_ref().is_some_and(|boost| boost.measured),
-    }))
+    })
 }
 
 fn load_params(spec: &ChannelSpec) -> LoadParams {

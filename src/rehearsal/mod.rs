@@ -13,7 +13,7 @@ mod build;
 mod stand;
 
 #[cfg(feature = "field")]
-pub use build::{YardError, yard};
+pub use build::{YardError, sky, stand_parts, yard};
 pub use cresthold_sim::sky::plane::Mounting;
 pub use stand::{Outage, Stand, StandParts};
 

@@ -2,9 +2,9 @@
 
 use crate::control::record::{Record, Sample};
 use crate::control::{
-    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
+    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
 };
-use crate::quantities::{Celsius, Irradiance, WattHours, Watts};
+use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::bench::{Bench, Sensor, Truth};
 use cresthold_sim::sky::plane::Mounting;
@@ -17,6 +17,11 @@ const DEADLINE: Duration = Duration::from_millis(500);
 
 /// Conditions never hold still for longer, however long the channel sleeps.
 const REFRESH: Duration = Duration::from_secs(1);
+
+/// How much warmer than the air a load's heat sink gets (K/W): 24 K at 300 W (invented).
+const HEATSINK_RISE: f64 = 0.08;
+/// How slowly it follows (s): a fan-cooled load of this size takes some minutes (invented).
+const HEATSINK_LAG: f64 = 300.0;
 
 /// A span during which the simulated line is dead: every command fails.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,9 +58,16 @@ pub struct StandParts {
 pub struct Stand {
     parts: StandParts,
     light: Irradiance,
+    air: Celsius,
+    wind: MetresPerSecond,
+    /// The load's heat sink, and the dissipation last measured.
+    heatsink: Option<Celsius>,
+    dissipated: Watts,
     outage: Option<Outage>,
     /// Sum and count of the crest's power at the readings since the last sample.
     crests: (f64, u32),
+    /// The crest's power at the newest reading.
+    newest: Watts,
     /// The UTC day, and what had been available when it began.
     day: Option<(Utc, WattHours)>,
     /// The day before: which, and what was available in it.
@@ -71,8 +83,13 @@ impl Stand {
         Self {
             parts,
             light: Irradiance::ZERO,
+            air: Celsius::ZERO,
+            wind: MetresPerSecond::ZERO,
+            heatsink: None,
+            dissipated: Watts::ZERO,
             outage: None,
             crests: (0.0, 0),
+            newest: Watts::ZERO,
             day: None,
             yesterday: None,
             last: None,
@@ -115,6 +132,11 @@ impl Stand {
         self.outage = Some(outage);
     }
 
+    /// Asks for an I-V curve at the next turn at the crest.
+    pub fn request_sweep(&mut self) {
+        self.parts.channel.request_sweep();
+    }
+
     /// One turn at `now`.
     pub(super) fn turn(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
         self.turns += 1;
@@ -151,6 +173,12 @@ impl Stand {
         self.light = parts.mounting.irradiance(&state);
         let cell = parts.thermal.step(since, self.light, state.air, state.wind);
         parts.bench.set_conditions(self.light, cell);
+        (self.air, self.wind) = (state.air, state.wind);
+        let sink = self.heatsink.get_or_insert(state.air);
+        let target = state.air.0 + HEATSINK_RISE * self.dissipated.0;
+        // The implicit step of a first-order lag: never overshoots, whatever the span.
+        let span = since.as_secs_f64();
+        sink.0 += (target - sink.0) * span / (HEATSINK_LAG + span);
         let day_start = now.utc.day_start();
         let available = parts.bench.truth().available;
         match self.day {
@@ -175,7 +203,12 @@ impl Stand {
                 .map(|value| Observed { value: Irradiance(value), at: now }),
             module_temperature: seen(&mut parts.thermometer, back)
                 .map(|value| Observed { value: Celsius(value), at: now }),
-            ..Surroundings::default()
+            heatsink_temperature: self.heatsink.map(|value| Observed { value, at: now }),
+            air_temperature: Some(Observed { value: self.air, at: now }),
+            wind: Some(Observed { value: self.wind, at: now }),
+            // A simulated mount always faces the sun.
+            pointing_error: Some(Observed { value: 0.0, at: now }),
+            on_sun: Some(Observed { value: true, at: now }),
         }
     }
 
@@ -186,7 +219,7 @@ impl Stand {
         for _ in 0..=MAX_COMMANDS_PER_TURN {
             let command = self.parts.channel.handle(now, input, &mut out);
             for record in out.drain(..) {
-                log(self.with_truth(record));
+                log(self.with_truth(now, record));
             }
             let Some(command) = command else {
                 return;
@@ -209,8 +242,10 @@ impl Stand {
             Command::Measure => {
                 let middle = bench.now() + bench.load().window / 2;
                 let seen = bench.measure();
-                self.crests.0 += bench.crest().watts.0;
+                self.newest = bench.crest().watts;
+                self.crests.0 += self.newest.0;
                 self.crests.1 += 1;
+                self.dissipated = seen.load * seen.amps;
                 let boost =
                     (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
                 let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
@@ -222,19 +257,31 @@ impl Stand {
             Command::BoostOn => bench.set_boost(true),
             Command::BoostOff => bench.set_boost(false),
             Command::Prepare => {
+                let seen = bench.operating();
+                let found = Found {
+                    input_on: Some(bench.input()),
+                    load: Some(seen.load),
+                    amps: Some(seen.amps),
+                };
                 bench.set_input(false);
                 bench.set_boost(false);
+                return (Input::Prepared(found), bench.now());
             }
         }
         (Input::Done, bench.now())
     }
 
     /// Adds to a record what only the plant knows.
-    fn with_truth(&mut self, record: Record) -> Record {
+    fn with_truth(&mut self, now: Stamp, record: Record) -> Record {
         let truth = self.parts.bench.truth();
         match record {
             Record::Sample(mut sample) => {
-                let (sum, count) = std::mem::take(&mut self.crests);
+                let (mut sum, mut count) = std::mem::take(&mut self.crests);
+                if sample.at.mono < now.mono && count > sample.readings {
+                    // Closed before the newest reading, which belongs to the next sample.
+                    (sum, count) = (sum - self.newest.0, count - 1);
+                    self.crests = (self.newest.0, 1);
+                }
                 sample.crest = (count > 0).then(|| Watts(sum / f64::from(count)));
                 self.last = Some(sample);
                 Record::Sample(sample)

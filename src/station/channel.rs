@@ -1,5 +1,6 @@
 //! One `[[channel]]`.
 
+use super::commands::CommandSets;
 use super::instruments::{self, BOOST_AMPS, PROTECTION};
 use super::limits::{self, DEVICE_AMPS};
 use super::link::Links;
@@ -7,7 +8,7 @@ use super::rated;
 use super::reader::{Number, Section};
 use super::rhythm::{PeriodAt, Rhythm};
 use super::spec::{BoostSpec, ChannelSpec, DeviceSpec, LoadSpec, Mounting};
-use super::tracker;
+use super::{sweep, tracker};
 use crate::control::record::ChannelId;
 use crate::control::{ChannelConfig, Envelope, SeriesPath};
 use crate::quantities::{Ohms, Volts};
@@ -20,7 +21,8 @@ const LEAD: Number = Number {
     low: 0.0,
     high: 10.0,
     unit: "ohm",
-    hint: "state the resistance that the load's sense leads don't cover",
+    hint: "state the resistance that the load's sense leads don't cover, or remote_sense = true \
+           where they cover all of it",
 };
 const TILT: Number = Number {
     key: "tilt_deg",
@@ -54,6 +56,7 @@ const MISMATCH: Number = Number {
 /// What all channels share.
 pub(super) struct Common<'a> {
     pub(super) links: Links,
+    pub(super) sets: CommandSets,
     pub(super) rhythm: Rhythm,
     pub(super) control: &'a Section<'a>,
 }
@@ -67,7 +70,7 @@ pub(super) fn read(
     let plant = common.links.plant;
     let name = name(section);
     let rhythm = Rhythm::read(section, common.rhythm);
-    let lead = section.number_or(&LEAD, 0.0);
+    let (remote_sense, lead) = lead(section, plant);
     let mounting = within(section.table("mounting", "add [channel.mounting]"), mounting);
     let device = device(section, plant);
     let known = device.as_ref().and_then(|(spec, mismatch)| Some(((*spec)?, mismatch.as_slice())));
@@ -76,14 +79,18 @@ pub(super) fn read(
     let module_temperature = instruments::sensor(section, "module_temperature", plant);
 
     let mut load_table = section.table("load", "add [channel.load]");
-    let load = instruments::load(&mut load_table, &common.links);
+    let load = instruments::load(&mut load_table, &common.links, &common.sets);
     let mut boost_table = section.table_if_any("boost");
     let boost = match &mut boost_table {
         None => Some(None),
-        Some(table) => instruments::boost(table, &common.links).map(Some),
+        Some(table) => instruments::boost(table, &common.links, &common.sets).map(Some),
     };
     let mut envelope_table = section.table("envelope", "add [channel.envelope]");
-    let envelope = limits::envelope(&mut envelope_table, boost.as_ref().map(Option::as_ref));
+    let envelope = limits::envelope(
+        &mut envelope_table,
+        boost.as_ref().map(Option::as_ref),
+        rhythm.max_sensor_age,
+    );
     judge_ratings(&load_table, boost_table.as_ref(), (&load, &boost, &envelope));
     for table in [Some(load_table), boost_table, Some(envelope_table)].into_iter().flatten() {
         table.finish();
@@ -97,6 +104,7 @@ pub(super) fn read(
     let tracker = within(table, |table| tracker::read(table, top));
     let daylight =
         within(section.table_or_defaults("daylight"), |table| limits::daylight(table, top));
+    let sweep = within(section.table_or_defaults("sweep"), |table| sweep::read(table, &rhythm));
     let retry = within(section.table_or_defaults("retry"), limits::retry);
 
     let boost = boost?;
@@ -114,6 +122,7 @@ pub(super) fn read(
         },
         boost_switched: boost.as_ref().is_some_and(|boost| boost.address.is_some()),
         tracker: tracker?,
+        sweep: sweep?,
         daylight: daylight?,
         retry: retry?,
     };
@@ -122,6 +131,7 @@ pub(super) fn read(
         control,
         load: load?,
         boost,
+        remote_sense: remote_sense?,
         mounting: mounting?,
         device,
         rated: rated?,
@@ -145,6 +155,22 @@ fn name(section: &mut Section<'_>) -> Option<String> {
         return None;
     }
     Some(name.to_owned())
+}
+
+/// Whether the load senses at the far ends, and the resistance of the leads that it doesn't cover.
+/// Real leads have one: it is stated, or remote sensing is.
+fn lead(section: &mut Section<'_>, plant: bool) -> (Option<bool>, Option<f64>) {
+    let remote = section.flag_or("remote_sense", false);
+    let lead = match remote {
+        Some(true) => {
+            let why = "the load senses beyond the leads; take this out, or remote_sense";
+            section.forbid(&[LEAD.key], why);
+            Some(0.0)
+        }
+        Some(false) if !plant => section.number(&LEAD),
+        _ => section.number_or(&LEAD, 0.0),
+    };
+    (remote, lead)
 }
 
 fn mounting(section: &mut Section<'_>) -> Option<Mounting> {

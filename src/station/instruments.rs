@@ -1,8 +1,11 @@
 //! The load's, the boost supply's and the sensors' tables.
 
+use super::commands::CommandSets;
 use super::link::Links;
 use super::reader::{Number, Section};
 use super::spec::{Address, BoostSpec, LoadSpec, SensorSpec};
+use crate::instruments::link::SHORTEST_USBTMC_DEADLINE;
+use crate::instruments::{LoadCommands, SupplyCommands};
 use crate::quantities::{Amps, Volts};
 use std::time::Duration;
 
@@ -25,6 +28,14 @@ pub(super) const PROTECTION: Number = Number {
     high: 1000.0,
     unit: "A",
     hint: "state the current where the load itself lets go, at least device_amps_max",
+};
+
+const RANGE: Number = Number {
+    key: "range_amps",
+    low: 0.001,
+    high: 1000.0,
+    unit: "A",
+    hint: "state the current range that the load works in, at least current_protection_amps",
 };
 
 const fn error(key: &'static str, limit: f64, unit: &'static str, hint: &'static str) -> Number {
@@ -68,10 +79,32 @@ pub(super) const BOOST_AMPS: Number = Number {
 const LAG: Number = seconds("lag_s", 0.0, 600.0, "state the sensor's time constant");
 const SENSOR_GAIN: Number = error("gain", 0.2, "", "state a relative error");
 
+/// Notes a description of words where nobody would speak them.
+fn judge_commands(section: &mut Section<'_>, address: Option<&Address>) {
+    let why = match address {
+        Some(Address::Plant) => "a simulated instrument has no words; take the key out",
+        None => "nothing is said to an instrument without a link; take the key out",
+        Some(_) => return,
+    };
+    section.forbid(&["commands"], why);
+}
+
 /// Reads `[channel.load]`.
-pub(super) fn load(section: &mut Section<'_>, links: &Links) -> Option<LoadSpec> {
+pub(super) fn load(
+    section: &mut Section<'_>,
+    links: &Links,
+    sets: &CommandSets,
+) -> Option<LoadSpec> {
     let address = links.needed(section);
     let identity = links.identity(section, address.as_ref());
+    let commands = match &address {
+        Some(Address::Plant) => {
+            judge_commands(section, address.as_ref());
+            LoadCommands::default()
+        }
+        _ => sets.of_load(section),
+    };
+    let range = if section.has(RANGE.key) { section.number(&RANGE).map(Some) } else { Some(None) };
     let deadline = section.seconds_or(&DEADLINE, DEFAULT_DEADLINE);
     let settling = section.seconds(&SETTLING);
     let window = section.seconds(&WINDOW);
@@ -89,6 +122,8 @@ pub(super) fn load(section: &mut Section<'_>, links: &Links) -> Option<LoadSpec>
     let spec = LoadSpec {
         address: address?,
         identity,
+        commands,
+        range: range?.map(Amps),
         deadline: deadline?,
         settling: settling?,
         window: window?,
@@ -103,27 +138,57 @@ pub(super) fn load(section: &mut Section<'_>, links: &Links) -> Option<LoadSpec>
         offset_volts: Volts(offset.0?),
         offset_amps: Amps(offset.1?),
     };
-    let busy = spec.window + spec.latency;
-    if spec.deadline <= busy {
-        let (deadline, busy) = (spec.deadline.as_secs_f64(), busy.as_secs_f64());
-        section.note(
-            DEADLINE.key,
-            format!(
-                "{deadline} s is over before a reading is made; state more than window_s and \
-                 latency_s together ({busy} s)"
-            ),
-        );
-    }
+    judge_load(section, &spec);
     Some(spec)
 }
 
+fn judge_load(section: &Section<'_>, spec: &LoadSpec) {
+    let deadline = spec.deadline.as_secs_f64();
+    let busy = (spec.window + spec.latency).as_secs_f64();
+    if deadline <= busy {
+        let text = format!(
+            "{deadline} s is over before a reading is made; state more than window_s and latency_s \
+             together ({busy} s)"
+        );
+        section.note(DEADLINE.key, text);
+    } else if matches!(spec.address, Address::UsbTmc { .. })
+        && spec.deadline < SHORTEST_USBTMC_DEADLINE
+    {
+        let shortest = SHORTEST_USBTMC_DEADLINE.as_secs_f64();
+        let text = format!(
+            "{deadline} s is shorter than a USB-TMC driver can wait; state at least {shortest}"
+        );
+        section.note(DEADLINE.key, text);
+    }
+    if let Some(range) = spec.range.filter(|range| *range < spec.current_protection) {
+        let text = format!(
+            "{range} is less than {} ({}); {}",
+            PROTECTION.key, spec.current_protection, RANGE.hint
+        );
+        section.note(RANGE.key, text);
+    }
+}
+
 /// Reads `[channel.boost]`.
-pub(super) fn boost(section: &mut Section<'_>, links: &Links) -> Option<BoostSpec> {
+pub(super) fn boost(
+    section: &mut Section<'_>,
+    links: &Links,
+    sets: &CommandSets,
+) -> Option<BoostSpec> {
     let volts = section.number(&BOOST_VOLTS);
     let amps = section.number(&BOOST_AMPS);
     let linked = section.has("link");
     let address = links.if_any(section);
     let identity = links.identity(section, address.as_ref());
+    let real = address.as_ref().is_some_and(|address| *address != Address::Plant);
+    let commands = if real {
+        sets.of_supply(section)
+    } else {
+        if address.is_some() || !linked {
+            judge_commands(section, address.as_ref());
+        }
+        SupplyCommands::default()
+    };
     let measured = section.flag_or("measured", linked);
     if !linked {
         if measured == Some(true) {
@@ -141,6 +206,7 @@ pub(super) fn boost(section: &mut Section<'_>, links: &Links) -> Option<BoostSpe
         amps: Amps(amps?),
         address,
         identity,
+        commands,
         measured: measured?,
     })
 }

@@ -1,6 +1,7 @@
 //! The envelope's, the daylight's and the retries' tables.
 
 use super::reader::{Number, Section};
+use super::sensed;
 use super::spec::BoostSpec;
 use crate::control::{Capability, CapabilityError, CapabilityPoint, Daylight, Envelope, Retry};
 use crate::quantities::{Amps, Irradiance, Volts, Watts};
@@ -59,10 +60,12 @@ const CAPABILITY: Number = Number {
     hint: "write [[volts, amps], ...] from low to high, as [[0.0, 0.0], [2.0, 20.0]]",
 };
 
-/// Reads `[channel.envelope]`. `boost` is None where there is a supply whose table is wrong.
+/// Reads `[channel.envelope]`. `boost` is None where there is a supply whose table is wrong;
+/// `max_sensor_age` where it is.
 pub(super) fn envelope(
     section: &mut Section<'_>,
     boost: Option<Option<&BoostSpec>>,
+    max_sensor_age: Option<Duration>,
 ) -> Option<Envelope> {
     let device_volts = section.number(&DEVICE_VOLTS);
     let reverse = section.number_or(&REVERSE, 0.0);
@@ -71,6 +74,8 @@ pub(super) fn envelope(
     let load_volts = section.number(&LOAD_VOLTS);
     let load_watts = section.number(&LOAD_WATTS);
     let capability = capability(section);
+    let sensed = sensed::limits(section, max_sensor_age);
+    let tolerances = sensed::tolerances(section);
     if let Some(boost) = boost {
         let volts = boost.map_or(0.0, |boost| boost.volts.0);
         fits_the_load(section, device_volts, load_volts, volts);
@@ -107,6 +112,8 @@ pub(super) fn envelope(
         load_watts_max: Watts(load_watts?),
         boost_amps_max: boost?.map(|boost| boost.amps),
         capability: capability?,
+        sensed: sensed?,
+        tolerances: tolerances?,
     })
 }
 
@@ -125,29 +132,17 @@ fn fits_the_load(section: &Section<'_>, device: Option<f64>, load: Option<f64>, 
 
 fn capability(section: &mut Section<'_>) -> Option<Capability> {
     let value = section.needed(CAPABILITY.key, CAPABILITY.hint)?;
-    let Some(items) = value.get_ref().as_array() else {
-        section.note(CAPABILITY.key, format!("this is no list; {}", CAPABILITY.hint));
-        return None;
-    };
-    let mut points = Some(Vec::with_capacity(items.len()));
-    for item in items.iter() {
-        let point = section.list(&CAPABILITY, item);
-        let pair = point.as_deref().and_then(|point| <[f64; 2]>::try_from(point).ok());
-        if let (Some(point), None) = (&point, pair) {
-            let text = format!("a point of {} numbers; {}", point.len(), CAPABILITY.hint);
-            section.note_at(item, CAPABILITY.key, text);
-        }
-        match (pair, &mut points) {
-            (Some([volts, amps]), Some(points)) => {
-                points.push(CapabilityPoint { volts: Volts(volts), amps: Amps(amps) });
-            }
-            _ => points = None,
-        }
-    }
-    let built = Capability::new(&points?);
+    let points: Vec<_> = section
+        .pairs(&CAPABILITY, value)?
+        .into_iter()
+        .map(|[volts, amps]| CapabilityPoint { volts: Volts(volts), amps: Amps(amps) })
+        .collect();
+    let built = Capability::new(&points);
     if let Err(why) = &built {
         let at = match why {
-            CapabilityError::NotRising { index } => items.get(index - 1),
+            CapabilityError::NotRising { index } => {
+                value.get_ref().as_array().and_then(|items| items.get(index - 1))
+            }
             CapabilityError::Empty | CapabilityError::TooMany => None,
         };
         section.note_at(at.unwrap_or(value), CAPABILITY.key, why.to_string());

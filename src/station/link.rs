@@ -5,8 +5,9 @@ use super::spec::{Address, Flow, Parity};
 use std::cell::RefCell;
 use std::path::PathBuf;
 
-const FORMS: &str = "write \"plant\", { tcp = \"192.0.2.10:5025\" } or \
-                     { serial = \"/dev/serial/by-id/...\", baud = 115200 }";
+const FORMS: &str = "write \"plant\", { tcp = \"192.0.2.10:5025\" }, \
+                     { serial = \"/dev/serial/by-id/...\", baud = 115200 } or \
+                     { usbtmc = \"/dev/usbtmc0\" }";
 const BAUD: Whole =
     Whole { key: "baud", low: 300, high: 4_000_000, hint: "state the instrument's speed in baud" };
 const DATA_BITS: Whole =
@@ -69,6 +70,15 @@ impl Links {
         text.map(str::to_owned)
     }
 
+    /// Notes a sensor's link that a load or a supply has, or other sensors with other settings.
+    pub(super) fn judge_shared(&self, section: &Section<'_>, address: &Address) {
+        let place = address.to_string();
+        if let Some((_, first)) = self.seen.borrow().iter().find(|(other, _)| *other == place) {
+            let text = format!("{place} is taken by {first}; every instrument needs its own link");
+            section.note("link", text);
+        }
+    }
+
     fn judge(&self, section: &Section<'_>, address: &Address) {
         if *address == Address::Plant {
             if !self.plant {
@@ -93,13 +103,18 @@ impl Links {
     }
 }
 
-fn real(mut section: Section<'_>) -> Option<Address> {
-    let (serial, tcp) = (section.has("serial"), section.has("tcp"));
-    let address = match (serial, tcp) {
-        (true, false) => serial_line(&mut section),
-        (false, true) => tcp_connection(&mut section),
+/// A serial line, a TCP connection or a USB-TMC device, from a table like `{ tcp = "..." }`.
+pub(super) fn real(mut section: Section<'_>) -> Option<Address> {
+    let found = ["serial", "tcp", "usbtmc"].map(|key| section.has(key));
+    let address = match found {
+        [true, false, false] => serial_line(&mut section),
+        [false, true, false] => tcp_connection(&mut section),
+        [false, false, true] => {
+            let path = section.text("usbtmc", "state the device node, best by a udev rule's link");
+            path.map(|path| Address::UsbTmc { path: PathBuf::from(path) })
+        }
         _ => {
-            section.note("", format!("it must have either tcp or serial; {FORMS}"));
+            section.note("", format!("it must have one of tcp, serial and usbtmc; {FORMS}"));
             None
         }
     };

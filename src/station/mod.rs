@@ -14,6 +14,8 @@
 //! say which it was).
 
 mod channel;
+mod commands;
+mod faults;
 mod instruments;
 mod limits;
 mod link;
@@ -21,18 +23,24 @@ mod problem;
 mod rated;
 mod reader;
 mod rhythm;
+mod sensed;
+mod sensor;
 mod spec;
 mod spelling;
+mod sweep;
 mod tracker;
 
+pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
+pub use sensor::{SensorSource, StationSensor};
 pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
     PlantSpec, Rated, SensorSpec, Station,
 };
 
 use crate::quantities::MetresPerSecond;
+use commands::CommandSets;
 use cresthold_sim::sky::recorded::DEFAULT_WIND;
 use cresthold_sim::sky::sun::Site;
 use link::Links;
@@ -96,23 +104,8 @@ impl Station {
     /// # Errors
     /// [`StationError`] with everything that is wrong; also when the file can't be read.
     pub fn load(path: &Path) -> Result<Self, StationError> {
-        let file = path.display().to_string();
-        let failed = |text: String| StationError {
-            file: file.clone(),
-            problems: vec![Problem { line: 1, key: String::new(), text }],
-        };
-        let size = std::fs::metadata(path).map_or(0, |data| data.len());
-        if size > LARGEST_FILE {
-            return Err(failed(format!(
-                "the file has {size} bytes, more than {LARGEST_FILE}; name a station file"
-            )));
-        }
-        match std::fs::read_to_string(path) {
-            Ok(text) => Self::parse(&file, &text),
-            Err(why) => Err(failed(format!(
-                "the file can't be read: {why}; check the path and who may read it"
-            ))),
-        }
+        let text = text_of(path, "a station file")?;
+        Self::parse(&path.display().to_string(), &text)
     }
 
     /// Reads the text of a station file; `file` names it in problems, and its directory is where
@@ -131,30 +124,8 @@ impl Station {
     /// assert!(text.contains("yard.toml:2: site.longitude: missing"));
     /// ```
     pub fn parse(file: &str, text: &str) -> Result<Self, StationError> {
-        let failed = |problems| StationError { file: file.to_owned(), problems };
-        let notes = Notes::new(text);
-        let (document, faults) = DeTable::parse_recoverable(text);
-        for fault in &faults {
-            let line = fault.span().map_or(1, |span| notes.line(&span));
-            let message = fault.message().replace('\n', ", ");
-            notes.note(line, "", format!("this is no TOML: {message}"));
-        }
-        if !faults.is_empty() {
-            return Err(failed(notes.into_problems()));
-        }
         let directory = Path::new(file).parent().unwrap_or(Path::new(""));
-        let station = read(Section::root(&notes, document.get_ref()), directory, text);
-        match (station, notes.into_problems()) {
-            (Some(station), problems) if problems.is_empty() => Ok(station),
-            (None, problems) if problems.is_empty() => Err(failed(vec![Problem {
-                line: 1,
-                key: String::new(),
-                text: "the file was refused without a reason; this is a fault of the program, \
-                       please report it with the file"
-                    .to_owned(),
-            }])),
-            (_, problems) => Err(failed(problems)),
-        }
+        document(file, text, |root| read(root, directory, text))
     }
 
     /// The rehearsal station that is compiled in: an invented yard, wholly simulated.
@@ -172,6 +143,54 @@ impl Station {
     pub const REHEARSAL: &'static str = include_str!("rehearsal.toml");
 }
 
+/// The text of a file of ours; `kind` is what it should be.
+fn text_of(path: &Path, kind: &str) -> Result<String, StationError> {
+    let failed = |text: String| StationError {
+        file: path.display().to_string(),
+        problems: vec![Problem { line: 1, key: String::new(), text }],
+    };
+    let size = std::fs::metadata(path).map_or(0, |data| data.len());
+    if size > LARGEST_FILE {
+        return Err(failed(format!(
+            "the file has {size} bytes, more than {LARGEST_FILE}; name {kind}"
+        )));
+    }
+    std::fs::read_to_string(path).map_err(|why| {
+        failed(format!("the file can't be read: {why}; check the path and who may read it"))
+    })
+}
+
+/// Reads a file of ours: everything that is wrong with it at once, or what `read` makes of it.
+fn document<T>(
+    file: &str,
+    text: &str,
+    read: impl FnOnce(Section<'_>) -> Option<T>,
+) -> Result<T, StationError> {
+    let failed = |problems| StationError { file: file.to_owned(), problems };
+    let notes = Notes::new(text);
+    let (document, faults) = DeTable::parse_recoverable(text);
+    for fault in &faults {
+        let line = fault.span().map_or(1, |span| notes.line(&span));
+        let message = fault.message().replace('\n', ", ");
+        notes.note(line, "", format!("this is no TOML: {message}"));
+    }
+    if !faults.is_empty() {
+        return Err(failed(notes.into_problems()));
+    }
+    let made = read(Section::root(&notes, document.get_ref()));
+    match (made, notes.into_problems()) {
+        (Some(made), problems) if problems.is_empty() => Ok(made),
+        (None, problems) if problems.is_empty() => Err(failed(vec![Problem {
+            line: 1,
+            key: String::new(),
+            text: "the file was refused without a reason; this is a fault of the program, \
+                   please report it with the file"
+                .to_owned(),
+        }])),
+        (_, problems) => Err(failed(problems)),
+    }
+}
+
 fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> {
     let name = name(&mut root);
     let log = root.text_if_any("log", "state the log's file").map(|log| directory.join(log));
@@ -179,6 +198,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let site = site(&mut root);
     let plant = root.table_if_any("plant");
     let links = Links::new(plant.is_some());
+    let sets = CommandSets::read(&mut root);
     let plant = match plant {
         None => Some(None),
         Some(table) => plant_spec(table, directory).map(Some),
@@ -186,8 +206,9 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
-    let common = channel::Common { links, rhythm, control: &control };
+    let common = channel::Common { links, sets, rhythm, control: &control };
     let channels = channels(&mut root, &common);
+    let sensors = sensor::read(&mut root, channels.as_deref(), &common.links);
     control.finish();
     root.finish();
     Some(Station {
@@ -198,6 +219,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         seed: seed?,
         plant: plant?,
         channels: channels?,
+        sensors: sensors?,
         text: text.to_owned(),
     })
 }

@@ -206,6 +206,32 @@ impl<'a> Section<'a> {
         numbered.map(|(i, item)| self.child(format!("{key}[{}]", i + 1), item)).collect()
     }
 
+    /// Tables under names of their own, as `[key.NAME]`; none when the key isn't there.
+    pub(super) fn named_tables(&mut self, key: &'static str) -> Vec<(&'a str, Self)> {
+        let Some(section) = self.table_if_any(key) else { return vec![] };
+        let Content::Table(table) = section.content else { return vec![] };
+        let named = table.iter().map(|(name, value)| {
+            let name: &'a str = name.get_ref();
+            (name, section.child(section.path_of(&quoted(name)), value))
+        });
+        named.collect()
+    }
+
+    /// A list of texts that must be there.
+    pub(super) fn texts(&mut self, key: &'static str, hint: &str) -> Option<Vec<&'a str>> {
+        let value = self.needed(key, hint)?;
+        let DeValue::Array(items) = value.get_ref() else {
+            let found = kind(value.get_ref());
+            self.note(key, format!("{found} was found where a list of texts belongs; {hint}"));
+            return None;
+        };
+        let texts: Option<Vec<_>> = items.iter().map(|item| item.get_ref().as_str()).collect();
+        if texts.is_none() {
+            self.note(key, format!("the list holds something else than texts; {hint}"));
+        }
+        texts
+    }
+
     /// A table written in place of a value, such as `{ tcp = "..." }`.
     pub(super) fn inline(&self, key: &str, value: Value<'a>) -> Self {
         self.child(self.path_of(key), value)
@@ -269,6 +295,28 @@ impl<'a> Section<'a> {
             }
         }
         all
+    }
+
+    /// Points of two numbers each, as [[0.0, 0.0], [2.0, 20.0]].
+    pub(super) fn pairs(&self, what: &Number, value: Value<'a>) -> Option<Vec<[f64; 2]>> {
+        let Some(items) = value.get_ref().as_array() else {
+            self.note(what.key, format!("this is no list; {}", what.hint));
+            return None;
+        };
+        let mut pairs = Some(Vec::with_capacity(items.len()));
+        for item in items.iter() {
+            let point = self.list(what, item);
+            let pair = point.as_deref().and_then(|point| <[f64; 2]>::try_from(point).ok());
+            if let (Some(point), None) = (&point, pair) {
+                let text = format!("a point of {} numbers; {}", point.len(), what.hint);
+                self.note_at(item, what.key, text);
+            }
+            match (pair, &mut pairs) {
+                (Some(pair), Some(pairs)) => pairs.push(pair),
+                _ => pairs = None,
+            }
+        }
+        pairs
     }
 
     pub(super) fn whole(&mut self, what: &Whole, default: Option<u64>) -> Option<u64> {

@@ -1,6 +1,8 @@
 //! The validated station, as the rest of the program sees it.
 
+use super::sensor::StationSensor;
 use crate::control::ChannelConfig;
+use crate::instruments::{LoadCommands, SupplyCommands};
 use crate::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold_sim::device::{Device, ParameterError, examples};
 pub use cresthold_sim::sky::plane::Mounting;
@@ -30,6 +32,8 @@ pub struct Station {
     pub plant: Option<PlantSpec>,
     /// The channels, in the file's order; at least one. `control.id` counts them from zero.
     pub channels: Vec<ChannelSpec>,
+    /// The sensors, in the file's order; `SensorId` counts them from zero. None on a plant.
+    pub sensors: Vec<StationSensor>,
     /// The file as read, for the log's fingerprint.
     pub text: String,
 }
@@ -63,6 +67,9 @@ pub struct ChannelSpec {
     pub load: LoadSpec,
     /// The boost supply in series; none where the load meets the device directly.
     pub boost: Option<BoostSpec>,
+    /// Whether the load's sense leads reach the far ends of device and boost supply, so that no lead
+    /// resistance counts.
+    pub remote_sense: bool,
     /// How the device is mounted.
     pub mounting: Mounting,
     /// The simulated device; always there on a plant, never with real instruments.
@@ -111,6 +118,10 @@ pub struct LoadSpec {
     pub address: Address,
     /// Text that its answer to `*IDN?` must contain; always there on a real link.
     pub identity: Option<String>,
+    /// Its words.
+    pub commands: LoadCommands,
+    /// The current range it works in (A, 0.001..=1000); none where it has but one.
+    pub range: Option<Amps>,
     /// A reply later than this counts as lost (s, 0.02..=30).
     pub deadline: Duration,
     /// Time constant of its settling after a step (s, 0..=10).
@@ -150,6 +161,8 @@ pub struct BoostSpec {
     pub address: Option<Address>,
     /// Text that its answer to `*IDN?` must contain; always there on a real link.
     pub identity: Option<String>,
+    /// Its words.
+    pub commands: SupplyCommands,
     /// Whether it reports its own voltage (only with an address).
     pub measured: bool,
 }
@@ -231,6 +244,11 @@ pub enum Address {
         /// Flow control.
         flow: Flow,
     },
+    /// A USB-TMC device.
+    UsbTmc {
+        /// Device node; best a link that a udev rule makes of its serial number.
+        path: PathBuf,
+    },
     /// A TCP connection.
     Tcp {
         /// Name or number of the instrument.
@@ -244,7 +262,7 @@ impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Plant => f.write_str("plant"),
-            Self::Serial { path, .. } => write!(f, "{}", path.display()),
+            Self::Serial { path, .. } | Self::UsbTmc { path } => write!(f, "{}", path.display()),
             Self::Tcp { host, port } if host.contains(':') => write!(f, "[{host}]:{port}"),
             Self::Tcp { host, port } => write!(f, "{host}:{port}"),
         }

@@ -11,7 +11,9 @@
 use super::error::StoreError;
 use super::open;
 use super::rows::{self, EventRow, Keys};
+use super::sensors::{self, SensorFacts};
 use crate::control::record::{ChannelId, Record, Severity};
+use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -77,19 +79,23 @@ pub struct Note {
 pub struct Rows {
     /// Samples.
     pub samples: u64,
-    /// One-minute records.
+    /// One-minute records, those of sensors included.
     pub minutes: u64,
     /// Day totals, each writing counted.
     pub days: u64,
     /// Events.
     pub events: u64,
+    /// Points of I-V curves.
+    pub curve_points: u64,
+    /// I-V curves that ended.
+    pub curves: u64,
 }
 
 impl Rows {
     /// All kinds together.
     #[must_use]
     pub const fn all(&self) -> u64 {
-        self.samples + self.minutes + self.days + self.events
+        self.samples + self.minutes + self.days + self.events + self.curve_points + self.curves
     }
 }
 
@@ -103,6 +109,8 @@ pub struct Log {
     path: PathBuf,
     boot: i64,
     channels: Vec<i64>,
+    /// The sensors' numbers, in the order of `SensorId`.
+    sensors: Vec<i64>,
     /// Offset of the wall clock from the monotonic one (us), as last written.
     offset: Option<i64>,
     interval: Duration,
@@ -125,12 +133,26 @@ impl Log {
             path: path.to_path_buf(),
             boot,
             channels,
+            sensors: Vec::new(),
             offset: None,
             interval: COMMIT_INTERVAL,
             committed_at: None,
             open: Rows::default(),
             kept: Rows::default(),
         })
+    }
+
+    /// Writes what the station's sensors are, in the order of `SensorId`.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn enrol_sensors(&mut self, at: Stamp, all: &[SensorFacts]) -> Result<(), StoreError> {
+        let fail = |error| StoreError::from_sqlite(&self.path, "writing the sensors", error);
+        let begin = TransactionBehavior::Immediate;
+        let transaction = self.conn.transaction_with_behavior(begin).map_err(fail)?;
+        let enrol = |facts| sensors::enrol(&transaction, self.boot, at, facts);
+        self.sensors = all.iter().map(enrol).collect::<rusqlite::Result<_>>().map_err(fail)?;
+        transaction.commit().map_err(fail)
     }
 
     /// The same log with another time from one commit to the next than [`COMMIT_INTERVAL`].
@@ -181,6 +203,8 @@ impl Log {
             Record::Minute(m) => (Some(m.channel), m.at),
             Record::Day(d) => (Some(d.channel), d.at),
             Record::Event(e) => (e.channel, e.at),
+            Record::CurvePoint(p) => (Some(p.channel), p.at),
+            Record::Curve(c) => (Some(c.channel), c.at),
         };
         let channel = channel.map(|channel| self.channel(channel)).transpose()?;
         self.ready(at)?;
@@ -191,6 +215,8 @@ impl Log {
             Record::Minute(m) => rows::insert_minute(&self.conn, keys, m),
             Record::Day(d) => rows::upsert_day(&self.conn, keys, d),
             Record::Event(e) => rows::insert_happening(&self.conn, self.boot, channel, e),
+            Record::CurvePoint(p) => rows::insert_curve_point(&self.conn, keys, p),
+            Record::Curve(c) => rows::insert_curve(&self.conn, keys, c),
         };
         self.settle("writing a record", done)?;
         match record {
@@ -198,6 +224,8 @@ impl Log {
             Record::Minute(_) => self.open.minutes += 1,
             Record::Day(_) => self.open.days += 1,
             Record::Event(_) => self.open.events += 1,
+            Record::CurvePoint(_) => self.open.curve_points += 1,
+            Record::Curve(_) => self.open.curves += 1,
         }
         Ok(())
     }
@@ -221,6 +249,23 @@ impl Log {
         let done = rows::insert_event(&self.conn, &row);
         self.settle("writing a note", done)?;
         self.open.events += 1;
+        Ok(())
+    }
+
+    /// Writes a sensor's minute into the open transaction.
+    ///
+    /// # Errors
+    /// As [`Log::write`].
+    pub fn sensor_minute(&mut self, minute: &SensorMinute) -> Result<(), StoreError> {
+        let known = self.sensors.get(usize::from(minute.sensor.0)).copied();
+        let sensor = known.ok_or_else(|| StoreError::Refused {
+            path: self.path.clone(),
+            why: format!("sensor {} of {} was not enrolled", minute.sensor.0, self.sensors.len()),
+        })?;
+        self.ready(minute.at)?;
+        let done = sensors::insert_minute(&self.conn, self.boot, sensor, minute);
+        self.settle("writing a sensor's minute", done)?;
+        self.open.minutes += 1;
         Ok(())
     }
 
@@ -287,6 +332,8 @@ impl Log {
             minutes: self.kept.minutes + self.open.minutes,
             days: self.kept.days + self.open.days,
             events: self.kept.events + self.open.events,
+            curve_points: self.kept.curve_points + self.open.curve_points,
+            curves: self.kept.curves + self.open.curves,
         }
     }
 

@@ -5,6 +5,7 @@
 //! transaction per [`COMMIT_INTERVAL`]. A [`Reader`] looks at the same file at any time without
 //! stopping the writer (write-ahead log). The file explains itself: the table `quantity` gives
 //! symbol, unit and meaning of every column, and the views `sample_view`, `minute_view`,
+//! `sensor_minute_view`,
 //! `event_view` and `day_total` show names, words and ISO 8601 times to a plain SQLite shell.
 //!
 //! Every row carries the boot and the monotonic clock beside the wall clock, so that rows keep
@@ -25,13 +26,16 @@ mod queue;
 mod reader;
 mod rows;
 mod schema;
+mod sensors;
 mod writer;
 
 pub use error::StoreError;
 pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
 pub use reader::{
-    BootRow, ChannelRow, DayRow, EventRow, MinuteRow, Reader, SampleRow, StoredChannel,
+    BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, SampleRow,
+    StoredChannel,
 };
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
+pub use sensors::SensorFacts;
 pub use writer::{Totals, Writer};

@@ -34,6 +34,13 @@ const ENERGY: &str = "energy delivered by the device";
 const AVAILABLE: &str = "energy an ideal tracker would have had; only on the simulated plant";
 const IRRADIATION: &str = "irradiation while the sensor was fresh";
 const COVERED: &str = "time covered by the energy integral";
+const SENSOR_NAME: &str = "sensor name";
+const SENSOR_QUANTITY: &str = "what the sensor measures";
+const SENSOR_UNIT: &str = "unit of the sensor's values";
+const CURVE: &str = "number of the curve within boot and channel, from 1";
+const POINT: &str = "its place in the curve, in the order of taking, from 0: open circuit";
+const DIRECTION: &str = "down: open circuit to short circuit; up; both: down, then up";
+const ENDING: &str = "whole, or what broke it off: let go, link lost, dark, stopped";
 const MISSING: &str = "time missing from the integral while the channel was awake";
 
 const FIXED: &[Fixed] = &[
@@ -126,6 +133,79 @@ const FIXED: &[Fixed] = &[
     plain("event_view", "text", "what happened, a sentence"),
     plain("event_view", "detail", "its numbers as JSON, or free text"),
     plain("event_view", "boot", BOOT),
+    plain("sensor", "id", "number of the sensor in this log; the same for ever"),
+    plain("sensor", "name", SENSOR_NAME),
+    plain("sensor", "quantity", SENSOR_QUANTITY),
+    plain("sensor", "unit", SENSOR_UNIT),
+    plain("sensor", "channels", "names of the channels it serves, newest; empty: only recorded"),
+    plain("sensor", "rank", "place in the order of trust, 1 first"),
+    plain("sensor", "link", "where its raw numbers come from, in words"),
+    plain("sensor", "conversion", "what its raw number means, in words"),
+    plain("sensor", "calibration", "date, uncertainty (k = 2), temperature coefficient, in words"),
+    plain("sensor_minute", "sensor", "sensor.id"),
+    plain("sensor_minute", "boot", BOOT),
+    ("sensor_minute", "start_utc_s", "t", "s", "start of the UTC minute, since 1970-01-01"),
+    ("sensor_minute", "mono_us", "t", "us", "monotonic clock when the record was closed"),
+    ("sensor_minute", "utc_us", "t", "us", "wall clock when the record was closed"),
+    ("sensor_minute_view", "time", "t", "ISO 8601", "start of the UTC minute"),
+    plain("sensor_minute_view", "sensor", SENSOR_NAME),
+    plain("sensor_minute_view", "quantity", SENSOR_QUANTITY),
+    plain("sensor_minute_view", "unit", SENSOR_UNIT),
+    plain("sensor_minute_view", "boot", BOOT),
+    plain("curve", "boot", BOOT),
+    plain("curve", "channel", CHANNEL),
+    plain("curve", "curve", CURVE),
+    ("curve", "began_mono_us", "t", "us", "monotonic clock when the curve began"),
+    ("curve", "began_utc_us", "t", "us", "wall clock when the curve began"),
+    ("curve", "mono_us", "t", "us", "monotonic clock when the curve ended"),
+    ("curve", "utc_us", "t", "us", "wall clock when the curve ended"),
+    ("curve", "points", "n", "1", "how many points were taken"),
+    plain("curve", "direction", DIRECTION),
+    plain("curve", "ending", ENDING),
+    ("curve_view", "time", "t", "ISO 8601", "when the curve began, UTC"),
+    plain("curve_view", "channel", NAME),
+    plain("curve_view", "curve", CURVE),
+    plain("curve_view", "direction", DIRECTION),
+    plain("curve_view", "ending", ENDING),
+    ("curve_view", "points", "n", "1", "how many points were taken"),
+    ("curve_view", "took_s", "t", "s", "how long it took"),
+    plain("curve_view", "whole", "1: ended whole and all points are in the log; else 0"),
+    plain("curve_view", "boot", BOOT),
+    plain("curve_point", "boot", BOOT),
+    plain("curve_point", "channel", CHANNEL),
+    plain("curve_point", "curve", CURVE),
+    plain("curve_point", "point", POINT),
+    (
+        "curve_point",
+        "mono_us",
+        "t",
+        "us",
+        "monotonic clock in the middle of the measurement window",
+    ),
+    ("curve_point", "utc_us", "t", "us", UTC),
+    ("curve_point", "volts_uv", "V", "uV", "device voltage"),
+    ("curve_point", "amps_ua", "I", "uA", "device current, positive when delivered"),
+    ("curve_point", "setpoint_uv", "V_set", "uV", "device voltage asked for"),
+    ("curve_point", "irradiance_mw_m2", "G_poa", "mW/m2", "irradiance; NULL: not fresh"),
+    (
+        "curve_point",
+        "module_temperature_mdegc",
+        "T_mod",
+        "mdegC",
+        "back of module; NULL: not fresh",
+    ),
+    ("curve_point_view", "time", "t", "ISO 8601", ISO),
+    plain("curve_point_view", "channel", NAME),
+    plain("curve_point_view", "curve", CURVE),
+    plain("curve_point_view", "point", POINT),
+    ("curve_point_view", "volts", "V", "V", "device voltage"),
+    ("curve_point_view", "amps", "I", "A", "device current, positive when delivered"),
+    ("curve_point_view", "setpoint", "V_set", "V", "device voltage asked for"),
+    ("curve_point_view", "irradiance", "G_poa", "W/m2", "irradiance; NULL: not fresh"),
+    ("curve_point_view", "module_temperature", "T_mod", "degC", "back of module; NULL: not fresh"),
+    plain("curve_point_view", "ending", "why the curve ended; NULL: it never did"),
+    plain("curve_point_view", "boot", BOOT),
+    ("curve_point_view", "mono_us", "t", "us", "monotonic clock in the middle of the window"),
 ];
 
 /// Columns that two tables share: (column, symbol, unit, meaning).
@@ -134,12 +214,13 @@ const OF_MINUTES: [(&str, &str, &str, &str); 3] = [
     ("covered_s", "t", "s", COVERED),
     ("missing_s", "t", "s", MISSING),
 ];
-const OF_DAYS: [(&str, &str, &str, &str); 8] = [
+const OF_DAYS: [(&str, &str, &str, &str); 9] = [
     ("energy_wh", "E", "Wh", ENERGY),
     ("available_wh", "E_mp", "Wh", AVAILABLE),
     ("irradiation_wh_m2", "H_poa", "Wh/m2", IRRADIATION),
     ("peak_w", "P_max", "W", "largest power"),
     ("tracking_s", "t", "s", "time spent tracking"),
+    ("sweeping_s", "t", "s", "time spent on I-V curves, away from the crest; its energy counts"),
     ("covered_s", "t", "s", COVERED),
     ("missing_s", "t", "s", MISSING),
     ("gaps", "n", "1", "how many gaps make up the missing time"),
@@ -177,6 +258,20 @@ pub(super) fn all() -> Vec<Quantity> {
                 meaning: format!("{words}: {statistic} of the minute").into(),
             }));
         }
+    }
+    for table in ["sensor_minute", "sensor_minute_view"] {
+        for (key, statistic) in STATISTICS {
+            let unit = if key == "count" { "1" } else { "sensor.unit" };
+            list.push(Quantity {
+                table,
+                column: key.into(),
+                symbol: if key == "count" { "n".into() } else { "-".into() },
+                unit,
+                meaning: format!("{statistic} of the sensor's valid values").into(),
+            });
+        }
+        let text = "number of values that the sensor's period asks for in the time covered";
+        list.push(fixed((table, "wanted", "n", "1", text)));
     }
     for table in ["day", "day_total"] {
         list.extend(OF_DAYS.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))));

@@ -1,7 +1,7 @@
 //! The way into the writer: a queue that never makes anybody wait, and what the writer tells back.
 //!
-//! Model: a bounded queue of entries. When it is full, samples are left out and counted by
-//! channel; the few records that carry totals (minutes, days, events) go into a side pocket, and
+//! Model: a bounded queue of entries. When it is full, samples (and points of curves, which are then
+//! not whole) are left out and counted by channel; the few records that carry totals (minutes, days, events) go into a side pocket, and
 //! the writer empties it as soon as it has caught up. Both are told: left-out samples by an event,
 //! records that even the pocket had no room for by a counter in the [`Status`].
 //!
@@ -10,6 +10,7 @@
 
 use super::log::{Note, Rows};
 use crate::control::record::{ChannelId, Event, Happening, Record};
+use crate::sensors::SensorMinute;
 use crate::time::Stamp;
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -30,6 +31,7 @@ pub(super) const POCKET_LENGTH: usize = 256;
 pub(super) enum Entry {
     Record(Record),
     Note(Note),
+    SensorMinute(SensorMinute),
 }
 
 /// Samples of one channel left out since last told.
@@ -195,19 +197,26 @@ impl WriterHandle {
     /// Hands a record to the writer and never waits: with a full queue a sample is left out and
     /// counted, any other record is put aside until there is room again.
     pub fn offer(&self, record: Record) {
-        match record {
-            Record::Sample(sample) => match self.queue.try_send(Entry::Record(record)) {
-                Ok(()) => {}
-                Err(TrySendError::Full(_)) => self.shared.leave_out(sample.channel, sample.at),
-                Err(TrySendError::Disconnected(_)) => self.shared.lose(1),
-            },
-            other => self.put(Entry::Record(other)),
+        let (channel, at) = match record {
+            Record::Sample(sample) => (sample.channel, sample.at),
+            Record::CurvePoint(point) => (point.channel, point.at),
+            other => return self.put(Entry::Record(other)),
+        };
+        match self.queue.try_send(Entry::Record(record)) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_)) => self.shared.leave_out(channel, at),
+            Err(TrySendError::Disconnected(_)) => self.shared.lose(1),
         }
     }
 
     /// Hands an event in free words to the writer and never waits.
     pub fn note(&self, note: Note) {
         self.put(Entry::Note(note));
+    }
+
+    /// Hands a sensor's minute to the writer and never waits.
+    pub fn sensor_minute(&self, minute: SensorMinute) {
+        self.put(Entry::SensorMinute(minute));
     }
 
     /// How the log is doing.

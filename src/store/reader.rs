@@ -15,6 +15,10 @@ use rusqlite::{Connection, Params, Row};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+mod curves;
+
+pub use curves::{CurvePointRow, CurveRow};
+
 /// How far around a step of the wall clock rows are looked for on both sides (us): rows of several
 /// channels reach the log some seconds out of order, and the clocks drift by up to one second
 /// before a new pair is written.
@@ -76,6 +80,8 @@ pub struct DayRow {
     pub peak: Watts,
     /// Time spent tracking.
     pub tracking: Duration,
+    /// Time spent sweeping.
+    pub sweeping: Duration,
     /// Time covered by the energy integral.
     pub covered: Duration,
     /// Time missing from it.
@@ -222,7 +228,7 @@ impl Reader {
     /// What SQLite reports.
     pub fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
         let sql = "SELECT channel, date, energy_wh, available_wh, irradiation_wh_m2, peak_w, \
-                   tracking_s, covered_s, missing_s, gaps, completeness, boots FROM day_total \
+                   tracking_s, sweeping_s, covered_s, missing_s, gaps, completeness, boots FROM day_total \
                    WHERE date BETWEEN ?1 AND ?2 ORDER BY date, channel";
         self.list(sql, (first, last), day_row)
     }
@@ -348,11 +354,12 @@ fn day_row(row: &Row<'_>) -> rusqlite::Result<DayRow> {
         irradiation: Irradiation(number(row, 4)?),
         peak: Watts(number(row, 5)?),
         tracking: span(row, 6)?,
-        covered: span(row, 7)?,
-        missing: span(row, 8)?,
-        gaps: row.get(9)?,
-        completeness: row.get(10)?,
-        boots: row.get(11)?,
+        sweeping: span(row, 7)?,
+        covered: span(row, 8)?,
+        missing: span(row, 9)?,
+        gaps: row.get(10)?,
+        completeness: row.get(11)?,
+        boots: row.get(12)?,
     })
 }
 

@@ -6,7 +6,9 @@
 //! stay real numbers. A value that is no number, or infinite, is stored as NULL, never as a
 //! number: it must not enter an average.
 
-use crate::control::record::{Activity, DayTotal, Event, Happening, Minute, Sample, Spread};
+use crate::control::record::{
+    Activity, Curve, CurvePoint, DayTotal, Event, Happening, Minute, Sample, Spread,
+};
 use rusqlite::{Connection, Result, params};
 use std::time::Duration;
 
@@ -68,10 +70,10 @@ pub(super) fn insert_sample(conn: &Connection, keys: Keys, s: &Sample) -> Result
     Ok(())
 }
 
-type SpreadRow = (Option<f64>, Option<f64>, Option<f64>, Option<f64>, u32);
+pub(super) type SpreadRow = (Option<f64>, Option<f64>, Option<f64>, Option<f64>, u32);
 
 /// Mean, least, largest, deviation, count; the first four absent where there was no value.
-fn spread(s: &Spread) -> SpreadRow {
+pub(super) fn spread(s: &Spread) -> SpreadRow {
     if s.count == 0 {
         return (None, None, None, None, 0);
     }
@@ -128,7 +130,7 @@ pub(super) fn upsert_day(conn: &Connection, keys: Keys, d: &DayTotal) -> Result<
         Some((part, _, _)) => part,
     };
     let mut statement = conn.prepare_cached(
-        "INSERT OR REPLACE INTO day VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14)",
+        "INSERT OR REPLACE INTO day VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15)",
     )?;
     statement.execute(params![
         keys.channel,
@@ -145,7 +147,48 @@ pub(super) fn upsert_day(conn: &Connection, keys: Keys, d: &DayTotal) -> Result<
         d.covered.as_secs_f64(),
         d.missing.as_secs_f64(),
         d.gaps,
+        d.sweeping.as_secs_f64(),
     ])?;
+    Ok(())
+}
+
+pub(super) fn insert_curve_point(conn: &Connection, keys: Keys, p: &CurvePoint) -> Result<()> {
+    let (mono, utc) = clocks(p.at);
+    let mut statement =
+        conn.prepare_cached("INSERT INTO curve_point VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)")?;
+    statement.execute((
+        keys.boot,
+        keys.channel,
+        p.curve,
+        p.index,
+        mono,
+        utc,
+        whole(p.volts.0, MICRO),
+        whole(p.amps.0, MICRO),
+        whole(p.setpoint.0, MICRO),
+        p.irradiance.and_then(|v| whole(v.0, MILLI)),
+        p.module_temperature.and_then(|v| whole(v.0, MILLI)),
+    ))?;
+    Ok(())
+}
+
+pub(super) fn insert_curve(conn: &Connection, keys: Keys, c: &Curve) -> Result<()> {
+    let (began_mono, began_utc) = clocks(c.began);
+    let (mono, utc) = clocks(c.at);
+    let mut statement =
+        conn.prepare_cached("INSERT INTO curve VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)")?;
+    statement.execute((
+        keys.boot,
+        keys.channel,
+        c.curve,
+        began_mono,
+        began_utc,
+        mono,
+        utc,
+        c.points,
+        c.direction.word(),
+        c.end.word(),
+    ))?;
     Ok(())
 }
 
@@ -200,7 +243,20 @@ fn detail(what: &Happening) -> Option<String> {
         Happening::Woke { open_circuit } => {
             format!(r#"{{"open_circuit_v":{}}}"#, json(open_circuit.0))
         }
+        Happening::FoundOn { load, amps } => format!(
+            r#"{{"load_v":{},"amps_a":{}}}"#,
+            json(load.map_or(f64::NAN, |volts| volts.0)),
+            json(amps.map_or(f64::NAN, |amps| amps.0))
+        ),
         Happening::LinkBack { after } => format!(r#"{{"after_s":{}}}"#, json_seconds(after)),
+        Happening::HeldOff { limit, value, bound } => {
+            let (words, unit) = limit.words();
+            format!(
+                r#"{{"limit":"{words}","unit":"{unit}","value":{},"bound":{}}}"#,
+                json(value),
+                json(bound)
+            )
+        }
         Happening::LetGo { limit, value, bound, rest } => {
             let (words, unit) = limit.words();
             format!(

@@ -16,7 +16,8 @@ use std::path::Path;
 pub const APPLICATION_ID: i32 = 0x4372_7374;
 
 /// The steps, oldest first. A step that was ever released is never changed: add another.
-const STEPS: [&str; 1] = [include_str!("schema_1.sql")];
+const STEPS: [&str; 3] =
+    [include_str!("schema_1.sql"), include_str!("schema_2.sql"), include_str!("schema_3.sql")];
 
 /// The newest schema version this program knows.
 #[expect(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "a short list")]
@@ -110,6 +111,19 @@ mod tests {
         let channels: i64 =
             conn.query_row("SELECT count(*) FROM channel", [], |row| row.get(0)).unwrap();
         assert_eq!(channels, 1);
+    }
+
+    #[test]
+    fn an_older_file_is_brought_up_to_date_and_keeps_its_rows() {
+        let mut conn = Connection::open_in_memory().unwrap();
+        first(&mut conn);
+        migrate(&mut conn, Path::new("test")).unwrap();
+        assert_eq!(marks(&conn).unwrap(), (APPLICATION_ID, SCHEMA_VERSION));
+        let count = |table: &str| -> i64 {
+            let query = format!("SELECT count(*) FROM {table}");
+            conn.query_row(&query, [], |row| row.get(0)).unwrap()
+        };
+        assert_eq!((count("channel"), count("sensor"), count("sensor_minute_view")), (1, 0, 0));
     }
 
     #[test]

@@ -245,6 +245,7 @@ impl Keeper {
             let outcome = match entry {
                 Entry::Record(record) => self.log.write(record),
                 Entry::Note(note) => self.log.note(note),
+                Entry::SensorMinute(minute) => self.log.sensor_minute(minute),
             };
             match outcome {
                 Err(error) if error.is_refusal() => {

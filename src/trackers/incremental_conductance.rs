@@ -6,7 +6,7 @@
 //! perturb and observe written otherwise (Sera et al. 2013, IEEE JPV 3(3) 1070-1078, from memory).
 //! The dead band keeps it still where the slope can't be told from noise.
 
-use super::{Observation, START_SHARE, Start, Tracker, Wish};
+use super::{Observation, Start, Tracker, Wish};
 use crate::quantities::{Amps, Volts};
 
 /// Settings of [`IncrementalConductance`].
@@ -53,7 +53,7 @@ impl IncrementalConductance {
 impl Tracker for IncrementalConductance {
     fn start(&mut self, from: &Start) -> Wish {
         self.before = None;
-        Wish::Hold(from.open_circuit * START_SHARE)
+        Wish::Hold(from.foothold())
     }
 
     fn step(&mut self, seen: &Observation) -> Wish {

@@ -34,6 +34,16 @@ pub struct Start {
     pub at: Instant,
     /// The open-circuit voltage just measured (V).
     pub open_circuit: Volts,
+    /// Where a sweep has just found the crest (V); none when nobody has looked.
+    pub crest: Option<Volts>,
+}
+
+impl Start {
+    /// Where a climber begins: where a sweep found the crest, else at [`START_SHARE`].
+    #[must_use]
+    pub fn foothold(&self) -> Volts {
+        self.crest.unwrap_or(self.open_circuit * START_SHARE)
+    }
 }
 
 /// One settled look at the device.
@@ -72,7 +82,7 @@ pub enum Wish {
 
 /// A way to find and follow the maximum power point.
 pub trait Tracker {
-    /// Begins: called once whenever the channel starts tracking.
+    /// Begins: called whenever the channel starts tracking, also after a sweep.
     fn start(&mut self, from: &Start) -> Wish;
 
     /// One control period: what was seen, what is wished for next.

@@ -7,7 +7,7 @@
 //! crest and loses about kappa e^2 / 2, with e the step over Vmp and
 //! kappa = 0.5 |P''| Vmp^2 / Pmp.
 
-use super::{Observation, START_SHARE, Start, Tracker, Wish};
+use super::{Observation, Start, Tracker, Wish};
 use crate::quantities::{Volts, Watts};
 
 /// Settings of [`PerturbAndObserve`].
@@ -37,7 +37,7 @@ impl Tracker for PerturbAndObserve {
     fn start(&mut self, from: &Start) -> Wish {
         self.watts = None;
         self.up = true;
-        Wish::Hold(from.open_circuit * START_SHARE)
+        Wish::Hold(from.foothold())
     }
 
     fn step(&mut self, seen: &Observation) -> Wish {

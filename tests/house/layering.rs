@@ -10,15 +10,17 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 10] = [
+const LOGGER: [Rule; 12] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("curve", &[]),
     ("rehearsal", &["control", "station"]),
-    ("store", &["control"]),
-    ("instruments", &["control", "scpi"]),
-    ("station", &["control", "trackers", "instruments"]),
+    ("sensors", &["control"]),
+    ("store", &["control", "sensors"]),
+    ("instruments", &["control", "scpi", "modbus"]),
+    ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
     ("report", &["control", "curve", "store", "station"]),
+    ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",
         &[
@@ -26,11 +28,14 @@ const LOGGER: [Rule; 10] = [
             "trackers",
             "curve",
             "rehearsal",
+            "sensors",
             "store",
             "instruments",
             "station",
             "report",
+            "commission",
             "scpi",
+            "modbus",
         ],
     ),
     (
@@ -40,18 +45,21 @@ const LOGGER: [Rule; 10] = [
             "trackers",
             "curve",
             "rehearsal",
+            "sensors",
             "store",
             "instruments",
             "station",
             "report",
+            "commission",
             "daemon",
             "scpi",
+            "modbus",
         ],
     ),
 ];
 
 /// The plant's rooms.
-const PLANT: [Rule; 8] = [
+const PLANT: [Rule; 9] = [
     ("quantities", &[]),
     ("time", &[]),
     ("device", &[]),
@@ -59,7 +67,8 @@ const PLANT: [Rule; 8] = [
     ("sky", &[]),
     ("bench", &["device"]),
     ("scpi", &[]),
-    ("wire", &["bench", "device", "scpi", "sky", "thermal"]),
+    ("modbus", &[]),
+    ("wire", &["bench", "device", "scpi", "modbus", "sky", "thermal"]),
 ];
 
 #[test]

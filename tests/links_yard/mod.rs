@@ -4,6 +4,9 @@
 #![allow(clippy::unwrap_used, reason = "a helper that fails is a test that fails")]
 #![allow(clippy::needless_pass_by_value, reason = "a test is handed over whole")]
 
+pub(crate) mod odd;
+pub(crate) mod wire;
+
 use cresthold::instruments::link::{Link, LinkSettings, SerialSettings};
 use cresthold::instruments::{Load, LoadCommands, LoadSetup};
 use cresthold::quantities::{Amps, Ohms, Volts};
@@ -120,11 +123,19 @@ pub(crate) fn run<T>(test: impl Future<Output = T>) -> T {
     tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(test)
 }
 
+/// Runs in virtual time: whenever all wait, time goes on to what comes next.
+pub(crate) fn run_virtually<T>(test: impl Future<Output = T>) -> T {
+    let mut builder = tokio::runtime::Builder::new_current_thread();
+    builder.enable_all().start_paused(true).build().unwrap().block_on(test)
+}
+
 pub(crate) fn setup() -> LoadSetup {
     LoadSetup {
         name: "load 1".to_owned(),
         identity: "Test Yard,VL-1,0001".to_owned(),
         protection: Amps(8.5),
+        range: None,
+        window: Duration::ZERO,
         start: Volts(60.0),
         volts_resolution: Volts(0.001),
         amps_resolution: Amps(0.001),

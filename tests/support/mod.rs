@@ -2,9 +2,10 @@
 
 #![allow(dead_code, unreachable_pub, clippy::unwrap_used, reason = "each test uses its part")]
 
-use cresthold::control::record::ChannelId;
+use cresthold::control::record::{ChannelId, SweepDirection};
 use cresthold::control::{
-    Capability, CapabilityPoint, Channel, ChannelConfig, Daylight, Envelope, Retry, SeriesPath,
+    Capability, CapabilityPoint, Channel, ChannelConfig, Daylight, Envelope, Retry, SensedLimits,
+    SeriesPath, SweepConfig, Tolerances,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, Watts};
 use cresthold::rehearsal::{Mounting, Stand, StandParts};
@@ -33,6 +34,8 @@ pub fn envelope() -> Envelope {
         load_watts_max: Watts(600.0),
         boost_amps_max: Some(Amps(18.0)),
         capability: Capability::new(&[point(0.0, 0.0), point(2.0, 20.0)]).unwrap(),
+        sensed: SensedLimits { blind_grace: Duration::from_secs(5), ..SensedLimits::default() },
+        tolerances: Tolerances::default(),
     }
 }
 
@@ -47,6 +50,12 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
         path: SeriesPath { boost: BOOST, lead: Ohms::ZERO },
         boost_switched: true,
         tracker,
+        sweep: SweepConfig {
+            every: None,
+            points: 100,
+            dwell: Duration::from_millis(100),
+            direction: SweepDirection::Down,
+        },
         daylight: Daylight {
             wake_irradiance: Irradiance(20.0),
             sleep_irradiance: Irradiance(10.0),

@@ -14,10 +14,12 @@
 mod load;
 mod meter;
 mod sensor;
+mod wiring;
 
 pub use load::{Boost, LoadParams};
 pub use meter::{Meter, Noise};
 pub use sensor::{Sensor, SensorParams};
+pub use wiring::{BoostWiring, Wiring};
 
 use crate::device::single_diode::Crest;
 use crate::device::{Device, ParameterError};
@@ -77,6 +79,7 @@ pub struct Bench {
     load: LoadParams,
     boost: Option<Boost>,
     lead: Ohms,
+    wiring: Wiring,
     noise: Noise,
     now: Instant,
     input_on: bool,
@@ -106,6 +109,7 @@ impl Bench {
             load,
             boost,
             lead,
+            wiring: Wiring::default(),
             noise: Noise::new(seed),
             now: Instant::ZERO,
             input_on: false,
@@ -129,6 +133,32 @@ impl Bench {
     #[must_use]
     pub fn boost(&self) -> Option<&Boost> {
         self.boost.as_ref()
+    }
+
+    /// Changes the load from now on, as choosing another range or window does.
+    pub fn adjust_load(&mut self, change: impl FnOnce(&mut LoadParams)) {
+        change(&mut self.load);
+    }
+
+    /// Wires the loop another way, as a hurried hand would.
+    pub fn set_wiring(&mut self, wiring: Wiring) {
+        self.wiring = wiring;
+        self.inner = self.regulated();
+    }
+
+    /// What the boost supply measures at its own terminals (V), whether or not they are in the
+    /// loop.
+    #[must_use]
+    pub fn boost_terminals(&self) -> Volts {
+        let own = match &self.boost {
+            Some(boost) if self.boost_on => boost.volts * self.wiring.boost_scale,
+            _ => Volts::ZERO,
+        };
+        match self.wiring.boost {
+            BoostWiring::Series if self.boost_on => self.operating().boost,
+            BoostWiring::Across => own.max(self.operating().load),
+            _ => own,
+        }
     }
 
     /// Its own time.
@@ -295,12 +325,17 @@ impl Bench {
 
     /// Load terminal voltage with no current flowing (V).
     fn terminals(&self) -> Volts {
-        self.open_circuit + self.boost_volts()
+        let device =
+            if self.wiring.device_reversed { -self.open_circuit } else { self.open_circuit };
+        device + self.boost_volts()
     }
 
+    /// What the boost supply adds to the loop.
     fn boost_volts(&self) -> Volts {
         match &self.boost {
-            Some(boost) if self.boost_on => boost.volts,
+            Some(boost) if self.boost_on => {
+                boost.volts * self.wiring.boost_scale * self.wiring.boost.sign()
+            }
             _ => Volts::ZERO,
         }
     }

@@ -63,8 +63,11 @@ standard_errors! {
     ExecutionError = -200, "Execution error";
     SettingsConflict = -221, "Settings conflict";
     DataOutOfRange = -222, "Data out of range";
+    TooMuchData = -223, "Too much data";
     IllegalParameterValue = -224, "Illegal parameter value";
+    DataStale = -230, "Data corrupt or stale";
     HardwareError = -240, "Hardware error";
+    HardwareMissing = -241, "Hardware missing";
     DeviceSpecificError = -300, "Device-specific error";
     QueueOverflow = -350, "Queue overflow";
     InputBufferOverrun = -363, "Input buffer overrun";

@@ -6,11 +6,14 @@
 
 pub mod fault;
 pub mod instrument;
+pub mod modbus;
 pub mod plant;
 pub mod resistive;
+pub mod sensing;
 pub mod serve;
 
 use crate::quantities::{Amps, Volts};
+use std::time::Duration;
 
 /// What a virtual electronic load's front end asks of the bench behind it.
 pub trait LoadPort: Send {
@@ -33,6 +36,25 @@ pub trait LoadPort: Send {
     /// Measures volts and amps at the terminals over one measurement window. The front end waits
     /// the returned time before it answers.
     fn measure(&mut self) -> Measured;
+    /// Holds one setpoint for `dwell`, then measures: a step of a list that the load runs by
+    /// itself. It takes both times.
+    fn step(&mut self, volts: Volts, dwell: Duration) -> Measured {
+        self.set_volts(volts);
+        let measured = self.measure();
+        Measured { takes: dwell + measured.takes, ..measured }
+    }
+    /// The measurement window (s); none where it can't be changed.
+    fn window(&self) -> Option<Duration> {
+        None
+    }
+    /// Changes the measurement window.
+    fn set_window(&mut self, _window: Duration) {}
+    /// The full scale of the current range in use (A); none where there is one range only.
+    fn range(&self) -> Option<Amps> {
+        None
+    }
+    /// Chooses the smallest current range that holds `amps`.
+    fn set_range(&mut self, _amps: Amps) {}
 }
 
 /// What a virtual boost supply's front end asks of the bench behind it.
@@ -55,6 +77,9 @@ pub trait SupplyPort: Send {
     fn output(&self) -> bool;
     /// Measures volts and amps at the terminals.
     fn measure(&mut self) -> Measured;
+    /// Lets the voltage fall to nothing while the output stays on, or ends that; a bench without
+    /// such a fault ignores it.
+    fn set_collapsed(&mut self, _collapsed: bool) {}
 }
 
 /// One measurement of a virtual instrument, and how long it took.
@@ -65,5 +90,5 @@ pub struct Measured {
     /// Terminal current (A).
     pub amps: Amps,
     /// How long the measurement takes (latency and window).
-    pub takes: std::time::Duration,
+    pub takes: Duration,
 }

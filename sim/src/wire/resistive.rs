@@ -99,6 +99,7 @@ pub struct OpenSupply {
     volts: Volts,
     limit: Amps,
     output: bool,
+    collapsed: bool,
 }
 
 impl SupplyPort for OpenSupply {
@@ -135,7 +136,11 @@ impl SupplyPort for OpenSupply {
     }
 
     fn measure(&mut self) -> Measured {
-        let volts = if self.output { self.volts } else { Volts::ZERO };
+        let volts = if self.output && !self.collapsed { self.volts } else { Volts::ZERO };
         Measured { volts, amps: Amps::ZERO, takes: Duration::ZERO }
+    }
+
+    fn set_collapsed(&mut self, collapsed: bool) {
+        self.collapsed = collapsed;
     }
 }

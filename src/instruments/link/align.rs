@@ -6,7 +6,7 @@
 //! answered at once and rightly.
 
 use super::error::Broken;
-use super::{Excerpt, Link, LinkError};
+use super::{Excerpt, Link, LinkError, LinkSettings};
 use std::io::Write as _;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -29,12 +29,16 @@ const STALE_LINES: u32 = 64;
 /// The numbers lie in 2..=254: 0, 1 and 255 are what other registers and switches answer.
 const TOKENS: std::ops::RangeInclusive<u8> = 2..=254;
 
-/// Where a link begins counting; differs from run to run, so that an answer left over from the
-/// run before is unlikely to fit.
-pub(super) fn first_token() -> u8 {
-    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    let low = now.map_or(0, |now| now.subsec_micros() % 200);
-    TOKENS.start() + u8::try_from(low).unwrap_or_default()
+/// Where a link begins counting; differs each time a line is opened, so that an answer left over
+/// from the time before is unlikely to fit. Within the program it is the same in each run.
+pub(super) fn first_token(settings: &LinkSettings) -> u8 {
+    let draw = match settings {
+        LinkSettings::Within(within) => within.opened().wrapping_mul(37),
+        _ => std::time::SystemTime::now()
+            .duration_since(std::time::UNIX_EPOCH)
+            .map_or(0, |now| now.subsec_micros()),
+    };
+    TOKENS.start() + u8::try_from(draw % 200).unwrap_or_default()
 }
 
 /// The next number: far from the last, and no repetition within 253 tries (89 and 253 have no common
@@ -60,7 +64,7 @@ impl Link {
         let drained = self.line.drain(SILENCE, until).await;
         drained.map_err(|broken| self.error(broken, &[], SILENCE_DEADLINE))?;
         // The newline ends a message that was cut off in the middle.
-        self.out.extend_from_slice(b"\n*CLS\n");
+        self.out.extend_from_slice(if self.whole_messages { b"*CLS\n" } else { b"\n*CLS\n" });
         let sent = self.line.write(&self.out, Instant::now() + super::WRITE_DEADLINE).await;
         sent.map_err(|broken| self.error(broken, &[], super::WRITE_DEADLINE))?;
         self.seen.clear();

@@ -47,22 +47,20 @@ impl fmt::Display for Excerpt {
 #[derive(Debug, thiserror::Error)]
 pub enum LinkError {
     /// The device may not be opened.
-    #[error(
-        "{address}: no permission to open the port; add the service's user to the group that owns \
-         it (usually `usermod -aG dialout USER`) and start the service again"
-    )]
+    #[error("{address}: no permission to open it; {remedy}")]
     PermissionDenied {
         /// Which line.
         address: Box<str>,
+        /// What to do.
+        remedy: &'static str,
     },
     /// There is no such device.
-    #[error(
-        "{address}: no such device; check cable and power, and name the port by its path under \
-         /dev/serial/by-id or /dev/serial/by-path, which does not change"
-    )]
+    #[error("{address}: no such device; check cable and power, {remedy}")]
     NoSuchDevice {
         /// Which line.
         address: Box<str>,
+        /// What else to do.
+        remedy: &'static str,
     },
     /// Another program has the device.
     #[error(
@@ -202,6 +200,17 @@ pub enum LinkError {
         /// How long was waited.
         deadline: Duration,
     },
+    /// The device has nothing to say where an answer is due.
+    #[error(
+        "{address}: the answer to {command} is empty; the device is out of step and has to be \
+         resynchronised. If it stays so, switch it off and on"
+    )]
+    Empty {
+        /// Which line.
+        address: Box<str>,
+        /// What was sent.
+        command: Excerpt,
+    },
     /// The other side is gone.
     #[error(
         "{address}: the line was closed at {command}, got {got}; check cable and power, then open \
@@ -246,6 +255,14 @@ pub enum LinkError {
     },
 }
 
+impl LinkError {
+    pub(super) fn no_such_device(address: Box<str>) -> Self {
+        let remedy = "and name the port by its path under /dev/serial/by-id or \
+                      /dev/serial/by-path, which does not change";
+        Self::NoSuchDevice { address, remedy }
+    }
+}
+
 /// Why an exchange failed, before address and command are known.
 #[derive(Debug)]
 pub(super) enum Broken {
@@ -253,6 +270,7 @@ pub(super) enum Broken {
     Garbage,
     TooLong,
     Stray,
+    Empty,
     Closed,
     Hung,
     NeverSilent,
@@ -273,6 +291,7 @@ impl Broken {
             Self::Garbage => LinkError::Garbage { address, command, got },
             Self::TooLong => LinkError::TooLong { address, command, got },
             Self::Stray => LinkError::Unasked { address, command, got },
+            Self::Empty => LinkError::Empty { address, command },
             Self::Closed => LinkError::Closed { address, command, got },
             Self::Hung => LinkError::Hung { address, command },
             Self::NeverSilent => LinkError::NeverSilent { address, deadline },

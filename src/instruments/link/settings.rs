@@ -1,5 +1,6 @@
 //! Where an instrument is to be found.
 
+use super::Within;
 use std::fmt;
 use std::path::PathBuf;
 
@@ -99,12 +100,18 @@ pub enum LinkSettings {
         /// Port; instruments listen on 5025 as a rule.
         port: u16,
     },
+    /// On USB, by the test and measurement class (USB-TMC); the path of its character device.
+    UsbTmc(PathBuf),
+    /// Within the program, for trials in virtual time.
+    Within(Within),
 }
 
 impl fmt::Display for LinkSettings {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Serial(serial) => serial.path.display().fmt(f),
+            Self::UsbTmc(path) => path.display().fmt(f),
+            Self::Within(within) => f.write_str(within.name()),
             // An address with colons of its own needs brackets (RFC 3986, 3.2.2).
             Self::Tcp { host, port } if host.contains(':') => write!(f, "[{host}]:{port}"),
             Self::Tcp { host, port } => write!(f, "{host}:{port}"),

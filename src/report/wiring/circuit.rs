@@ -269,7 +269,7 @@ fn reached(
     let link = match address {
         Address::Plant => "simulated".to_owned(),
         Address::Serial { baud, .. } => format!("{address} {baud} baud"),
-        Address::Tcp { .. } => address.to_string(),
+        Address::Tcp { .. } | Address::UsbTmc { .. } => address.to_string(),
     };
     let lines = BODY.wrap_cut(&format!("link: {link}"), width, ADDRESS_LINES);
     let y = sheet.lines(at, &lines, BODY);

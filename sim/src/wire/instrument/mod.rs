@@ -8,11 +8,17 @@
 //! All measuring queries of one message answer from one measurement: `MEAS:VOLT?;CURR?` gives the
 //! two of one window, which is what makes their product a power.
 
+mod held;
+mod list;
 mod load;
+mod measuring;
+mod meter;
 mod status;
 mod supply;
 
+pub use held::Held;
 pub use load::{LoadCommands, VirtualLoad};
+pub use meter::{MeterCommands, MeterFunction, MeterPort, VirtualMeter};
 pub use supply::{SupplyCommands, VirtualSupply};
 
 use crate::scpi::{
@@ -28,8 +34,26 @@ const MEASURED_DECIMALS: usize = 6;
 /// How long a front end takes over a message that measures nothing, as a small processor would.
 const PARSING_TIME: Duration = Duration::from_micros(500);
 
+/// What the first bytes on a line are to an instrument.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Message {
+    /// Its messages end with a newline.
+    Line,
+    /// A message of this many bytes.
+    Frame(usize),
+    /// This many bytes are none.
+    Noise(usize),
+    /// More has to come first.
+    Unfinished,
+}
+
 /// Something that answers messages.
 pub trait Instrument: Send {
+    /// What the bytes that wait begin with; instruments whose messages are no lines say so here.
+    fn message(&self, waiting: &[u8]) -> Message {
+        let _ = waiting;
+        Message::Line
+    }
     /// Carries out one program message, given without its terminator; appends the reply with its
     /// newline, if there is one. Returns how long the instrument is busy before it may be sent.
     fn handle(&mut self, message: &[u8], reply: &mut Vec<u8>) -> Duration;
@@ -64,6 +88,7 @@ pub trait Commands: Send {
 pub struct FrontEnd<C> {
     commands: C,
     status: Status,
+    powered: bool,
 }
 
 impl<C: Commands> FrontEnd<C> {
@@ -71,7 +96,15 @@ impl<C: Commands> FrontEnd<C> {
     #[must_use]
     pub fn new(mut commands: C) -> Self {
         commands.reset();
-        Self { commands, status: Status::power_on() }
+        Self { commands, status: Status::power_on(), powered: true }
+    }
+
+    /// Switches its power. Off: input or output off, deaf and mute. On: the settings of power-on,
+    /// an empty queue, the status bit that tells of it (IEEE 488.2-1992, 11.5.1.1.1).
+    pub fn power(&mut self, on: bool) {
+        self.commands.reset();
+        self.status = Status::power_on();
+        self.powered = on;
     }
 
     fn execute(
@@ -99,6 +132,9 @@ impl<C: Commands> FrontEnd<C> {
 
 impl<C: Commands> Instrument for FrontEnd<C> {
     fn handle(&mut self, message: &[u8], reply: &mut Vec<u8>) -> Duration {
+        if !self.powered {
+            return Duration::ZERO;
+        }
         self.commands.begin();
         let mut path = Path::root();
         let mut answer = ResponseWriter::new(reply);
@@ -133,11 +169,12 @@ fn find<T: Copy>(table: &[(Pattern, T)], header: &Resolved<'_>) -> Result<T, Sta
     Err(if near { StandardError::HeaderSuffixOutOfRange } else { StandardError::UndefinedHeader })
 }
 
-/// A setting with its limits, from zero to `max`.
+/// A setting with its limits.
 #[derive(Clone, Copy, Debug)]
 struct Setting {
     unit: Unit,
     now: f64,
+    min: f64,
     max: f64,
     default: f64,
 }
@@ -145,10 +182,10 @@ struct Setting {
 impl Setting {
     fn pick(&self, request: Request) -> Result<f64, StandardError> {
         match request {
-            Request::Minimum => Ok(0.0),
+            Request::Minimum => Ok(self.min),
             Request::Maximum => Ok(self.max),
             Request::Default => Ok(self.default),
-            Request::Number(Numeric::Value(value)) if (0.0..=self.max).contains(&value) => {
+            Request::Number(Numeric::Value(value)) if (self.min..=self.max).contains(&value) => {
                 Ok(value)
             }
             Request::Number(_) => Err(StandardError::DataOutOfRange),

@@ -1,9 +1,10 @@
 //! The virtual boost supply's commands.
 
-use super::{Commands, FrontEnd, MEASURED_DECIMALS, Setting, find};
+use super::measuring::{MEASURE, Measuring, Meter};
+use super::{Commands, FrontEnd, Setting, find};
 use crate::quantities::{Amps, Volts};
 use crate::scpi::{Params, Pattern, Resolved, ResponseWriter, StandardError, Unit};
-use crate::wire::{Measured, SupplyPort};
+use crate::wire::SupplyPort;
 use std::time::Duration;
 
 /// A virtual supply over any bench.
@@ -14,28 +15,26 @@ enum Command {
     Volts,
     Limit,
     Output,
-    MeasureVolts,
-    MeasureAmps,
+    Measure(Meter),
 }
 
 const TABLE: [(Pattern, Command); 5] = [
     (Pattern("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]"), Command::Volts),
     (Pattern("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]"), Command::Limit),
     (Pattern("OUTPut[:STATe]"), Command::Output),
-    (Pattern("MEASure[:SCALar]:VOLTage[:DC]"), Command::MeasureVolts),
-    (Pattern("MEASure[:SCALar]:CURRent[:DC]"), Command::MeasureAmps),
+    (MEASURE[0], Command::Measure(Meter::Volts)),
+    (MEASURE[1], Command::Measure(Meter::Amps)),
 ];
 
 /// The supply's own commands over the bench behind them.
 pub struct SupplyCommands {
     port: Box<dyn SupplyPort>,
-    identity: String,
-    measured: Option<Measured>,
+    measuring: Measuring,
 }
 
 impl std::fmt::Debug for SupplyCommands {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("SupplyCommands").field("identity", &self.identity).finish_non_exhaustive()
+        f.debug_struct("SupplyCommands").field("on", &self.port.output()).finish_non_exhaustive()
     }
 }
 
@@ -43,23 +42,23 @@ impl FrontEnd<SupplyCommands> {
     /// A supply that was just switched on, over `port`; `identity` is its answer to `*IDN?`.
     #[must_use]
     pub fn supply(identity: &str, port: Box<dyn SupplyPort>) -> Self {
-        Self::new(SupplyCommands { port, identity: identity.to_owned(), measured: None })
+        Self::new(SupplyCommands { port, measuring: Measuring::new(identity) })
     }
 }
 
 impl SupplyCommands {
-    fn measured(&mut self) -> Measured {
-        *self.measured.get_or_insert_with(|| self.port.measure())
+    pub(super) fn collapse(&mut self, collapsed: bool) {
+        self.port.set_collapsed(collapsed);
     }
 
     fn volts(&self) -> Setting {
-        let max = self.port.volts_max().0;
-        Setting { unit: Unit::Volt, now: self.port.volts().0, max, default: 0.0 }
+        let (now, max) = (self.port.volts().0, self.port.volts_max().0);
+        Setting { unit: Unit::Volt, now, min: 0.0, max, default: 0.0 }
     }
 
     fn limit(&self) -> Setting {
-        let max = self.port.amps_max().0;
-        Setting { unit: Unit::Ampere, now: self.port.limit().0, max, default: 0.0 }
+        let (now, max) = (self.port.limit().0, self.port.amps_max().0);
+        Setting { unit: Unit::Ampere, now, min: 0.0, max, default: 0.0 }
     }
 
     fn set(&mut self, command: Command, params: Params<'_>) -> Result<(), StandardError> {
@@ -76,9 +75,7 @@ impl SupplyCommands {
                 let on = params.only()?.boolean()?;
                 self.port.set_output(on);
             }
-            Command::MeasureVolts | Command::MeasureAmps => {
-                return Err(StandardError::UndefinedHeader);
-            }
+            Command::Measure(_) => return Err(StandardError::UndefinedHeader),
         }
         Ok(())
     }
@@ -92,19 +89,13 @@ impl SupplyCommands {
         match command {
             Command::Volts => return self.volts().answer(params, answer),
             Command::Limit => return self.limit().answer(params, answer),
-            _ => params.none()?,
-        }
-        match command {
             Command::Output => {
+                params.none()?;
                 answer.unit().boolean(self.port.output());
             }
-            Command::MeasureAmps => {
-                let amps = self.measured().amps.0;
-                answer.unit().nr2(amps.into(), MEASURED_DECIMALS);
-            }
-            _ => {
-                let volts = self.measured().volts.0;
-                answer.unit().nr2(volts.into(), MEASURED_DECIMALS);
+            Command::Measure(meter) => {
+                params.none()?;
+                self.measuring.answer(meter, || self.port.measure(), answer);
             }
         }
         Ok(())
@@ -113,7 +104,7 @@ impl SupplyCommands {
 
 impl Commands for SupplyCommands {
     fn identity(&self) -> &str {
-        &self.identity
+        &self.measuring.identity
     }
 
     fn reset(&mut self) {
@@ -123,11 +114,11 @@ impl Commands for SupplyCommands {
     }
 
     fn begin(&mut self) {
-        self.measured = None;
+        self.measuring.begin();
     }
 
     fn busy(&self) -> Duration {
-        self.measured.map_or(Duration::ZERO, |measured| measured.takes)
+        self.measuring.busy()
     }
 
     fn execute(

@@ -1,73 +1,18 @@
 //! What both kinds of line share: framing, pausing, faults, sleeping until there is work.
 
 use super::ServeError;
-use crate::wire::fault::{Fate, LineFault};
-use crate::wire::instrument::Instrument;
+use crate::wire::fault::{Fate, LineControl};
+use crate::wire::instrument::{Instrument, Message};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use std::io::{self, Read, Write};
 use std::os::fd::{AsFd, BorrowedFd};
 use std::os::unix::net::UnixStream;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// Longest program message (bytes); a longer one is thrown away with error -363.
-const INPUT_BUFFER: usize = 1024;
-
-#[derive(Default)]
-struct Shared {
-    paused: AtomicBool,
-    handled: AtomicU64,
-    fault: Mutex<Option<Box<dyn LineFault>>>,
-}
-
-/// The strings by which a test or an operator pulls at a running line. Clones pull at the same one.
-#[derive(Clone, Default)]
-pub struct LineControl(Arc<Shared>);
-
-impl std::fmt::Debug for LineControl {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("LineControl").field("handled", &self.handled()).finish_non_exhaustive()
-    }
-}
-
-impl LineControl {
-    /// Cuts the cable: bytes either way vanish.
-    pub fn pause(&self) {
-        self.0.paused.store(true, Ordering::SeqCst);
-    }
-
-    /// Mends the cable.
-    pub fn resume(&self) {
-        self.0.paused.store(false, Ordering::SeqCst);
-    }
-
-    /// Puts a fault on the line, in place of the one before.
-    pub fn set_fault(&self, fault: Box<dyn LineFault>) {
-        *self.0.fault.lock().unwrap_or_else(PoisonError::into_inner) = Some(fault);
-    }
-
-    /// Takes the fault off the line.
-    pub fn clear_fault(&self) {
-        *self.0.fault.lock().unwrap_or_else(PoisonError::into_inner) = None;
-    }
-
-    /// How many messages the instrument has handled on this line.
-    #[must_use]
-    pub fn handled(&self) -> u64 {
-        self.0.handled.load(Ordering::SeqCst)
-    }
-
-    fn paused(&self) -> bool {
-        self.0.paused.load(Ordering::SeqCst)
-    }
-
-    fn fate(&self, reply: &mut Vec<u8>) -> Fate {
-        let mut fault = self.0.fault.lock().unwrap_or_else(PoisonError::into_inner);
-        fault.as_mut().map_or(Fate::Sent, |fault| fault.meddle(reply))
-    }
-}
+/// Longest program message (bytes), room for a list of a hundred setpoints however written; a longer
+/// one is thrown away with error -363.
+const INPUT_BUFFER: usize = 4096;
 
 /// Why a conversation ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -182,8 +127,11 @@ impl Desk {
     }
 
     fn take<L: Read + Write + AsFd>(&mut self, bytes: &[u8], line: &mut L) -> Option<Ended> {
+        if self.instrument.message(bytes) != Message::Line {
+            return self.take_frames(bytes, line);
+        }
         for byte in bytes {
-            if self.control.paused() {
+            if self.control.is_paused() {
                 self.message.clear();
                 self.overrun = false;
                 return None;
@@ -206,18 +154,43 @@ impl Desk {
         None
     }
 
+    /// The same for an instrument that tells its messages by their length.
+    fn take_frames<L: Read + Write + AsFd>(&mut self, bytes: &[u8], line: &mut L) -> Option<Ended> {
+        let mut waiting = std::mem::take(&mut self.message);
+        waiting.extend_from_slice(bytes);
+        while !waiting.is_empty() && !self.control.is_paused() {
+            match self.instrument.message(&waiting) {
+                Message::Noise(length) => {
+                    waiting.drain(..length.min(waiting.len()));
+                }
+                Message::Frame(length) => {
+                    self.message = waiting.drain(..length.min(waiting.len())).collect();
+                    let ended = self.answer(line);
+                    if ended.is_some() {
+                        return ended;
+                    }
+                }
+                Message::Line | Message::Unfinished => {
+                    self.message = waiting;
+                    return None;
+                }
+            }
+        }
+        None
+    }
+
     fn answer<L: Read + Write + AsFd>(&mut self, line: &mut L) -> Option<Ended> {
         self.reply.clear();
         let busy = self.instrument.handle(&self.message, &mut self.reply);
         self.message.clear();
-        self.control.0.handled.fetch_add(1, Ordering::SeqCst);
+        self.control.count();
         let silent = self.reply.is_empty();
         let fate = if silent { Fate::Lost } else { self.control.fate(&mut self.reply) };
         let wait = if let Fate::Late(late) = fate { busy + late } else { busy };
         if self.wait(None, Some(wait)) == Woken::Stopped {
             return Some(Ended::Stopped);
         }
-        if fate == Fate::Lost || self.control.paused() {
+        if fate == Fate::Lost || self.control.is_paused() {
             return None;
         }
         self.send(line)
@@ -244,11 +217,17 @@ fn is_passing(error: &io::Error) -> bool {
     matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
 }
 
-/// A running serving thread; stops and joins when dropped.
-#[derive(Debug)]
+/// A serving thread, or its instrument while it is idle; stops and joins when dropped.
 pub(super) struct Running {
     stop: Option<UnixStream>,
     thread: Option<JoinHandle<Desk>>,
+    idle: Option<Box<dyn Instrument>>,
+}
+
+impl std::fmt::Debug for Running {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Running").field("idle", &self.is_idle()).finish_non_exhaustive()
+    }
 }
 
 impl Running {
@@ -268,19 +247,31 @@ impl Running {
                 desk
             })
             .map_err(|source| ServeError::NoThread { source })?;
-        Ok(Self { stop: Some(stop), thread: Some(thread) })
+        Ok(Self { stop: Some(stop), thread: Some(thread), idle: None })
+    }
+
+    /// Stops the thread and keeps the instrument, unless the thread panicked.
+    pub(super) fn pause(&mut self) {
+        self.stop = None;
+        if let Some(Ok(desk)) = self.thread.take().map(JoinHandle::join) {
+            self.idle = Some(desk.into_instrument());
+        }
+    }
+
+    /// Whether the instrument is kept here instead of served.
+    pub(super) const fn is_idle(&self) -> bool {
+        self.idle.is_some()
     }
 
     /// Stops the thread and gives the instrument back, unless it panicked.
     pub(super) fn stop(&mut self) -> Option<Box<dyn Instrument>> {
-        self.stop = None;
-        let desk = self.thread.take()?.join().ok()?;
-        Some(desk.into_instrument())
+        self.pause();
+        self.idle.take()
     }
 }
 
 impl Drop for Running {
     fn drop(&mut self) {
-        self.stop();
+        self.pause();
     }
 }

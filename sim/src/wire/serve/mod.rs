@@ -11,7 +11,7 @@ mod line;
 mod pty;
 mod tcp;
 
-pub use line::LineControl;
+pub use super::fault::LineControl;
 pub use pty::PtyServer;
 pub use tcp::TcpServer;
 

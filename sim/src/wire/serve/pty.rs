@@ -3,7 +3,8 @@
 //! Pseudo-terminals don't model parity, baud rate or modem lines; everything else is the real path.
 
 use super::ServeError;
-use super::line::{LineControl, Running};
+use super::line::Running;
+use crate::wire::fault::{Line, LineControl};
 use crate::wire::instrument::Instrument;
 use rustix::fs::{Mode, OFlags, fcntl_setfl, open};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
@@ -30,7 +31,11 @@ pub struct PtyServer {
 }
 
 /// A pseudo-terminal in raw mode: our end, the other end, the other end's path.
-fn terminal() -> io::Result<(File, OwnedFd, PathBuf)> {
+fn terminal() -> Result<(File, OwnedFd, PathBuf), ServeError> {
+    open_terminal().map_err(|source| ServeError::NoTerminal { source })
+}
+
+fn open_terminal() -> io::Result<(File, OwnedFd, PathBuf)> {
     let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)?;
     grantpt(&ours)?;
     unlockpt(&ours)?;
@@ -43,22 +48,30 @@ fn terminal() -> io::Result<(File, OwnedFd, PathBuf)> {
     Ok((File::from(ours), other, path))
 }
 
+fn run(
+    instrument: Box<dyn Instrument>,
+    control: LineControl,
+    mut ours: File,
+    other: OwnedFd,
+) -> Result<Running, ServeError> {
+    Running::start("virtual-pty", instrument, control, move |desk| {
+        // Held open here, the other end survives a reader that closes its own.
+        desk.converse(&mut ours, Some(FREEING_INTERVAL), || {
+            // A failure leaves the mark; the reader's own message then says "busy".
+            let _ = ioctl_tiocnxcl(&other);
+        });
+    })
+}
+
 impl PtyServer {
     /// Serves `instrument` on a fresh pseudo-terminal.
     ///
     /// # Errors
     /// [`ServeError::NoTerminal`], [`ServeError::NoThread`].
     pub fn start(instrument: Box<dyn Instrument>) -> Result<Self, ServeError> {
-        let (mut ours, other, path) =
-            terminal().map_err(|source| ServeError::NoTerminal { source })?;
+        let (ours, other, path) = terminal()?;
         let control = LineControl::default();
-        let running = Running::start("virtual-pty", instrument, control.clone(), move |desk| {
-            // Held open here, the other end survives a reader that closes its own.
-            desk.converse(&mut ours, Some(FREEING_INTERVAL), || {
-                // A failure leaves the mark; the reader's own message then says "busy".
-                let _ = ioctl_tiocnxcl(&other);
-            });
-        })?;
+        let running = run(instrument, control.clone(), ours, other)?;
         Ok(Self { path, name: None, control, running })
     }
 
@@ -69,13 +82,29 @@ impl PtyServer {
     /// Those of [`PtyServer::start`], and [`ServeError::NoName`].
     pub fn start_named(instrument: Box<dyn Instrument>, name: &Path) -> Result<Self, ServeError> {
         let mut server = Self::start(instrument)?;
-        let no_name = |source| ServeError::NoName { path: name.to_owned(), source };
+        server.name = Some(name.to_owned());
+        server.follow()?;
+        Ok(server)
+    }
+
+    /// Lets the name lead to the terminal of the moment.
+    fn follow(&self) -> Result<(), ServeError> {
+        let Some(name) = &self.name else { return Ok(()) };
+        let no_name = |source| ServeError::NoName { path: name.clone(), source };
         if name.is_symlink() {
             std::fs::remove_file(name).map_err(no_name)?;
         }
-        std::os::unix::fs::symlink(&server.path, name).map_err(no_name)?;
-        server.name = Some(name.to_owned());
-        Ok(server)
+        std::os::unix::fs::symlink(&self.path, name).map_err(no_name)
+    }
+
+    /// Takes the name away if it is ours: another server may have taken it over.
+    fn forget(&self) {
+        if let Some(name) = &self.name
+            && std::fs::read_link(name).is_ok_and(|target| target == self.path)
+        {
+            // Left behind it would lead to nothing, which is harmless.
+            let _ = std::fs::remove_file(name);
+        }
     }
 
     /// The path that a reader opens.
@@ -97,13 +126,41 @@ impl PtyServer {
     }
 }
 
+impl Line for PtyServer {
+    fn control(&self) -> &LineControl {
+        &self.control
+    }
+
+    fn hang_up(&mut self) -> Result<(), ServeError> {
+        self.renumber()?;
+        self.follow()
+    }
+
+    fn take_away(&mut self) {
+        self.forget();
+        self.running.pause();
+    }
+
+    fn renumber(&mut self) -> Result<(), ServeError> {
+        // Opened while the old one is still there, the new one gets another number.
+        let (ours, other, path) = terminal()?;
+        let lost = || ServeError::NoThread { source: io::Error::other("its thread is gone") };
+        let instrument = self.running.stop().ok_or_else(lost)?;
+        self.running = run(instrument, self.control.clone(), ours, other)?;
+        self.path = path;
+        Ok(())
+    }
+
+    fn bring_back(&mut self) -> Result<(), ServeError> {
+        if self.running.is_idle() {
+            self.renumber()?;
+        }
+        self.follow()
+    }
+}
+
 impl Drop for PtyServer {
     fn drop(&mut self) {
-        // Only our own link: another server may have taken the name over.
-        if let Some(name) = &self.name
-            && std::fs::read_link(name).is_ok_and(|target| target == self.path)
-        {
-            let _ = std::fs::remove_file(name);
-        }
+        self.forget();
     }
 }

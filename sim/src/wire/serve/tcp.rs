@@ -1,7 +1,8 @@
 //! An instrument on a TCP socket of this computer, one connection at a time.
 
 use super::ServeError;
-use super::line::{Desk, Ended, LineControl, Running, Woken};
+use super::line::{Desk, Ended, Running, Woken};
+use crate::wire::fault::{Line, LineControl};
 use crate::wire::instrument::Instrument;
 use rustix::event::PollFlags;
 use std::net::{Ipv4Addr, Shutdown, SocketAddr, TcpListener, TcpStream};
@@ -21,11 +22,26 @@ pub struct TcpServer {
     running: Running,
 }
 
-fn listen(port: u16) -> std::io::Result<(TcpListener, SocketAddr)> {
-    let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, port))?;
-    listener.set_nonblocking(true)?;
-    let address = listener.local_addr()?;
-    Ok((listener, address))
+fn listen(port: u16) -> Result<(TcpListener, SocketAddr), ServeError> {
+    let open = || {
+        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, port))?;
+        listener.set_nonblocking(true)?;
+        let address = listener.local_addr()?;
+        Ok((listener, address))
+    };
+    open().map_err(|source| ServeError::NoSocket { port, source })
+}
+
+fn run(
+    instrument: Box<dyn Instrument>,
+    control: LineControl,
+    listener: TcpListener,
+    current: &Current,
+) -> Result<Running, ServeError> {
+    let known = Arc::clone(current);
+    Running::start("virtual-tcp", instrument, control, move |desk| {
+        serve(desk, &listener, &known);
+    })
 }
 
 /// Makes a fresh connection ready to be served and known to [`TcpServer::disconnect`].
@@ -68,14 +84,10 @@ impl TcpServer {
     /// # Errors
     /// [`ServeError::NoSocket`], [`ServeError::NoThread`].
     pub fn start_on(instrument: Box<dyn Instrument>, port: u16) -> Result<Self, ServeError> {
-        let (listener, address) =
-            listen(port).map_err(|source| ServeError::NoSocket { port, source })?;
+        let (listener, address) = listen(port)?;
         let control = LineControl::default();
         let current = Current::default();
-        let known = Arc::clone(&current);
-        let running = Running::start("virtual-tcp", instrument, control.clone(), move |desk| {
-            serve(desk, &listener, &known);
-        })?;
+        let running = run(instrument, control.clone(), listener, &current)?;
         Ok(Self { address, control, current, running })
     }
 
@@ -103,5 +115,36 @@ impl TcpServer {
     #[must_use]
     pub fn stop(mut self) -> Option<Box<dyn Instrument>> {
         self.running.stop()
+    }
+}
+
+impl Line for TcpServer {
+    fn control(&self) -> &LineControl {
+        &self.control
+    }
+
+    fn hang_up(&mut self) -> Result<(), ServeError> {
+        self.disconnect();
+        Ok(())
+    }
+
+    fn take_away(&mut self) {
+        self.running.pause();
+    }
+
+    fn renumber(&mut self) -> Result<(), ServeError> {
+        // A socket has no number that an operator could mix up.
+        Ok(())
+    }
+
+    fn bring_back(&mut self) -> Result<(), ServeError> {
+        if !self.running.is_idle() {
+            return Ok(());
+        }
+        let (listener, _) = listen(self.address.port())?;
+        if let Some(instrument) = self.running.stop() {
+            self.running = run(instrument, self.control.clone(), listener, &self.current)?;
+        }
+        Ok(())
     }
 }

@@ -1,7 +1,4 @@
-//! Faults of the line between an instrument and its reader.
-//!
-//! Model: a [`LineFault`] sees every reply just before it goes out; it may change the bytes and
-//! says whether and when they go. The front end and the reader are the same with and without it.
+//! What becomes of replies on their way out.
 
 use std::time::Duration;
 
@@ -20,6 +17,11 @@ pub enum Fate {
 pub trait LineFault: Send {
     /// One reply, with its newline; never empty.
     fn meddle(&mut self, reply: &mut Vec<u8>) -> Fate;
+
+    /// Whether it has done all it will ever do.
+    fn is_over(&self) -> bool {
+        false
+    }
 }
 
 impl<F: FnMut(&mut Vec<u8>) -> Fate + Send> LineFault for F {
@@ -47,6 +49,14 @@ pub enum Mishap {
 const GARBLED_EVERY: usize = 3;
 
 /// A mishap that happens to the next few replies, after which the line is sound again.
+///
+/// ```
+/// use cresthold_sim::wire::fault::{Fate, LineFault, Mishap, Spell};
+/// let mut spell = Spell { mishap: Mishap::Truncated(2), replies: 1 };
+/// let mut reply = b"12.5\n".to_vec();
+/// assert_eq!(spell.meddle(&mut reply), Fate::Sent);
+/// assert_eq!((reply.as_slice(), spell.is_over()), (&b"12"[..], true));
+/// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Spell {
     /// What happens.
@@ -72,5 +82,9 @@ impl LineFault for Spell {
             Mishap::Doubled => reply.extend_from_within(..),
         }
         Fate::Sent
+    }
+
+    fn is_over(&self) -> bool {
+        self.replies == 0
     }
 }

@@ -1,21 +1,35 @@
-//! The port's thread: blocking reads and writes that end at a deadline.
+//! A serial port: blocking reads and writes that end at a deadline. Between jobs its thread sleeps in
+//! its channel; within one it sleeps in `poll` until bytes come.
 
-use super::{Broken, Job, SerialSettings, Task};
+use super::{Job, Patience, Port, Task, ThreadLine};
+use crate::instruments::link::error::Broken;
 use crate::instruments::link::{
-    DataBits, FlowControl, LinkError, MAX_REPLY, Parity, StopBits, check_stray, take_line,
+    DataBits, FlowControl, LinkError, MAX_REPLY, Parity, SerialSettings, StopBits, check_stray,
+    take_line,
 };
 use serialport::{SerialPort, TTYPort};
 use std::io::{self, Read as _, Write as _};
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::Receiver;
 use std::time::{Duration, Instant};
-use tokio::sync::mpsc::Sender;
 
 /// Bytes read at once.
 const CHUNK: usize = 512;
+const PERMISSION: &str = "add the service's user to the group that owns it (usually \
+                          `usermod -aG dialout USER`) and start the service again";
 
-/// Opens the port.
-pub(super) fn open(settings: &SerialSettings) -> Result<TTYPort, LinkError> {
+impl ThreadLine {
+    pub(in crate::instruments::link) async fn serial(
+        settings: &SerialSettings,
+    ) -> Result<Self, LinkError> {
+        let address: Box<str> = settings.path.display().to_string().into();
+        let settings = settings.clone();
+        Self::open(address, Patience::Own, move || {
+            Ok(Serial { port: open(&settings)?, pending: Vec::with_capacity(CHUNK) })
+        })
+        .await
+    }
+}
+
+fn open(settings: &SerialSettings) -> Result<TTYPort, LinkError> {
     let address: Box<str> = settings.path.display().to_string().into();
     let builder = serialport::new(&*address, settings.baud)
         .data_bits(match settings.data_bits {
@@ -38,28 +52,16 @@ pub(super) fn open(settings: &SerialSettings) -> Result<TTYPort, LinkError> {
         });
     builder.open_native().map_err(|error| match error.kind {
         serialport::ErrorKind::Io(io::ErrorKind::PermissionDenied) => {
-            LinkError::PermissionDenied { address }
+            LinkError::PermissionDenied { address, remedy: PERMISSION }
         }
-        serialport::ErrorKind::Io(io::ErrorKind::NotFound) => LinkError::NoSuchDevice { address },
+        serialport::ErrorKind::Io(io::ErrorKind::NotFound) => LinkError::no_such_device(address),
         // The crate's word for a port that another program holds.
         serialport::ErrorKind::NoDevice => LinkError::Busy { address },
         _ => LinkError::NotOpened { address, detail: error.description.into() },
     })
 }
 
-/// Does jobs until the other side lets go of the channel; then closes the port.
-pub(super) fn run(port: TTYPort, jobs: &Receiver<Job>, done: &Sender<Job>, beats: &AtomicU64) {
-    let mut worker = Worker { port, pending: Vec::with_capacity(CHUNK) };
-    while let Ok(mut job) = jobs.recv() {
-        job.result = worker.carry_out(&job.out, job.task, &mut job.reply, job.deadline);
-        beats.fetch_add(1, Ordering::Relaxed);
-        if done.try_send(job).is_err() {
-            return;
-        }
-    }
-}
-
-struct Worker {
+struct Serial {
     port: TTYPort,
     /// Bytes read behind the last line's newline.
     pending: Vec<u8>,
@@ -71,27 +73,30 @@ fn left(deadline: Instant) -> Result<Duration, Broken> {
     if left.is_zero() { Err(Broken::Deadline) } else { Ok(left) }
 }
 
-impl Worker {
-    fn carry_out(
-        &mut self,
-        out: &[u8],
-        task: Task,
-        reply: &mut Vec<u8>,
-        deadline: Instant,
-    ) -> Result<(), Broken> {
-        match task {
+impl Port for Serial {
+    fn carry_out(&mut self, job: &mut Job) -> Result<(), Broken> {
+        match job.task {
             Task::Exchange => {
-                self.look(deadline)?;
-                check_stray(&mut self.pending, reply)?;
-                self.write(out, deadline)?;
-                self.read_line(reply, deadline)
+                self.look(job.deadline)?;
+                check_stray(&mut self.pending, &mut job.reply)?;
+                self.write(&job.out, job.deadline)?;
+                self.read_line(&mut job.reply, job.deadline)
             }
-            Task::Write => self.write(out, deadline),
-            Task::ReadLine => self.read_line(reply, deadline),
-            Task::Drain(silence) => self.drain(silence, deadline),
+            Task::Write => self.write(&job.out, job.deadline),
+            Task::ReadLine => self.read_line(&mut job.reply, job.deadline),
+            Task::Receive => {
+                if self.pending.is_empty() {
+                    self.receive(job.deadline)?;
+                }
+                job.reply.append(&mut self.pending);
+                Ok(())
+            }
+            Task::Drain(silence) => self.drain(silence, job.deadline),
         }
     }
+}
 
+impl Serial {
     /// Takes in what has already arrived.
     fn look(&mut self, deadline: Instant) -> Result<(), Broken> {
         let waiting = self.port.bytes_to_read().map_err(|error| broken(error.into()))?;

@@ -1,0 +1,109 @@
+//! I-V curves out of the log.
+
+use super::{MICRO, MILLI, Reader, StoredChannel, stamp, stamp_of};
+use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::store::StoreError;
+use crate::time::{Stamp, Utc};
+
+/// One I-V curve that ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CurveRow {
+    /// The boot it belongs to.
+    pub boot: i64,
+    /// Its number within boot and channel, from 1.
+    pub curve: u32,
+    /// When it began (whole microseconds).
+    pub began: Stamp,
+    /// When it ended (whole microseconds).
+    pub at: Stamp,
+    /// How many points were taken.
+    pub points: u32,
+    /// Which way it went: `down`, `up` or `both`.
+    pub direction: String,
+    /// Why it ended: `whole`, or what broke it off.
+    pub ending: String,
+    /// Whether it ended whole and all its points are in the log.
+    pub whole: bool,
+}
+
+/// One point of an I-V curve. A value that was no number is absent.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CurvePointRow {
+    /// Its place in the curve, from 0.
+    pub point: u32,
+    /// When (whole microseconds).
+    pub at: Stamp,
+    /// Device voltage (V, to 1 uV).
+    pub volts: Option<Volts>,
+    /// Device current (A, to 1 uA).
+    pub amps: Option<Amps>,
+    /// The device voltage asked for (V, to 1 uV).
+    pub setpoint: Option<Volts>,
+    /// Irradiance (W/m2, to 1 mW/m2).
+    pub irradiance: Option<Irradiance>,
+    /// Module temperature (degC, to 1 mdegC).
+    pub module_temperature: Option<Celsius>,
+}
+
+impl Reader {
+    /// The curves of a channel that began within `from..until` of the wall clock, broken-off ones
+    /// too, in the order of the wall clock.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn curves(
+        &self,
+        channel: StoredChannel,
+        from: Utc,
+        until: Utc,
+    ) -> Result<Vec<CurveRow>, StoreError> {
+        let sql = "SELECT boot, curve, began_mono_us, began_utc_us, mono_us, utc_us, points, \
+                   direction, ending, ending = 'whole' AND points = (SELECT count(*) \
+                   FROM curve_point AS p WHERE p.boot = k.boot AND p.channel = k.channel \
+                   AND p.curve = k.curve) \
+                   FROM curve AS k WHERE channel = ?1 AND began_utc_us >= ?2 \
+                   AND began_utc_us < ?3 ORDER BY began_utc_us, boot, curve";
+        self.list(sql, (channel.0, from.as_micros(), until.as_micros()), |row| {
+            Ok(CurveRow {
+                boot: row.get(0)?,
+                curve: row.get(1)?,
+                began: stamp(row, 2)?,
+                at: stamp(row, 4)?,
+                points: row.get(6)?,
+                direction: row.get(7)?,
+                ending: row.get(8)?,
+                whole: row.get(9)?,
+            })
+        })
+    }
+
+    /// The points of one curve, in the order they were taken.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn curve_points(
+        &self,
+        channel: StoredChannel,
+        boot: i64,
+        curve: u32,
+    ) -> Result<Vec<CurvePointRow>, StoreError> {
+        let sql = "SELECT point, mono_us, utc_us, volts_uv, amps_ua, setpoint_uv, \
+                   irradiance_mw_m2, module_temperature_mdegc FROM curve_point \
+                   WHERE boot = ?1 AND channel = ?2 AND curve = ?3 ORDER BY point";
+        self.list(sql, (boot, channel.0, curve), |row| {
+            #[expect(clippy::cast_precision_loss, reason = "53 bits of microvolts are 9 GV")]
+            let value = |index: usize, units: f64| -> rusqlite::Result<Option<f64>> {
+                Ok(row.get::<_, Option<i64>>(index)?.map(|whole| whole as f64 / units))
+            };
+            Ok(CurvePointRow {
+                point: row.get(0)?,
+                at: stamp_of(row.get(1)?, row.get(2)?),
+                volts: value(3, MICRO)?.map(Volts),
+                amps: value(4, MICRO)?.map(Amps),
+                setpoint: value(5, MICRO)?.map(Volts),
+                irradiance: value(6, MILLI)?.map(Irradiance),
+                module_temperature: value(7, MILLI)?.map(Celsius),
+            })
+        })
+    }
+}
