@@ -1,4 +1,4 @@
-//! `cresthold curve`: what a current-voltage curve in a CSV file says.
+//! `cresthold curve`: what current-voltage curves in CSV files or in a log say.
 
 use super::{Exit, picture};
 use crate::curve::translate::{Procedure, Procedure1, Procedure4, Procedure2021, SeriesAt};
@@ -6,7 +6,9 @@ use crate::curve::uncertainty::{AnalysisError, Correction, Inputs, Spec};
 use crate::curve::{Conditions, Curve, CurveError, Method, Point, branches, csv};
 use crate::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use crate::report::curve::{CurveReport, Wanted, trend};
+use crate::report::curve_log::{Named, logged_curves};
 use crate::report::curve_picture::{png_file, svg};
+use crate::store::{Reader, StoreError};
 use clap::{Args, ValueEnum};
 use std::path::{Path, PathBuf};
 
@@ -27,13 +29,17 @@ Examples:
       --series 0.3 --csv roof-stc.csv
   cresthold curve 2026-05.csv 2026-06.csv 2026-07.csv --procedure 2 --correct-to 1000,25 \\
       --alpha 0.0057 --beta -0.138 --isc-stc 9.43 --voc-stc 38.3 --b1 0.043 --series 0.3
+  cresthold curve yard.sqlite --channel module-1 --sort
 
-Exit codes: 0 done; 2 command line; 6 a file can't be written; 10 the file is no usable curve."
+Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 the file is no usable curve."
 )]
 pub(super) struct CurveFile {
-    /// The curve, as CSV; of several, one line each is printed, to compare them
+    /// The curve, as CSV, or a log (.sqlite) with curves; of several, one line each is printed
     #[arg(required = true)]
     files: Vec<PathBuf>,
+    /// Of a log, this channel's curves only
+    #[arg(long, value_name = "NAME")]
+    channel: Option<String>,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -132,10 +138,16 @@ enum Problem {
     Read { file: String, error: std::io::Error },
     #[error("{file}: {error}")]
     Csv { file: String, error: csv::CsvError },
-    #[error("{file}: {error}")]
-    Curve { file: String, error: CurveError },
-    #[error("{file}: {error}")]
-    Analysis { file: String, error: AnalysisError },
+    #[error("{0}")]
+    Store(#[from] StoreError),
+    #[error(
+        "{file}: no whole curve of this channel in the log; let `run` take some ([channel.sweep])"
+    )]
+    Empty { file: String },
+    #[error("{name}: {error}")]
+    Curve { name: String, error: CurveError },
+    #[error("{name}: {error}")]
+    Analysis { name: String, error: AnalysisError },
     #[error("{option} is missing: this procedure needs {what}")]
     Missing { option: &'static str, what: &'static str },
     #[error(
@@ -151,6 +163,7 @@ impl Problem {
         match self {
             Self::Missing { .. } | Self::OneOnly => Exit::Usage,
             Self::Write { .. } => Exit::System,
+            Self::Store(_) => Exit::Log,
             _ => Exit::Curve,
         }
     }
@@ -168,35 +181,71 @@ impl CurveFile {
     }
 
     fn reports(&self) -> Result<Vec<CurveReport>, Problem> {
+        let wanted = self.wanted()?;
+        let mut named = Vec::new();
+        for file in &self.files {
+            named.extend(self.read(file)?);
+        }
         let pictures = self.svg.is_some() || self.png.is_some() || self.csv.is_some();
-        if pictures && self.files.len() > 1 {
+        if pictures && named.len() > 1 {
             return Err(Problem::OneOnly);
         }
-        let wanted = self.wanted()?;
-        self.files.iter().map(|file| self.report(file, &wanted)).collect()
+        if let [(name, points)] = &named[..] {
+            return Ok(vec![self.report(name, points, &wanted)?]);
+        }
+        // Of many curves, one that says nothing must not hide the others.
+        let mut reports = Vec::new();
+        let mut last = None;
+        for (name, points) in &named {
+            match self.report(name, points, &wanted) {
+                Ok(report) => reports.push(report),
+                Err(problem) => {
+                    eprintln!("{problem}");
+                    last = Some(problem);
+                }
+            }
+        }
+        match last {
+            Some(problem) if reports.is_empty() => Err(problem),
+            _ => Ok(reports),
+        }
     }
 
-    fn report(&self, path: &Path, wanted: &Wanted) -> Result<CurveReport, Problem> {
+    /// The curves in a file: one of a table, many of a log.
+    fn read(&self, path: &Path) -> Result<Vec<Named>, Problem> {
         let file = path.display().to_string();
+        if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("sqlite")) {
+            let read = |reader: Reader| logged_curves(&reader, self.channel.as_deref());
+            let found = Reader::open(path).and_then(read)?;
+            return if found.is_empty() { Err(Problem::Empty { file }) } else { Ok(found) };
+        }
         let text = std::fs::read_to_string(path)
             .map_err(|error| Problem::Read { file: file.clone(), error })?;
-        let mut points =
-            csv::read(&text).map_err(|error| Problem::Csv { file: file.clone(), error })?;
+        let points = csv::read(&text).map_err(|error| Problem::Csv { file, error })?;
+        let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        Ok(vec![(name, points)])
+    }
+
+    fn report(
+        &self,
+        name: &str,
+        points: &[Point],
+        wanted: &Wanted,
+    ) -> Result<CurveReport, Problem> {
+        let mut points = points.to_vec();
         if let Some((irradiance, cell)) = self.at {
             for p in &mut points {
                 p.irradiance = p.irradiance.or(Some(Irradiance(irradiance)));
                 p.cell = p.cell.or(Some(Celsius(cell)));
             }
         }
-        let no_curve = |error| Problem::Curve { file: file.clone(), error };
+        let no_curve = |error| Problem::Curve { name: name.to_owned(), error };
         let mut runs = branches(&points).into_iter();
-        let first: Vec<Point> = runs.next().unwrap_or_default();
         let made = if self.sort { Curve::sorted } else { Curve::new };
-        let curve = made(first).map_err(no_curve)?;
+        let curve = made(runs.next().unwrap_or_default()).map_err(no_curve)?;
         let back = runs.next().map(made).transpose().map_err(no_curve)?;
-        let name = path.file_stem().unwrap_or_default().to_string_lossy();
-        CurveReport::new(&name, &curve, back.as_ref(), wanted)
-            .map_err(|error| Problem::Analysis { file, error })
+        CurveReport::new(name, &curve, back.as_ref(), wanted)
+            .map_err(|error| Problem::Analysis { name: name.to_owned(), error })
     }
 
     fn wanted(&self) -> Result<Wanted, Problem> {
