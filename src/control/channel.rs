@@ -12,6 +12,7 @@ use super::conversation::{Command, Found, Input, Outbox, Reading};
 use super::guard::{Breach, Evidence, Guard, Setpoint};
 use super::ledger::{Ledger, Look};
 use super::record::{Activity, CurveEnd, Event, Happening, Limit, Record};
+use super::steadiness::Steadiness;
 use super::surroundings::{Fresh, Surroundings};
 use super::wiring::SeriesPath;
 use crate::quantities::{Amps, Volts};
@@ -106,6 +107,7 @@ pub struct Channel {
     curves: u32,
     sweep_due: Option<Instant>,
     sweep_asked: bool,
+    steadiness: Steadiness,
 }
 
 impl Channel {
@@ -136,6 +138,9 @@ impl Channel {
             curves: 0,
             sweep_due: None,
             sweep_asked: false,
+            steadiness: Steadiness::new(
+                config.sweep.conditions.steady.map_or(Duration::ZERO, |steady| steady.over),
+            ),
             config,
         }
     }
@@ -172,6 +177,9 @@ impl Channel {
 
     /// Tells it what the station's sensors say.
     pub fn note_surroundings(&mut self, surroundings: Surroundings) {
+        if let Some(seen) = surroundings.irradiance {
+            self.steadiness.note(seen.at, seen.value);
+        }
         self.surroundings = surroundings;
     }
 
@@ -181,7 +189,7 @@ impl Channel {
             (_, Phase::Stopped) => None,
             (Input::Stop, Phase::Releasing(_, Idle::Stopping)) => None,
             (Input::Stop, _) => {
-                self.end_sweep(now, CurveEnd::Stopped, out);
+                self.break_sweep_off(now, CurveEnd::Stopped, out);
                 Some(self.release(Idle::Stopping))
             }
             (Input::Wake, _) if now.mono < self.wake => None,
@@ -249,7 +257,7 @@ impl Channel {
             self.unconfirmed = true;
             return self.released(now, step, Idle::Stopping, out);
         }
-        self.end_sweep(now, CurveEnd::LinkLost, out);
+        self.break_sweep_off(now, CurveEnd::LinkLost, out);
         match phase {
             Phase::Idle(idle) | Phase::Releasing(_, idle) => self.after_outage = Some(idle),
             Phase::Starting(_) | Phase::Tracking | Phase::Sweeping => self.after_outage = None,
@@ -285,8 +293,12 @@ impl Channel {
         if self.dark_for_long(now.mono, dark) {
             return Some(self.fall_asleep(now, out));
         }
+        // The first reading back at the crest: what the sweep before it has cost is known.
+        if self.sweep.is_some() {
+            self.tell_curve(now, CurveEnd::Whole, Some(look.volts * look.amps), out);
+        }
         if self.sweep_wanted(now.mono) {
-            return Some(self.begin_sweep(now));
+            return Some(self.begin_sweep(now, look.volts * look.amps));
         }
         let seen = Observation {
             at: look.at,
@@ -325,7 +337,8 @@ impl Channel {
             return verdict.map(|()| look);
         }
         self.amps = look.amps;
-        self.ledger.working(now, doing, &look, out);
+        let add = self.ledger.working(now, doing, &look, out);
+        self.count_sweep(&add);
         verdict?;
         let watts = reading.load * reading.amps;
         self.guard.judge_surroundings(now.mono, &fresh, Some(watts))?;
@@ -358,7 +371,7 @@ impl Channel {
     fn fall_asleep(&mut self, now: Stamp, out: &mut Outbox) -> Command {
         self.awake = false;
         self.let_go = 0;
-        self.end_sweep(now, CurveEnd::Dark, out);
+        self.break_sweep_off(now, CurveEnd::Dark, out);
         self.tell_held(now, out);
         self.tell(now, Happening::FellAsleep, out);
         self.release(Idle::Dark(now.mono + self.config.daylight.dusk_delay))
@@ -370,7 +383,7 @@ impl Channel {
         let counts = !limit.is_weather();
         self.let_go = self.let_go.saturating_add(u32::from(counts));
         let rest = self.config.retry.wait(if counts { self.let_go } else { 1 });
-        self.end_sweep(now, CurveEnd::LetGo, out);
+        self.break_sweep_off(now, CurveEnd::LetGo, out);
         self.tell_held(now, out);
         self.tell(now, Happening::LetGo { limit, value, bound, rest }, out);
         if counts && self.let_go >= self.config.retry.times {

@@ -6,7 +6,7 @@
 //! for them all.
 
 use super::record::ChannelId;
-use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::quantities::{Amps, Celsius, Irradiance, Volts, WattHours};
 use crate::time::Stamp;
 
 /// Which way a sweep goes. Each begins with a look at open circuit.
@@ -111,4 +111,8 @@ pub struct Curve {
     pub direction: SweepDirection,
     /// Why it ended.
     pub end: CurveEnd,
+    /// Energy missed by it (Wh): the power at the crest before and after it (their mean; before it
+    /// alone, where it was broken off) for the time it took, less the energy delivered meanwhile.
+    /// Signed, so that light that changes meanwhile averages out over many.
+    pub missed: WattHours,
 }

@@ -66,6 +66,7 @@ struct DayBook {
     peak: Watts,
     tracking: Duration,
     sweeping: Duration,
+    sweep_missed: Total,
     covered: Duration,
     missing: Duration,
     gaps: u32,
@@ -105,11 +106,25 @@ impl Ledger {
         }
     }
 
-    /// A reading while the input is on.
-    pub(super) fn working(&mut self, now: Stamp, doing: Activity, look: &Look, out: &mut Outbox) {
+    /// A reading while the input is on; returns what it added to the books.
+    pub(super) fn working(
+        &mut self,
+        now: Stamp,
+        doing: Activity,
+        look: &Look,
+        out: &mut Outbox,
+    ) -> Increment {
         let add = self.meter.observe(look.at, look.volts * look.amps, look.irradiance);
         self.book(now, doing, &add, out);
         self.keep(now, doing, look, out);
+        add
+    }
+
+    /// A curve ended that cost so much energy.
+    pub(super) fn missed_by_sweep(&mut self, energy: WattHours) {
+        if let Some(day) = &mut self.day {
+            day.sweep_missed.add(energy.0);
+        }
     }
 
     /// A reading while the input is off; `awake` when the channel would rather be working.
@@ -254,6 +269,7 @@ impl Ledger {
             peak: day.peak,
             tracking: day.tracking,
             sweeping: day.sweeping,
+            sweep_missed: WattHours(day.sweep_missed.value()),
             covered: day.covered,
             missing: day.missing,
             gaps: day.gaps,

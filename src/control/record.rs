@@ -163,6 +163,8 @@ pub struct DayTotal {
     pub tracking: Duration,
     /// Time spent sweeping; its energy is counted, but the device was not at its crest.
     pub sweeping: Duration,
+    /// Energy missed by sweeping (Wh): see [`Curve::missed`].
+    pub sweep_missed: WattHours,
     /// Time covered by the energy integral.
     pub covered: Duration,
     /// Time missing from the integral while the channel was awake.

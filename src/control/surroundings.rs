@@ -52,6 +52,8 @@ pub struct Surroundings {
     pub pointing_error: Option<Observed<f64>>,
     /// Whether a sun-tracking mount says that it follows the sun.
     pub on_sun: Option<Observed<bool>>,
+    /// How high the sun stands over the station's horizon (degrees), as the shell computes it.
+    pub sun: Option<Observed<f64>>,
 }
 
 impl Surroundings {
@@ -89,6 +91,7 @@ impl Surroundings {
                 .and_then(|seen| seen.fresh(now, max_age))
                 .filter(|value| value.is_finite()),
             on_sun: self.on_sun.and_then(|seen| seen.fresh(now, max_age)),
+            sun: self.sun.and_then(|seen| seen.fresh(now, max_age)).filter(|sun| sun.is_finite()),
         }
     }
 }
@@ -108,4 +111,6 @@ pub struct Fresh {
     pub pointing_error: Option<f64>,
     /// Whether a sun-tracking mount says that it follows the sun.
     pub on_sun: Option<bool>,
+    /// How high the sun stands (degrees).
+    pub sun: Option<f64>,
 }

@@ -1,20 +1,37 @@
 //! The plan of a sweep: which device voltage comes next.
 //!
-//! Model: the first point is open circuit, whose voltage the reading tells. The others lie at even
-//! spacing between it and the lowest voltage the envelope allows, walked down, up, or down and up. A
+//! Model: the first point is open circuit, whose voltage the reading tells. The others lie between it
+//! and a little below short circuit, so that Isc is interpolated, at equal distances along the curve
+//! ([`Placement`]); they are walked down, up, or down and up. A
 //! plan only wishes: each voltage passes the guard, and where the guard holds one up (the load can't
 //! sink the current any lower), that leg has found its bottom. After a jump along the whole curve the
 //! load gets a second dwell: five of its time constants leave 0.7 % of the step, a fortieth of that
 //! from point to point, but 0.3 V after a jump over 40 V.
 
 use super::curve::SweepDirection;
-use crate::quantities::{Volts, Watts};
+use super::placement::Placement;
+use super::steadiness::Steady;
+use crate::quantities::{Irradiance, Volts, Watts};
 use std::time::Duration;
 
 /// The fewest points of a curve: the two ends and a few between.
 pub const MIN_SWEEP_POINTS: u16 = 5;
 /// The most points of one leg of a curve.
 pub const MAX_SWEEP_POINTS: u16 = 2000;
+/// How far below 0 V a curve goes, as a share of Voc, where the reverse allowance lets it: one to two
+/// points of a hundred, so that a line through short circuit has both sides.
+pub const BEYOND_SHARE: f64 = 0.03;
+
+/// What a scheduled sweep waits for; one that a person asked for does not wait.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct SweepConditions {
+    /// At least this irradiance (W/m2, 0..=1500).
+    pub irradiance_min: Option<Irradiance>,
+    /// Irradiance no less steady than this.
+    pub steady: Option<Steady>,
+    /// The sun at least this high (degrees, 0..=90).
+    pub sun_min: Option<f64>,
+}
 
 /// How a channel sweeps.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,10 +40,13 @@ pub struct SweepConfig {
     pub every: Option<Duration>,
     /// Points from open circuit to short circuit, both counted (5..=2000).
     pub points: u16,
-    /// From one point to the next (s, at least the control period, less than the largest gap).
+    /// From one point to the next (s, at least what the load needs to settle and to measure, less
+    /// than the largest gap); it may be below the control period, since neighbours lie close.
     pub dwell: Duration,
     /// Which way.
     pub direction: SweepDirection,
+    /// What a scheduled one waits for.
+    pub conditions: SweepConditions,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,12 +59,13 @@ enum Leg {
 /// A sweep under way.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Sweep {
-    points: u16,
     direction: SweepDirection,
-    bottom: Volts,
+    allowance: Volts,
+    held: Option<Volts>,
+    points: Placement,
     top: Volts,
     leg: Leg,
-    /// Which of the evenly spaced voltages, from 0 at the top.
+    /// Which of the points, from 0 at the top.
     step: u16,
     /// Whether the setpoint jumped and the next reading only waits for the load.
     jumped: bool,
@@ -52,12 +73,21 @@ pub(super) struct Sweep {
 }
 
 impl Sweep {
-    /// A sweep down to `bottom` (V) that is looking at open circuit.
-    pub(super) fn new(config: &SweepConfig, bottom: Volts) -> Self {
+    /// A sweep that is looking at open circuit, of a device held at `held` (V) until now; `allowance`
+    /// (V) is how far the envelope lets it into reverse.
+    pub(super) fn new(config: &SweepConfig, allowance: Volts, held: Option<Volts>) -> Self {
         let points = config.points.clamp(MIN_SWEEP_POINTS, MAX_SWEEP_POINTS);
-        let direction = config.direction;
-        let (top, leg, step) = (Volts::ZERO, Leg::Open, 0);
-        Self { points, direction, bottom, top, leg, step, jumped: true, best: None }
+        Self {
+            direction: config.direction,
+            allowance,
+            held,
+            points: Placement::new(Volts::ZERO, Volts::ZERO, points, None),
+            top: Volts::ZERO,
+            leg: Leg::Open,
+            step: 0,
+            jumped: true,
+            best: None,
+        }
     }
 
     /// The open-circuit voltage it found (V).
@@ -78,14 +108,16 @@ impl Sweep {
     /// Takes the reading of a point, whose device voltage asked for was `setpoint` after the guard,
     /// and wishes for the next (V); none when that was the last.
     pub(super) fn next(&mut self, volts: Volts, watts: Watts, setpoint: Volts) -> Option<Volts> {
-        let held = (setpoint > self.volts(self.step)).then_some(setpoint);
+        let held = (setpoint > self.points.volts(self.step)).then_some(setpoint);
         if self.best.is_none_or(|(most, _)| watts > most) {
             self.best = Some((watts, volts));
         }
-        let last = self.points - 1;
+        let last = self.points.last();
         match self.leg {
             Leg::Open => {
                 self.top = volts;
+                let bottom = -self.allowance.min(volts.max(Volts::ZERO) * BEYOND_SHARE);
+                self.points = Placement::new(volts, bottom, last + 1, self.held);
                 self.jumped = self.direction == SweepDirection::Up;
                 (self.leg, self.step) = match self.direction {
                     SweepDirection::Up => (Leg::Up, last),
@@ -96,23 +128,18 @@ impl Sweep {
             Leg::Down if self.direction == SweepDirection::Both => {
                 self.leg = Leg::Up;
                 // It stands at the bottom already: on with the next above.
-                self.step = self.above(held.unwrap_or(self.bottom))?;
+                self.step = self.above(held.unwrap_or(self.points.volts(last)))?;
             }
             Leg::Down => return None,
             Leg::Up if self.step == 0 => return None,
             Leg::Up => self.step = held.map_or(Some(self.step - 1), |held| self.above(held))?,
         }
-        Some(self.volts(self.step))
-    }
-
-    fn volts(&self, step: u16) -> Volts {
-        let share = f64::from(step) / f64::from(self.points - 1);
-        self.top + (self.bottom - self.top) * share
+        Some(self.points.volts(self.step))
     }
 
     /// The lowest step above `volts`, and above the one in force.
     fn above(&self, volts: Volts) -> Option<u16> {
-        (0..self.step).rev().find(|&step| self.volts(step) > volts)
+        (0..self.step).rev().find(|&step| self.points.volts(step) > volts)
     }
 }
 
@@ -120,10 +147,12 @@ impl Sweep {
 mod tests {
     use super::*;
 
+    /// What a linear device of 3.5 V and 3.5 A sees behind a guard that holds below `floor`.
     fn walk(direction: SweepDirection, floor: f64) -> Vec<f64> {
-        let config = SweepConfig { every: None, points: 5, dwell: Duration::ZERO, direction };
-        let mut sweep = Sweep::new(&config, Volts(-0.5));
-        // A linear device of 3.5 V and 3.5 A behind a guard that holds below `floor`.
+        let conditions = SweepConditions::default();
+        let config =
+            SweepConfig { every: None, points: 5, dwell: Duration::ZERO, direction, conditions };
+        let mut sweep = Sweep::new(&config, Volts(0.5), Some(Volts(2.8)));
         let (mut wish, mut seen) = (Some(Volts(3.5)), vec![]);
         while let Some(asked) = wish {
             let volts = asked.max(Volts(floor));
@@ -132,22 +161,41 @@ mod tests {
             wish = sweep.next(volts, Watts(volts.0 * (3.5 - volts.0)), volts);
         }
         assert_eq!(sweep.open_circuit(), Volts(3.5));
-        assert_eq!(sweep.crest(), Some(Volts(1.5)));
+        let nearest = |v: &f64| (v - 1.75).abs();
+        let best = seen.iter().min_by(|a, b| nearest(a).total_cmp(&nearest(b)));
+        assert_eq!(sweep.crest(), best.copied().map(Volts));
         seen
+    }
+
+    fn falls(seen: &[f64]) -> bool {
+        seen.windows(2).all(|two| two[1] < two[0])
+    }
+
+    fn rises(seen: &[f64]) -> bool {
+        seen.windows(2).all(|two| two[1] > two[0])
     }
 
     #[test]
     fn each_direction_takes_every_point_once() {
-        assert_eq!(walk(SweepDirection::Down, -0.5), [3.5, 2.5, 1.5, 0.5, -0.5]);
-        assert_eq!(walk(SweepDirection::Up, -0.5), [3.5, -0.5, 0.5, 1.5, 2.5, 3.5]);
-        let both = [3.5, 2.5, 1.5, 0.5, -0.5, 0.5, 1.5, 2.5, 3.5];
-        assert_eq!(walk(SweepDirection::Both, -0.5), both);
+        // A little below short circuit: 3 % of 3.5 V.
+        let down = walk(SweepDirection::Down, -0.5);
+        assert!(falls(&down) && down.len() == 5 && (down[4] + 0.105).abs() < 1e-12, "{down:?}");
+        let up = walk(SweepDirection::Up, -0.5);
+        assert!(rises(&up[1..]), "{up:?}");
+        assert_eq!(up[1..].iter().rev().copied().collect::<Vec<f64>>(), down);
+        let both = walk(SweepDirection::Both, -0.5);
+        assert_eq!((&both[..5], both.len()), (&down[..], 9));
+        assert_eq!(both[4..].iter().rev().copied().collect::<Vec<f64>>(), down);
     }
 
     #[test]
     fn where_the_guard_holds_is_the_bottom() {
-        assert_eq!(walk(SweepDirection::Down, 0.75), [3.5, 2.5, 1.5, 0.75]);
-        assert_eq!(walk(SweepDirection::Up, 0.75), [3.5, 0.75, 1.5, 2.5, 3.5]);
-        assert_eq!(walk(SweepDirection::Both, 0.75), [3.5, 2.5, 1.5, 0.75, 1.5, 2.5, 3.5]);
+        let down = walk(SweepDirection::Down, 0.75);
+        assert!(falls(&down) && down.last() == Some(&0.75), "{down:?}");
+        let up = walk(SweepDirection::Up, 0.75);
+        assert!(rises(&up[1..]) && up[1] == 0.75, "{up:?}");
+        let both = walk(SweepDirection::Both, 0.75);
+        assert!(falls(&both[..down.len()]) && rises(&both[down.len() - 1..]), "{both:?}");
+        assert_eq!(both.iter().filter(|volts| **volts == 0.75).count(), 1);
     }
 }

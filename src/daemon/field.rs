@@ -12,12 +12,16 @@ use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Event, Happening, Record, Sample, Severity};
-use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+use crate::control::{
+    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
+};
 use crate::instruments::{Answer, Bench, InstrumentError};
+use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
+use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -111,7 +115,7 @@ pub fn run(
     let clock = Clock { began: tokio::time::Instant::now(), wall };
     let began = clock.stamp();
     let _lock = super::lock(log)?;
-    let mut log = Log::open(log, &facts(station, began))?;
+    let mut log = Log::open(log, &facts(station, began))?.with_appraisal(appraise);
     log.enrol_sensors(began, &sensing::facts(station))?;
     let path = log.path().to_path_buf();
     let writer = Writer::start(log)?;
@@ -144,6 +148,7 @@ pub fn run(
                 clock,
                 shared: Rc::clone(&shared),
                 sensing: Rc::clone(&sensing),
+                site: spec.control.sweep.conditions.sun_min.map(|_| station.site),
                 said: None,
             };
             tasks.spawn_local(task.live(stopped.clone()));
@@ -207,6 +212,8 @@ struct Task {
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
     sensing: Rc<Sensing>,
+    /// Where it stands, if the height of the sun matters.
+    site: Option<Site>,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
 }
@@ -226,8 +233,13 @@ impl Task {
     }
 
     async fn converse(&mut self, first: Input) {
-        if let Some(seen) = self.sensing.surroundings(self.channel.config().id) {
-            self.channel.note_surroundings(seen);
+        let id = self.channel.config().id;
+        let seen = self.sensing.surroundings(id);
+        if seen.is_some() || self.site.is_some() {
+            let now = self.clock.stamp();
+            let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
+            let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
+            self.channel.note_surroundings(Surroundings { sun, ..seen.unwrap_or_default() });
         }
         let mut input = first;
         let mut out = Outbox::new();

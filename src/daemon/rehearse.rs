@@ -5,6 +5,7 @@ use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Event, Happening, Record};
 use crate::rehearsal::{Yard, yard};
+use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
 use crate::station::Station;
 use crate::store::{ChannelFacts, Log, OpenFacts, StoreError};
@@ -42,7 +43,7 @@ pub fn run(
     let mut yard = yard(station)?;
     let began = yard.stamp(Instant::ZERO);
     let _lock = super::lock(log)?;
-    let log = Log::open(log, &facts(station, began))?;
+    let log = Log::open(log, &facts(station, began))?.with_appraisal(appraise);
     let mut book = Book { log, summary: Summary::default(), failed: None, unconfirmed: Vec::new() };
     book.take(Record::Event(Event { channel: None, at: began, what: Happening::RunBegan }));
     let end = Instant::ZERO + pace.length;

@@ -60,6 +60,8 @@ pub struct Stand {
     light: Irradiance,
     air: Celsius,
     wind: MetresPerSecond,
+    /// Height of the sun (degrees).
+    sun: f64,
     /// The load's heat sink, and the dissipation last measured.
     heatsink: Option<Celsius>,
     dissipated: Watts,
@@ -85,6 +87,7 @@ impl Stand {
             light: Irradiance::ZERO,
             air: Celsius::ZERO,
             wind: MetresPerSecond::ZERO,
+            sun: -90.0,
             heatsink: None,
             dissipated: Watts::ZERO,
             outage: None,
@@ -107,6 +110,12 @@ impl Stand {
     #[must_use]
     pub fn truth(&self) -> Truth {
         self.parts.bench.truth()
+    }
+
+    /// What the device is exposed to: irradiance in its plane and temperature of its cells.
+    #[must_use]
+    pub fn exposure(&self) -> (Irradiance, Celsius) {
+        (self.light, self.parts.thermal.cell())
     }
 
     /// The last sample told, if any.
@@ -174,6 +183,7 @@ impl Stand {
         let cell = parts.thermal.step(since, self.light, state.air, state.wind);
         parts.bench.set_conditions(self.light, cell);
         (self.air, self.wind) = (state.air, state.wind);
+        self.sun = 90.0 - state.sun.zenith_degrees();
         let sink = self.heatsink.get_or_insert(state.air);
         let target = state.air.0 + HEATSINK_RISE * self.dissipated.0;
         // The implicit step of a first-order lag: never overshoots, whatever the span.
@@ -209,6 +219,7 @@ impl Stand {
             // A simulated mount always faces the sun.
             pointing_error: Some(Observed { value: 0.0, at: now }),
             on_sun: Some(Observed { value: true, at: now }),
+            sun: Some(Observed { value: self.sun, at: now }),
         }
     }
 

@@ -1,5 +1,6 @@
 //! Curves out of a log, as points for the curve room.
 
+use crate::control::record::SweepDirection;
 use crate::curve::Point;
 use crate::store::{CurvePointRow, Reader, StoreError};
 use crate::time::Utc;
@@ -22,13 +23,15 @@ pub fn logged_curves(reader: &Reader, channel: Option<&str>) -> Result<Vec<Named
         for curve in reader.curves(row.id, first, last)?.iter().filter(|curve| curve.whole) {
             let points = reader.curve_points(row.id, curve.boot, curve.curve)?;
             let name = format!("{} {}", row.name, curve.began.utc);
-            found.push((name, points.iter().filter_map(point).collect()));
+            // An upward curve begins with a look at open circuit, where it also ends.
+            let looked = usize::from(curve.direction == SweepDirection::Up.word());
+            found.push((name, points.iter().skip(looked).filter_map(point).collect()));
         }
     }
     Ok(found)
 }
 
-fn point(row: &CurvePointRow) -> Option<Point> {
+pub(super) fn point(row: &CurvePointRow) -> Option<Point> {
     Some(Point {
         volts: row.volts?,
         amps: row.amps?,

@@ -3,6 +3,7 @@
 pub mod curve;
 pub mod curve_log;
 pub mod curve_picture;
+pub mod curve_result;
 mod day;
 pub mod picture;
 mod raster;

@@ -26,6 +26,8 @@ pub struct ChannelSums {
     pub peak: f64,
     /// Time tracking (h).
     pub tracking: f64,
+    /// Energy missed by sweeping (Wh).
+    pub sweep_missed: f64,
     /// Time missing while awake (h).
     pub missing: f64,
     /// Gaps.
@@ -63,6 +65,7 @@ impl Summary {
             sums.irradiation += day.irradiation.0;
             sums.peak = sums.peak.max(day.peak.0);
             sums.tracking += day.tracking.as_secs_f64() / SECONDS_PER_HOUR;
+            sums.sweep_missed += day.sweep_missed.0;
             sums.missing += day.missing.as_secs_f64() / SECONDS_PER_HOUR;
             covered += day.covered.as_secs_f64() / SECONDS_PER_HOUR;
             sums.gaps += day.gaps;
@@ -88,6 +91,7 @@ impl Summary {
                     format!("{:.1} W", sums.peak),
                     format!("{:.0} Wh/m2", sums.irradiation),
                     format!("{:.2} h", sums.tracking),
+                    format!("{:.2} Wh", sums.sweep_missed),
                     format!("{}", sums.gaps),
                     format!("{:.2} h", sums.missing),
                     sums.completeness.map_or_else(|| "-".to_owned(), percent),
@@ -103,6 +107,7 @@ impl Summary {
                 "peak",
                 "irradiation",
                 "tracking",
+                "swept away",
                 "gaps",
                 "missing",
                 "complete",
@@ -126,6 +131,7 @@ impl Summary {
                     "peak_w": sums.peak,
                     "irradiation_wh_m2": sums.irradiation,
                     "tracking_h": sums.tracking,
+                    "sweep_missed_wh": sums.sweep_missed,
                     "gaps": sums.gaps,
                     "missing_h": sums.missing,
                     "completeness": sums.completeness,

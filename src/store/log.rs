@@ -10,6 +10,7 @@
 
 use super::error::StoreError;
 use super::open;
+use super::results::{self, Appraise};
 use super::rows::{self, EventRow, Keys};
 use super::sensors::{self, SensorFacts};
 use crate::control::record::{ChannelId, Record, Severity};
@@ -117,6 +118,7 @@ pub struct Log {
     committed_at: Option<Instant>,
     open: Rows,
     kept: Rows,
+    appraise: Option<Appraise>,
 }
 
 impl Log {
@@ -139,6 +141,7 @@ impl Log {
             committed_at: None,
             open: Rows::default(),
             kept: Rows::default(),
+            appraise: None,
         })
     }
 
@@ -159,6 +162,13 @@ impl Log {
     #[must_use]
     pub const fn with_commit_interval(mut self, interval: Duration) -> Self {
         self.interval = interval;
+        self
+    }
+
+    /// The same log that has whole curves looked at and writes what they say beside them.
+    #[must_use]
+    pub const fn with_appraisal(mut self, appraise: Appraise) -> Self {
+        self.appraise = Some(appraise);
         self
     }
 
@@ -216,7 +226,10 @@ impl Log {
             Record::Day(d) => rows::upsert_day(&self.conn, keys, d),
             Record::Event(e) => rows::insert_happening(&self.conn, self.boot, channel, e),
             Record::CurvePoint(p) => rows::insert_curve_point(&self.conn, keys, p),
-            Record::Curve(c) => rows::insert_curve(&self.conn, keys, c),
+            Record::Curve(c) => rows::insert_curve(&self.conn, keys, c).and_then(|()| {
+                let look = self.appraise;
+                look.map_or(Ok(()), |look| results::appraise(&self.conn, keys, c, look))
+            }),
         };
         self.settle("writing a record", done)?;
         match record {

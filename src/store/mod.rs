@@ -24,6 +24,7 @@ mod open;
 mod quantity;
 mod queue;
 mod reader;
+mod results;
 mod rows;
 mod schema;
 mod sensors;
@@ -36,6 +37,7 @@ pub use reader::{
     BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, SampleRow,
     StoredChannel,
 };
+pub use results::{Appraise, CurveResult};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use sensors::SensorFacts;
 pub use writer::{Totals, Writer};

@@ -41,6 +41,8 @@ const CURVE: &str = "number of the curve within boot and channel, from 1";
 const POINT: &str = "its place in the curve, in the order of taking, from 0: open circuit";
 const DIRECTION: &str = "down: open circuit to short circuit; up; both: down, then up";
 const ENDING: &str = "whole, or what broke it off: let go, link lost, dark, stopped";
+const MISSED: &str =
+    "crest power before and after, their mean, for its time, less what it delivered";
 const MISSING: &str = "time missing from the integral while the channel was awake";
 
 const FIXED: &[Fixed] = &[
@@ -162,6 +164,10 @@ const FIXED: &[Fixed] = &[
     ("curve", "points", "n", "1", "how many points were taken"),
     plain("curve", "direction", DIRECTION),
     plain("curve", "ending", ENDING),
+    ("curve", "missed_wh", "E", "Wh", MISSED),
+    plain("curve_result", "boot", BOOT),
+    plain("curve_result", "channel", CHANNEL),
+    plain("curve_result", "curve", CURVE),
     ("curve_view", "time", "t", "ISO 8601", "when the curve began, UTC"),
     plain("curve_view", "channel", NAME),
     plain("curve_view", "curve", CURVE),
@@ -169,6 +175,7 @@ const FIXED: &[Fixed] = &[
     plain("curve_view", "ending", ENDING),
     ("curve_view", "points", "n", "1", "how many points were taken"),
     ("curve_view", "took_s", "t", "s", "how long it took"),
+    ("curve_view", "missed_wh", "E", "Wh", MISSED),
     plain("curve_view", "whole", "1: ended whole and all points are in the log; else 0"),
     plain("curve_view", "boot", BOOT),
     plain("curve_point", "boot", BOOT),
@@ -214,13 +221,28 @@ const OF_MINUTES: [(&str, &str, &str, &str); 3] = [
     ("covered_s", "t", "s", COVERED),
     ("missing_s", "t", "s", MISSING),
 ];
-const OF_DAYS: [(&str, &str, &str, &str); 9] = [
+/// What a curve says: of `curve_result` and of the view.
+const OF_RESULTS: [(&str, &str, &str, &str); 11] = [
+    ("grade", "-", "-", "good, fair or poor; NULL: not whole"),
+    ("reasons", "-", "-", "why it is not good"),
+    ("isc_a", "Isc", "A", "short-circuit current, at the mean irradiance"),
+    ("isc_origin", "-", "-", "measured, interpolated, extrapolated or out of reach"),
+    ("voc_v", "Voc", "V", "open-circuit voltage, at the mean irradiance"),
+    ("pmp_w", "Pmp", "W", "power at the crest, at the mean irradiance"),
+    ("vmp_v", "Vmp", "V", "voltage at the crest"),
+    ("imp_a", "Imp", "A", "current at the crest"),
+    ("ff", "FF", "1", "fill factor"),
+    ("irradiance", "G_poa", "W/m2", "mean irradiance of its points"),
+    ("module_temperature", "T_mod", "degC", "mean back-of-module temperature of its points"),
+];
+const OF_DAYS: [(&str, &str, &str, &str); 10] = [
     ("energy_wh", "E", "Wh", ENERGY),
     ("available_wh", "E_mp", "Wh", AVAILABLE),
     ("irradiation_wh_m2", "H_poa", "Wh/m2", IRRADIATION),
     ("peak_w", "P_max", "W", "largest power"),
     ("tracking_s", "t", "s", "time spent tracking"),
     ("sweeping_s", "t", "s", "time spent on I-V curves, away from the crest; its energy counts"),
+    ("sweep_missed_wh", "E", "Wh", "energy missed by sweeping"),
     ("covered_s", "t", "s", COVERED),
     ("missing_s", "t", "s", MISSING),
     ("gaps", "n", "1", "how many gaps make up the missing time"),
@@ -272,6 +294,10 @@ pub(super) fn all() -> Vec<Quantity> {
         }
         let text = "number of values that the sensor's period asks for in the time covered";
         list.push(fixed((table, "wanted", "n", "1", text)));
+    }
+    for table in ["curve_result", "curve_view"] {
+        let of = |(column, s, unit, text)| fixed((table, column, s, unit, text));
+        list.extend(OF_RESULTS.map(of));
     }
     for table in ["day", "day_total"] {
         list.extend(OF_DAYS.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))));

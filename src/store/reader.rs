@@ -17,6 +17,7 @@ use std::time::Duration;
 
 mod curves;
 
+pub(super) use curves::points_of;
 pub use curves::{CurvePointRow, CurveRow};
 
 /// How far around a step of the wall clock rows are looked for on both sides (us): rows of several
@@ -82,6 +83,8 @@ pub struct DayRow {
     pub tracking: Duration,
     /// Time spent sweeping.
     pub sweeping: Duration,
+    /// Energy missed by sweeping (Wh).
+    pub sweep_missed: WattHours,
     /// Time covered by the energy integral.
     pub covered: Duration,
     /// Time missing from it.
@@ -228,7 +231,8 @@ impl Reader {
     /// What SQLite reports.
     pub fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
         let sql = "SELECT channel, date, energy_wh, available_wh, irradiation_wh_m2, peak_w, \
-                   tracking_s, sweeping_s, covered_s, missing_s, gaps, completeness, boots FROM day_total \
+                   tracking_s, sweeping_s, covered_s, missing_s, gaps, completeness, boots, \
+                   sweep_missed_wh FROM day_total \
                    WHERE date BETWEEN ?1 AND ?2 ORDER BY date, channel";
         self.list(sql, (first, last), day_row)
     }
@@ -360,6 +364,7 @@ fn day_row(row: &Row<'_>) -> rusqlite::Result<DayRow> {
         gaps: row.get(10)?,
         completeness: row.get(11)?,
         boots: row.get(12)?,
+        sweep_missed: WattHours(number(row, 13)?),
     })
 }
 

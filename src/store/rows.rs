@@ -130,7 +130,8 @@ pub(super) fn upsert_day(conn: &Connection, keys: Keys, d: &DayTotal) -> Result<
         Some((part, _, _)) => part,
     };
     let mut statement = conn.prepare_cached(
-        "INSERT OR REPLACE INTO day VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15)",
+        "INSERT OR REPLACE INTO day VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15, \
+         ?16)",
     )?;
     statement.execute(params![
         keys.channel,
@@ -148,6 +149,7 @@ pub(super) fn upsert_day(conn: &Connection, keys: Keys, d: &DayTotal) -> Result<
         d.missing.as_secs_f64(),
         d.gaps,
         d.sweeping.as_secs_f64(),
+        finite(d.sweep_missed.0).unwrap_or_default(),
     ])?;
     Ok(())
 }
@@ -176,7 +178,7 @@ pub(super) fn insert_curve(conn: &Connection, keys: Keys, c: &Curve) -> Result<(
     let (began_mono, began_utc) = clocks(c.began);
     let (mono, utc) = clocks(c.at);
     let mut statement =
-        conn.prepare_cached("INSERT INTO curve VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)")?;
+        conn.prepare_cached("INSERT INTO curve VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)")?;
     statement.execute((
         keys.boot,
         keys.channel,
@@ -188,6 +190,7 @@ pub(super) fn insert_curve(conn: &Connection, keys: Keys, c: &Curve) -> Result<(
         c.points,
         c.direction.word(),
         c.end.word(),
+        finite(c.missed.0),
     ))?;
     Ok(())
 }

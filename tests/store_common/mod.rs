@@ -97,6 +97,7 @@ pub(crate) fn day(channel: u16, s: f64, energy: f64) -> DayTotal {
         peak: Watts(250.0),
         tracking: Duration::from_secs_f64(s),
         sweeping: Duration::ZERO,
+        sweep_missed: WattHours::ZERO,
         covered: Duration::from_secs_f64(s * 0.75),
         missing: Duration::from_secs_f64(s * 0.25),
         gaps: 2,

@@ -5,7 +5,7 @@
 use cresthold::control::record::{ChannelId, SweepDirection};
 use cresthold::control::{
     Capability, CapabilityPoint, Channel, ChannelConfig, Daylight, Envelope, Retry, SensedLimits,
-    SeriesPath, SweepConfig, Tolerances,
+    SeriesPath, SweepConditions, SweepConfig, Tolerances,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, Watts};
 use cresthold::rehearsal::{Mounting, Stand, StandParts};
@@ -55,6 +55,7 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
             points: 100,
             dwell: Duration::from_millis(100),
             direction: SweepDirection::Down,
+            conditions: SweepConditions::default(),
         },
         daylight: Daylight {
             wake_irradiance: Irradiance(20.0),

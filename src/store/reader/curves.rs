@@ -1,12 +1,14 @@
 //! I-V curves out of the log.
 
 use super::{MICRO, MILLI, Reader, StoredChannel, stamp, stamp_of};
-use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::quantities::{Amps, Celsius, Irradiance, Volts, WattHours};
 use crate::store::StoreError;
+use crate::store::results::{COLUMNS, CurveResult, result};
 use crate::time::{Stamp, Utc};
+use rusqlite::{Connection, Row};
 
 /// One I-V curve that ended.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct CurveRow {
     /// The boot it belongs to.
     pub boot: i64,
@@ -24,6 +26,10 @@ pub struct CurveRow {
     pub ending: String,
     /// Whether it ended whole and all its points are in the log.
     pub whole: bool,
+    /// Energy missed by it (Wh), where it was known.
+    pub missed: Option<WattHours>,
+    /// What it says, where somebody looked.
+    pub result: Option<CurveResult>,
 }
 
 /// One point of an I-V curve. A value that was no number is absent.
@@ -57,13 +63,16 @@ impl Reader {
         from: Utc,
         until: Utc,
     ) -> Result<Vec<CurveRow>, StoreError> {
-        let sql = "SELECT boot, curve, began_mono_us, began_utc_us, mono_us, utc_us, points, \
-                   direction, ending, ending = 'whole' AND points = (SELECT count(*) \
-                   FROM curve_point AS p WHERE p.boot = k.boot AND p.channel = k.channel \
-                   AND p.curve = k.curve) \
-                   FROM curve AS k WHERE channel = ?1 AND began_utc_us >= ?2 \
-                   AND began_utc_us < ?3 ORDER BY began_utc_us, boot, curve";
-        self.list(sql, (channel.0, from.as_micros(), until.as_micros()), |row| {
+        let sql = format!(
+            "SELECT boot, curve, began_mono_us, began_utc_us, mono_us, utc_us, points, \
+             direction, ending, ending = 'whole' AND points = (SELECT count(*) \
+             FROM curve_point AS p WHERE p.boot = k.boot AND p.channel = k.channel \
+             AND p.curve = k.curve), missed_wh, {COLUMNS} \
+             FROM curve AS k LEFT JOIN curve_result AS r USING (boot, channel, curve) \
+             WHERE channel = ?1 AND began_utc_us >= ?2 \
+             AND began_utc_us < ?3 ORDER BY began_utc_us, boot, curve"
+        );
+        self.list(&sql, (channel.0, from.as_micros(), until.as_micros()), |row| {
             Ok(CurveRow {
                 boot: row.get(0)?,
                 curve: row.get(1)?,
@@ -73,6 +82,8 @@ impl Reader {
                 direction: row.get(7)?,
                 ending: row.get(8)?,
                 whole: row.get(9)?,
+                missed: row.get::<_, Option<f64>>(10)?.map(WattHours),
+                result: result(row, 11)?,
             })
         })
     }
@@ -87,23 +98,34 @@ impl Reader {
         boot: i64,
         curve: u32,
     ) -> Result<Vec<CurvePointRow>, StoreError> {
-        let sql = "SELECT point, mono_us, utc_us, volts_uv, amps_ua, setpoint_uv, \
-                   irradiance_mw_m2, module_temperature_mdegc FROM curve_point \
-                   WHERE boot = ?1 AND channel = ?2 AND curve = ?3 ORDER BY point";
-        self.list(sql, (boot, channel.0, curve), |row| {
-            #[expect(clippy::cast_precision_loss, reason = "53 bits of microvolts are 9 GV")]
-            let value = |index: usize, units: f64| -> rusqlite::Result<Option<f64>> {
-                Ok(row.get::<_, Option<i64>>(index)?.map(|whole| whole as f64 / units))
-            };
-            Ok(CurvePointRow {
-                point: row.get(0)?,
-                at: stamp_of(row.get(1)?, row.get(2)?),
-                volts: value(3, MICRO)?.map(Volts),
-                amps: value(4, MICRO)?.map(Amps),
-                setpoint: value(5, MICRO)?.map(Volts),
-                irradiance: value(6, MILLI)?.map(Irradiance),
-                module_temperature: value(7, MILLI)?.map(Celsius),
-            })
-        })
+        self.list(POINTS, (boot, channel.0, curve), point)
     }
+}
+
+const POINTS: &str = "SELECT point, mono_us, utc_us, volts_uv, amps_ua, setpoint_uv, \
+                      irradiance_mw_m2, module_temperature_mdegc FROM curve_point \
+                      WHERE boot = ?1 AND channel = ?2 AND curve = ?3 ORDER BY point";
+
+/// The points of the curve of a boot and channel with a number.
+pub(in crate::store) fn points_of(
+    conn: &Connection,
+    key: (i64, i64, u32),
+) -> rusqlite::Result<Vec<CurvePointRow>> {
+    conn.prepare_cached(POINTS)?.query_map(key, point)?.collect()
+}
+
+fn point(row: &Row<'_>) -> rusqlite::Result<CurvePointRow> {
+    #[expect(clippy::cast_precision_loss, reason = "53 bits of microvolts are 9 GV")]
+    let value = |index: usize, units: f64| -> rusqlite::Result<Option<f64>> {
+        Ok(row.get::<_, Option<i64>>(index)?.map(|whole| whole as f64 / units))
+    };
+    Ok(CurvePointRow {
+        point: row.get(0)?,
+        at: stamp_of(row.get(1)?, row.get(2)?),
+        volts: value(3, MICRO)?.map(Volts),
+        amps: value(4, MICRO)?.map(Amps),
+        setpoint: value(5, MICRO)?.map(Volts),
+        irradiance: value(6, MILLI)?.map(Irradiance),
+        module_temperature: value(7, MILLI)?.map(Celsius),
+    })
 }

@@ -1,0 +1,80 @@
+//! What a curve says, for the log: grade and parameters at the mean irradiance.
+//!
+//! Model: the grade is of the curve as measured; the parameters are of the curve moved to its mean
+//! irradiance point by point, where it has one. What can't be found is absent, with the reason in
+//! words.
+
+use super::curve::{CurveReport, Wanted};
+use super::curve_log::point;
+use crate::control::record::SweepDirection;
+use crate::curve::quality::Grade;
+use crate::curve::{Curve, CurveError, Method, Point};
+use crate::quantities::{Celsius, Irradiance};
+use crate::store::{CurvePointRow, CurveResult};
+
+/// Looks at the points of a whole curve, in the order they were taken: what
+/// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.
+#[must_use]
+pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResult {
+    let wanted = Wanted { method: Method::FIELD, correction: None, area: None, inputs: None };
+    let mean = |value: fn(&CurvePointRow) -> Option<f64>| {
+        let all: Option<Vec<f64>> = rows.iter().map(value).collect();
+        all.filter(|all| !all.is_empty()).map(|all| all.iter().sum::<f64>() / all.len() as f64)
+    };
+    let nothing = CurveResult {
+        grade: Grade::Poor.word().to_owned(),
+        reasons: String::new(),
+        isc: None,
+        isc_origin: None,
+        voc: None,
+        pmp: None,
+        vmp: None,
+        imp: None,
+        ff: None,
+        irradiance: mean(|row| row.irradiance.map(|g| g.0)).map(Irradiance),
+        module_temperature: mean(|row| row.module_temperature.map(|t| t.0)).map(Celsius),
+    };
+    let report = match legs(direction, rows) {
+        Ok((curve, back)) => CurveReport::new("", &curve, back.as_ref(), &wanted),
+        Err(error) => return CurveResult { reasons: error.to_string(), ..nothing },
+    };
+    let report = match report {
+        Ok(report) => report,
+        Err(error) => return CurveResult { reasons: error.to_string(), ..nothing },
+    };
+    let found = report.parameters;
+    let reasons: Vec<String> = report.quality.reasons.iter().map(|(_, why)| why.text()).collect();
+    CurveResult {
+        grade: report.quality.grade.word().to_owned(),
+        reasons: reasons.join("; "),
+        isc: found.isc.value,
+        isc_origin: Some(found.isc.origin.word().to_owned()),
+        voc: found.voc.value,
+        pmp: Some(found.pmp),
+        vmp: Some(found.vmp),
+        imp: Some(found.imp),
+        ff: found.ff,
+        ..nothing
+    }
+}
+
+/// The curve down (or up), and the one back up. Readings of neighbours jitter, so they are sorted.
+fn legs(
+    direction: SweepDirection,
+    rows: &[CurvePointRow],
+) -> Result<(Curve, Option<Curve>), CurveError> {
+    let curve = |rows: &[CurvePointRow]| {
+        let mut points: Vec<Point> = rows.iter().filter_map(point).collect();
+        points.sort_by(|a, b| a.volts.0.total_cmp(&b.volts.0));
+        points.dedup_by(|a, b| a.volts == b.volts);
+        Curve::new(points)
+    };
+    let lowest = |row: &CurvePointRow| row.setpoint.map_or(f64::INFINITY, |volts| volts.0);
+    let places = rows.iter().enumerate();
+    let turn = places.min_by(|a, b| lowest(a.1).total_cmp(&lowest(b.1))).map_or(0, |(at, _)| at);
+    match direction {
+        SweepDirection::Down => Ok((curve(rows)?, None)),
+        SweepDirection::Up => Ok((curve(rows.get(1..).unwrap_or_default())?, None)),
+        SweepDirection::Both => Ok((curve(&rows[..=turn])?, Some(curve(&rows[turn..])?))),
+    }
+}
