@@ -27,7 +27,7 @@ fn run(bench: &mut VirtualBench, faults: Player, directory: &Path) -> Vec<usize>
     let text = bench.station_file();
     let station = Station::parse("bench.toml", &text).unwrap();
     let log = directory.join("bench.sqlite");
-    let stay = Stay { length: Some(RUN), patient: false };
+    let stay = Stay { length: Some(RUN), patient: false, sweep: None };
     let place = log.clone();
     let logger = std::thread::spawn(move || {
         field::run(&station, &place, stay, &StopFlag::default(), &mut Screen::new(true)).unwrap()

@@ -132,6 +132,7 @@ fn surroundings(dice: &mut Dice, now: Instant, weird: u64) -> Surroundings {
         wind: None,
         pointing_error: Some(Observed { value: dice.twist(0.2, weird), at: at(dice) }),
         on_sun: Some(Observed { value: !dice.one_in(weird), at: at(dice) }),
+        sun: None,
     }
 }
 
@@ -408,6 +409,7 @@ impl Yard {
             wind: None,
             pointing_error: Some(Observed { value: 0.1, at }),
             on_sun: Some(Observed { value: true, at }),
+            sun: None,
         };
         let channel = Channel::new(config);
         Self { channel, now, seen, events: vec![], input: false, boost: 0.0, silent: false }

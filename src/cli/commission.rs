@@ -152,8 +152,8 @@ fn beside(log: &Path, at: Utc) -> PathBuf {
 }
 
 /// The person at the terminal.
-struct Beside {
-    yes: bool,
+pub(super) struct Beside {
+    pub(super) yes: bool,
 }
 
 impl Person for Beside {

@@ -7,6 +7,7 @@ mod curve;
 mod picture;
 mod run;
 mod station;
+mod sweep;
 mod wiring;
 
 use clap::{Parser, Subcommand};
@@ -73,6 +74,7 @@ enum Command {
     Curve(Box<curve::CurveFile>),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
+    Sweep(sweep::Sweep),
     Wiring(wiring::DrawWiring),
 }
 
@@ -88,6 +90,7 @@ pub fn main() -> ExitCode {
         Command::Curve(curve) => curve.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
+        Command::Sweep(sweep) => sweep.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
     };
     exit.into()

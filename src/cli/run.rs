@@ -98,7 +98,7 @@ impl Run {
         if station.plant.is_none() {
             eprintln!("{}: log {}", station.name, log.display());
             return {
-                let stay = Stay { length: self.length, patient: self.patient };
+                let stay = Stay { length: self.length, patient: self.patient, sweep: None };
                 field::run(station, &log, stay, &stop, &mut screen)
             };
         }

@@ -8,10 +8,11 @@
 use super::bench::bench_setup;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
+use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError};
-use crate::control::record::{Event, Happening, Record, Sample, Severity};
+use crate::control::record::{ChannelId, Curve, Event, Happening, Record, Sample, Severity};
 use crate::control::{
     Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
 };
@@ -70,15 +71,28 @@ struct Shared {
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
     faults: Vec<Option<String>>,
+    /// Which channels were asked for a curve and have not been told.
+    asked: Vec<bool>,
+    /// The last curve that ended.
+    curve: Option<Curve>,
 }
 
 impl Shared {
+    /// Somebody asked for a curve of a channel.
+    fn hear(&mut self, station: &Station, name: &str) {
+        match station.channels.iter().position(|channel| channel.name == name) {
+            Some(index) => self.asked[index] = true,
+            None => tracing::warn!("a curve of {name} was asked for; no channel has this name"),
+        }
+    }
+
     fn take(&mut self, record: Record) {
         match &record {
             Record::Sample(sample) => {
                 self.samples[usize::from(sample.channel.0)] = Some(*sample);
             }
             Record::Day(total) => self.summary.take(total),
+            Record::Curve(curve) => self.curve = Some(*curve),
             Record::Event(Event {
                 channel: Some(id), what: Happening::StopUnconfirmed, ..
             }) => {
@@ -97,6 +111,8 @@ pub struct Stay {
     pub length: Option<Duration>,
     /// Keep trying instruments that don't answer at the start, instead of ending.
     pub patient: bool,
+    /// Drive this channel alone, take one curve and end; none for a campaign of all.
+    pub sweep: Option<ChannelId>,
 }
 
 /// Runs `station` on its instruments until the time is over or `stop` is raised.
@@ -127,7 +143,10 @@ pub fn run(
         unconfirmed: Vec::new(),
         reached: vec![None; station.channels.len()],
         faults: vec![None; station.channels.len()],
+        asked: station.channels.iter().map(|spec| stay.sweep == Some(spec.control.id)).collect(),
+        curve: None,
     }));
+    let mut requests = Requests::new(&path);
     let event = |what, at| Record::Event(Event { channel: None, at, what });
     shared.borrow_mut().take(event(Happening::RunBegan, began));
     let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
@@ -137,6 +156,9 @@ pub fn run(
         let mut tasks = JoinSet::new();
         sensing.start(station, &mut tasks, &stopped);
         for (index, spec) in station.channels.iter().enumerate() {
+            if stay.sweep.is_some_and(|only| only != spec.control.id) {
+                continue;
+            }
             let Some(bench) = bench_setup(spec).map(Bench::new) else {
                 continue;
             };
@@ -155,8 +177,12 @@ pub fn run(
         }
         let over = || stay.length.is_some_and(|length| clock.began.elapsed() >= length);
         let hopeless = || !stay.patient && shared.borrow().reached.contains(&Some(false));
-        while !stop.is_raised() && !over() && !hopeless() {
+        let swept = || stay.sweep.is_some() && shared.borrow().curve.is_some();
+        while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
+            for name in requests.heard() {
+                shared.borrow_mut().hear(station, &name);
+            }
             if screen.is_due() {
                 screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
             }
@@ -184,7 +210,8 @@ fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended 
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    Ended { summary: shared.summary.clone(), names, log, unconfirmed, unreached, troubles }
+    let (summary, curve) = (shared.summary.clone(), shared.curve);
+    Ended { summary, names, log, unconfirmed, unreached, troubles, curve }
 }
 
 fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
@@ -240,6 +267,9 @@ impl Task {
             let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
             let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
             self.channel.note_surroundings(Surroundings { sun, ..seen.unwrap_or_default() });
+        }
+        if std::mem::take(&mut self.shared.borrow_mut().asked[self.index]) {
+            self.channel.request_sweep();
         }
         let mut input = first;
         let mut out = Outbox::new();

@@ -10,10 +10,12 @@ pub mod commission;
 pub mod field;
 pub mod live;
 pub mod rehearse;
+pub mod requests;
 mod sensing;
 pub mod serve;
 pub mod stop;
 
+use crate::control::record::Curve;
 use crate::rehearsal::YardError;
 use crate::report::summary::Summary;
 use crate::store::StoreError;
@@ -36,6 +38,8 @@ pub struct Ended {
     pub unreached: Vec<String>,
     /// What was wrong with instruments at the end, a sentence each.
     pub troubles: Vec<String>,
+    /// The last I-V curve that ended.
+    pub curve: Option<Curve>,
 }
 
 /// Why a run could not begin or go on.

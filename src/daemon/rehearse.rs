@@ -1,9 +1,10 @@
 //! A station on the embedded plant: virtual time at a pace, a real log, a live status.
 
 use super::live::{ChannelStatus, RunStatus, Screen};
+use super::requests::Requests;
 use super::stop::StopFlag;
 use super::{Ended, RunError};
-use crate::control::record::{Event, Happening, Record};
+use crate::control::record::{Curve, Event, Happening, Record};
 use crate::rehearsal::{Yard, yard};
 use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
@@ -44,13 +45,26 @@ pub fn run(
     let began = yard.stamp(Instant::ZERO);
     let _lock = super::lock(log)?;
     let log = Log::open(log, &facts(station, began))?.with_appraisal(appraise);
-    let mut book = Book { log, summary: Summary::default(), failed: None, unconfirmed: Vec::new() };
+    let mut requests = Requests::new(log.path());
+    let mut book = Book {
+        log,
+        summary: Summary::default(),
+        failed: None,
+        unconfirmed: Vec::new(),
+        curve: None,
+    };
     book.take(Record::Event(Event { channel: None, at: began, what: Happening::RunBegan }));
     let end = Instant::ZERO + pace.length;
     let started = WallInstant::now();
     let mut now = Instant::ZERO;
     while now < end && !stop.is_raised() && book.failed.is_none() {
         now = due(started, pace, now).min(end);
+        for name in requests.heard() {
+            match station.channels.iter().position(|channel| channel.name == name) {
+                Some(index) => yard.stands_mut()[index].request_sweep(),
+                None => tracing::warn!("a curve of {name} was asked for; no channel has this name"),
+            }
+        }
         yard.run_until(now, &mut |record| book.take(record));
         book.commit_if_due(now);
         if screen.is_due() {
@@ -121,12 +135,14 @@ struct Book {
     summary: Summary,
     failed: Option<StoreError>,
     unconfirmed: Vec<usize>,
+    curve: Option<Curve>,
 }
 
 impl Book {
     fn take(&mut self, record: Record) {
         match &record {
             Record::Day(total) => self.summary.take(total),
+            Record::Curve(curve) => self.curve = Some(*curve),
             Record::Event(Event {
                 channel: Some(id), what: Happening::StopUnconfirmed, ..
             }) => {
@@ -160,6 +176,7 @@ impl Book {
             unconfirmed,
             unreached: Vec::new(),
             troubles: Vec::new(),
+            curve: self.curve,
         })
     }
 }

@@ -16,7 +16,6 @@ use crate::store::{CurvePointRow, CurveResult};
 /// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.
 #[must_use]
 pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResult {
-    let wanted = Wanted { method: Method::FIELD, correction: None, area: None, inputs: None };
     let mean = |value: fn(&CurvePointRow) -> Option<f64>| {
         let all: Option<Vec<f64>> = rows.iter().map(value).collect();
         all.filter(|all| !all.is_empty()).map(|all| all.iter().sum::<f64>() / all.len() as f64)
@@ -34,13 +33,9 @@ pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResul
         irradiance: mean(|row| row.irradiance.map(|g| g.0)).map(Irradiance),
         module_temperature: mean(|row| row.module_temperature.map(|t| t.0)).map(Celsius),
     };
-    let report = match legs(direction, rows) {
-        Ok((curve, back)) => CurveReport::new("", &curve, back.as_ref(), &wanted),
-        Err(error) => return CurveResult { reasons: error.to_string(), ..nothing },
-    };
-    let report = match report {
+    let report = match report("", direction, rows) {
         Ok(report) => report,
-        Err(error) => return CurveResult { reasons: error.to_string(), ..nothing },
+        Err(reasons) => return CurveResult { reasons, ..nothing },
     };
     let found = report.parameters;
     let reasons: Vec<String> = report.quality.reasons.iter().map(|(_, why)| why.text()).collect();
@@ -56,6 +51,20 @@ pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResul
         ff: found.ff,
         ..nothing
     }
+}
+
+/// All that can be said about a logged curve without knowing its instruments.
+///
+/// # Errors
+/// A sentence that tells why the points are no usable curve.
+pub fn report(
+    name: &str,
+    direction: SweepDirection,
+    rows: &[CurvePointRow],
+) -> Result<CurveReport, String> {
+    let wanted = Wanted { method: Method::FIELD, correction: None, area: None, inputs: None };
+    let (curve, back) = legs(direction, rows).map_err(|error| error.to_string())?;
+    CurveReport::new(name, &curve, back.as_ref(), &wanted).map_err(|error| error.to_string())
 }
 
 /// The curve down (or up), and the one back up. Readings of neighbours jitter, so they are sorted.

@@ -1,0 +1,215 @@
+//! `cresthold sweep`: one curve now, of a running campaign or without one.
+
+use super::Exit;
+use super::commission::Beside;
+use super::run::parse_length;
+use crate::control::record::{Curve, CurveEnd};
+use crate::daemon::commission::Person as _;
+use crate::daemon::field::{self, Stay};
+use crate::daemon::live::Screen;
+use crate::daemon::requests::ask;
+use crate::daemon::stop::StopFlag;
+use crate::daemon::{Ended, RunError};
+use crate::report::curve_result::report;
+use crate::station::{ChannelSpec, Station};
+use crate::store::{Reader, StoreError};
+use crate::time::Utc;
+use clap::Args;
+use std::io::IsTerminal as _;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// How long a one-shot waits for light and instruments.
+const WITHIN: Duration = Duration::from_secs(60);
+
+/// Take an I-V curve now: asked of a running campaign (its log), or once, without one (a station file)
+///
+/// Of a log: the run that writes it, on this computer, is asked for a curve of the channel; it begins
+/// with the channel's next turn at the crest and goes into that log (`cresthold curve LOG`).
+///
+/// Of a station file: the channel's instruments are energised, brought to the crest, swept, and
+/// switched off again; the curve is printed and stored in the log.
+///
+/// CAUTION: the latter energises the bench. It asks first; with --yes it does not.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  cresthold sweep yard.sqlite --channel slope-1        asks the run that writes yard.sqlite
+  cresthold sweep yard.toml --channel slope-1          once; asks before energising
+
+Exit codes: 0 done; 2 command line; 3 station file; 4 log, or no run to be asked; 5 not confirmed off:
+check by hand; 7 instruments did not answer as stated; 9 refused: nobody agreed to energise; 10 no
+whole curve.")]
+pub(super) struct Sweep {
+    /// A log (.sqlite) of a run under way, or a station file (TOML)
+    file: PathBuf,
+    /// The channel
+    #[arg(long, value_name = "NAME")]
+    channel: String,
+    /// The log that gets the curve (SQLite); without it, the station file's
+    #[arg(long, value_name = "FILE")]
+    log: Option<PathBuf>,
+    /// Energise the channel without asking
+    #[arg(long)]
+    yes: bool,
+    /// Give up when there is no curve after this long, as in the dark (90s, 15min; 60s)
+    #[arg(long, value_name = "TIME", value_parser = parse_length)]
+    within: Option<Duration>,
+    /// Print the curve's figures as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+impl Sweep {
+    pub(super) fn carry_out(&self) -> Exit {
+        if self.file.extension().is_some_and(|end| end.eq_ignore_ascii_case("sqlite")) {
+            return self.ask();
+        }
+        let station = match Station::load(&self.file) {
+            Ok(station) => station,
+            Err(error) => {
+                eprintln!("{error}");
+                return Exit::Station;
+            }
+        };
+        let names = station.channels.iter().map(|spec| spec.name.as_str());
+        let Some(spec) = station.channels.iter().find(|spec| spec.name == self.channel) else {
+            return self.no_channel(&station.name, names.collect());
+        };
+        if station.plant.is_some() {
+            eprintln!(
+                "{}: its instruments are the [plant]'s, inside the program; let `run` take its \
+                 curves ([channel.sweep])",
+                station.name
+            );
+            return Exit::Usage;
+        }
+        let Some(log) = self.log.clone().or_else(|| station.log.clone()) else {
+            eprintln!("{}: no log is stated for the curve; name one with --log", station.name);
+            return Exit::Usage;
+        };
+        if !self.consent(spec) {
+            return Exit::Refused;
+        }
+        match self.sweep(&station, spec, &log) {
+            Ok(exit) => exit,
+            Err(error) => {
+                eprintln!("{error}");
+                match error {
+                    RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
+                    _ => Exit::System,
+                }
+            }
+        }
+    }
+
+    fn no_channel(&self, of: &str, names: Vec<&str>) -> Exit {
+        eprintln!("{of}: no channel is called {}; there are {}", self.channel, names.join(", "));
+        Exit::Usage
+    }
+
+    /// Asks the run that writes the log.
+    fn ask(&self) -> Exit {
+        let known = match Reader::open(&self.file).and_then(|reader| reader.channels()) {
+            Ok(known) => known,
+            Err(error) => {
+                eprintln!("{error}");
+                return Exit::Log;
+            }
+        };
+        if !known.iter().any(|row| row.name == self.channel) {
+            let names = known.iter().map(|row| row.name.as_str()).collect();
+            return self.no_channel(&self.file.display().to_string(), names);
+        }
+        match ask(&self.file, &self.channel) {
+            Ok(()) => {
+                println!("heard: {} is swept at its next turn at the crest", self.channel);
+                Exit::Done
+            }
+            Err(error) => {
+                eprintln!("{error}");
+                Exit::Log
+            }
+        }
+    }
+
+    /// Whether a person agrees to energise the channel.
+    fn consent(&self, spec: &ChannelSpec) -> bool {
+        if !self.yes && !std::io::stdin().is_terminal() {
+            eprintln!(
+                "refused: this energises the bench, and nobody is there to be asked (standard input \
+                 is no terminal). Where somebody stands beside the bench, say --yes"
+            );
+            return false;
+        }
+        Beside { yes: self.yes }.agrees(spec, true)
+    }
+
+    fn sweep(&self, station: &Station, spec: &ChannelSpec, log: &Path) -> Result<Exit, RunError> {
+        let stop = StopFlag::on_signals()?;
+        let length = Some(self.within.unwrap_or(WITHIN));
+        let stay = Stay { length, patient: false, sweep: Some(spec.control.id) };
+        let ended = field::run(station, log, stay, &stop, &mut Screen::new(true))?;
+        let told = self.tell(&ended)?;
+        if ended.unconfirmed.is_empty() {
+            return Ok(told);
+        }
+        eprintln!(
+            "not confirmed off: check load input and boost supply by hand; the device is live \
+             whenever it is lit"
+        );
+        Ok(Exit::Unconfirmed)
+    }
+
+    fn tell(&self, ended: &Ended) -> Result<Exit, StoreError> {
+        for trouble in &ended.troubles {
+            eprintln!("{trouble}");
+        }
+        if !ended.unreached.is_empty() {
+            return Ok(Exit::Instruments);
+        }
+        let curve = match ended.curve {
+            Some(curve) if curve.end == CurveEnd::Whole => curve,
+            Some(curve) => {
+                eprintln!("no whole curve: {} after {} points", curve.end.word(), curve.points);
+                return Ok(Exit::Curve);
+            }
+            None => {
+                eprintln!(
+                    "no curve: {} did not come to its crest in time; too dark, or held off (the \
+                     events in the log say which)",
+                    self.channel
+                );
+                return Ok(Exit::Curve);
+            }
+        };
+        self.print(&ended.log, &curve)
+    }
+
+    /// Prints what the log's newest curve says.
+    fn print(&self, log: &Path, curve: &Curve) -> Result<Exit, StoreError> {
+        let reader = Reader::open(log)?;
+        let known = reader.channels()?;
+        let Some(row) = known.iter().find(|row| row.name == self.channel) else {
+            return Ok(Exit::Curve);
+        };
+        let ever = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
+        let rows = reader.curves(row.id, ever.0, ever.1)?;
+        let Some(newest) = rows.iter().max_by_key(|row| (row.boot, row.curve)) else {
+            return Ok(Exit::Curve);
+        };
+        let points = reader.curve_points(row.id, newest.boot, newest.curve)?;
+        let name = format!("{} {}", self.channel, newest.began.utc);
+        match report(&name, curve.direction, &points) {
+            Ok(report) if self.json => println!("{}", report.json()),
+            Ok(report) => {
+                print!("{}", report.table());
+                println!("log: {}", log.display());
+            }
+            Err(error) => {
+                eprintln!("{name}: {error}");
+                return Ok(Exit::Curve);
+            }
+        }
+        Ok(Exit::Done)
+    }
+}
