@@ -1,5 +1,7 @@
 //! Seeded sweeps through the bench, with the noise of its instruments, a boost supply and moving clouds:
-//! what comes out against the device's truth at the sweep's mean irradiance and cell temperature.
+//! what comes out against the device's truth at the sweep's mean irradiance. A module in moving light
+//! also warms and cools, 0.4 K in half a sweep of 10 s after a cloud, which is 0.1 % of Voc: the truth
+//! of each quantity is at the cell temperature of the moment in which its points were taken.
 #![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
 
 mod support;
@@ -18,6 +20,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 use support::{channel_config, crystalline_stand, perturb_and_observe};
 
+const SEEDS: u64 = 20;
 /// Curves of one seed: one every 30 s around noon.
 const PER_SEED: usize = 50;
 const EVERY: Duration = Duration::from_secs(30);
@@ -37,17 +40,23 @@ fn row(point: &CurvePoint) -> CurvePointRow {
 }
 
 /// Deviations of Isc, Voc and Pmp from the truth (shares).
-fn deviations(result: &CurveResult, exposures: &[(Irradiance, Celsius)]) -> Option<[f64; 3]> {
-    let mean = |value: fn(&(Irradiance, Celsius)) -> f64| {
-        exposures.iter().map(value).sum::<f64>() / exposures.len() as f64
+fn deviations(
+    result: &CurveResult,
+    points: &[CurvePointRow],
+    exposures: &[(Irradiance, Celsius)],
+) -> Option<[f64; 3]> {
+    let mean = exposures.iter().map(|at| at.0.0).sum::<f64>() / exposures.len() as f64;
+    let truth = |point: usize| {
+        examples::crystalline_reference().at(Irradiance(mean), exposures[point].1).summary()
     };
-    let (irradiance, cell) = (Irradiance(mean(|at| at.0.0)), Celsius(mean(|at| at.1.0)));
-    let truth = examples::crystalline_reference().at(irradiance, cell).summary();
+    let power = |row: &CurvePointRow| (row.volts.unwrap() * row.amps.unwrap()).0;
+    let best =
+        (0..points.len()).max_by(|a, b| power(&points[*a]).total_cmp(&power(&points[*b])))?;
     let off = |found: f64, truth: f64| found / truth - 1.0;
     Some([
-        off(result.isc?.0, truth.isc.0),
-        off(result.voc?.0, truth.voc.0),
-        off(result.pmp?.0, truth.pmp.0),
+        off(result.isc?.0, truth(points.len() - 1).isc.0),
+        off(result.voc?.0, truth(0).voc.0),
+        off(result.pmp?.0, truth(best).pmp.0),
     ])
 }
 
@@ -55,12 +64,14 @@ fn deviations(result: &CurveResult, exposures: &[(Irradiance, Celsius)]) -> Opti
 fn curves(seed: u64) -> Vec<(CurveResult, Option<[f64; 3]>)> {
     let mut config = channel_config(perturb_and_observe(0.25));
     config.sweep.every = Some(EVERY);
+    // As a campaign would: in a cloud's shadow the noise of both current and irradiance is four times
+    // what it is beside it, 0.1 % a point.
+    config.sweep.conditions.irradiance_min = Some(Irradiance(400.0));
     let site = Site::new(46.815, 6.944, 491.0).unwrap();
     let clear = ClearSky::new(site, Weather::default()).unwrap();
     let sky = CloudySky::new(clear, Clouds::default(), seed).unwrap();
     let began: Utc = "2016-06-15T11:00:00Z".parse().unwrap();
     let mut yard = Yard::new(sky, began, vec![crystalline_stand(config, seed)]);
-    // The module warms up for ten minutes first; a curve that is taken meanwhile counts as well.
     let (mut points, mut exposures, mut found) = (Vec::new(), Vec::new(), Vec::new());
     let end = Instant::ZERO + EVERY * 200;
     while found.len() < PER_SEED && yard.next_wake().unwrap() < end {
@@ -77,7 +88,7 @@ fn curves(seed: u64) -> Vec<(CurveResult, Option<[f64; 3]>)> {
         if let Some(curve) = ended {
             if curve.end == CurveEnd::Whole {
                 let result = appraise(curve.direction, &points);
-                let off = deviations(&result, &exposures);
+                let off = deviations(&result, &points, &exposures);
                 found.push((result, off));
             }
             points.clear();
@@ -87,8 +98,9 @@ fn curves(seed: u64) -> Vec<(CurveResult, Option<[f64; 3]>)> {
     found
 }
 
-fn judge(seeds: std::ops::Range<u64>) {
-    let all: Vec<_> = seeds.flat_map(curves).collect();
+#[test]
+fn a_thousand_sweeps_under_moving_clouds() {
+    let all: Vec<_> = (0..SEEDS).flat_map(curves).collect();
     let mut grades: BTreeMap<String, Vec<[f64; 3]>> = BTreeMap::new();
     for (result, off) in &all {
         grades.entry(result.grade.clone()).or_default().extend(off);
@@ -119,16 +131,4 @@ fn judge(seeds: std::ops::Range<u64>) {
     for k in 0..3 {
         assert!(share(good, k) >= 0.95, "{k}: {}", share(good, k));
     }
-}
-
-#[test]
-fn two_hundred_sweeps_under_moving_clouds() {
-    judge(0..4);
-}
-
-/// `cargo test --test sweep_clouds -- --ignored --nocapture`
-#[test]
-#[ignore = "five times the other one"]
-fn a_thousand_sweeps_under_moving_clouds() {
-    judge(0..20);
 }

@@ -41,5 +41,5 @@ pub use guard::{Breach, Evidence, Guard, Setpoint};
 pub use spread::Tally;
 pub use steadiness::Steady;
 pub use surroundings::{Fresh, Observed, Surroundings};
-pub use sweep::{BEYOND_SHARE, MAX_SWEEP_POINTS, MIN_SWEEP_POINTS, SweepConditions, SweepConfig};
+pub use sweep::{MAX_SWEEP_POINTS, MIN_SWEEP_POINTS, SweepConditions, SweepConfig};
 pub use wiring::SeriesPath;

@@ -18,10 +18,6 @@ use std::time::Duration;
 pub const MIN_SWEEP_POINTS: u16 = 5;
 /// The most points of one leg of a curve.
 pub const MAX_SWEEP_POINTS: u16 = 2000;
-/// How far below 0 V a curve goes, as a share of Voc, where the reverse allowance lets it: one to two
-/// points of a hundred, so that a line through short circuit has both sides.
-pub const BEYOND_SHARE: f64 = 0.03;
-
 /// What a scheduled sweep waits for; one that a person asked for does not wait.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct SweepConditions {
@@ -45,6 +41,9 @@ pub struct SweepConfig {
     pub dwell: Duration,
     /// Which way.
     pub direction: SweepDirection,
+    /// How far below 0 V it goes, so that Isc has points on both sides (V, 0..=10); never beyond the
+    /// reverse allowance. A bypass diode begins to conduct at some 0.2 V of its own.
+    pub beyond: Volts,
     /// What a scheduled one waits for.
     pub conditions: SweepConditions,
 }
@@ -60,7 +59,7 @@ enum Leg {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Sweep {
     direction: SweepDirection,
-    allowance: Volts,
+    bottom: Volts,
     held: Option<Volts>,
     points: Placement,
     top: Volts,
@@ -79,7 +78,7 @@ impl Sweep {
         let points = config.points.clamp(MIN_SWEEP_POINTS, MAX_SWEEP_POINTS);
         Self {
             direction: config.direction,
-            allowance,
+            bottom: -config.beyond.min(allowance),
             held,
             points: Placement::new(Volts::ZERO, Volts::ZERO, points, None),
             top: Volts::ZERO,
@@ -116,8 +115,7 @@ impl Sweep {
         match self.leg {
             Leg::Open => {
                 self.top = volts;
-                let bottom = -self.allowance.min(volts.max(Volts::ZERO) * BEYOND_SHARE);
-                self.points = Placement::new(volts, bottom, last + 1, self.held);
+                self.points = Placement::new(volts, self.bottom, last + 1, self.held);
                 self.jumped = self.direction == SweepDirection::Up;
                 (self.leg, self.step) = match self.direction {
                     SweepDirection::Up => (Leg::Up, last),
@@ -150,8 +148,8 @@ mod tests {
     /// What a linear device of 3.5 V and 3.5 A sees behind a guard that holds below `floor`.
     fn walk(direction: SweepDirection, floor: f64) -> Vec<f64> {
         let conditions = SweepConditions::default();
-        let config =
-            SweepConfig { every: None, points: 5, dwell: Duration::ZERO, direction, conditions };
+        let (every, dwell, beyond) = (None, Duration::ZERO, Volts(0.2));
+        let config = SweepConfig { every, points: 5, dwell, direction, beyond, conditions };
         let mut sweep = Sweep::new(&config, Volts(0.5), Some(Volts(2.8)));
         let (mut wish, mut seen) = (Some(Volts(3.5)), vec![]);
         while let Some(asked) = wish {
@@ -177,9 +175,8 @@ mod tests {
 
     #[test]
     fn each_direction_takes_every_point_once() {
-        // A little below short circuit: 3 % of 3.5 V.
         let down = walk(SweepDirection::Down, -0.5);
-        assert!(falls(&down) && down.len() == 5 && (down[4] + 0.105).abs() < 1e-12, "{down:?}");
+        assert!(falls(&down) && down.len() == 5 && down[4] == -0.2, "{down:?}");
         let up = walk(SweepDirection::Up, -0.5);
         assert!(rises(&up[1..]), "{up:?}");
         assert_eq!(up[1..].iter().rev().copied().collect::<Vec<f64>>(), down);

@@ -5,7 +5,7 @@ use super::rhythm::{Rhythm, SETTLED_AFTER};
 use super::spec::LoadSpec;
 use crate::control::record::SweepDirection;
 use crate::control::{MAX_SWEEP_POINTS, MIN_SWEEP_POINTS, Steady, SweepConditions, SweepConfig};
-use crate::quantities::Irradiance;
+use crate::quantities::{Irradiance, Volts};
 use std::time::Duration;
 
 const EVERY: Number = Number {
@@ -58,6 +58,16 @@ const SUN_MIN: Number = Number {
     unit: "degrees",
     hint: "state how high the sun must stand for a scheduled curve, or take the key out",
 };
+/// A tenth of a volt and a half: far above what leads and boost supply are known to, and below what
+/// makes even a single Schottky bypass diode conduct a thousandth of a module's current.
+const DEFAULT_BEYOND: f64 = 0.15;
+const BEYOND: Number = Number {
+    key: "beyond_volts",
+    low: 0.0,
+    high: 10.0,
+    unit: "V",
+    hint: "state how far below 0 V a curve goes, 0.15 by default",
+};
 /// A sweep takes at most this share of the time between two: the campaign is about the crest.
 const MOST_SHARE: f64 = 0.5;
 
@@ -72,12 +82,14 @@ pub(super) fn read(
     let dwell = if section.has(DWELL.key) { section.seconds(&DWELL) } else { rhythm.period };
     let place = section.choice("direction", &SweepDirection::NAMES, Some(0));
     let direction = place.map(|place| SweepDirection::ALL[place]);
+    let beyond = section.number_or(&BEYOND, DEFAULT_BEYOND);
     let conditions = conditions(section);
     let config = SweepConfig {
         every: every?,
         points: u16::try_from(points?).ok()?,
         dwell: dwell?,
         direction: direction?,
+        beyond: Volts(beyond?),
         conditions: conditions?,
     };
     judge(section, rhythm, load, &config);

@@ -55,6 +55,7 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
             points: 100,
             dwell: Duration::from_millis(100),
             direction: SweepDirection::Down,
+            beyond: Volts(0.15),
             conditions: SweepConditions::default(),
         },
         daylight: Daylight {
