@@ -12,7 +12,9 @@ use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Event, Happening, Record, Sample, Severity};
-use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+use crate::control::{
+    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Punctuality, Reading,
+};
 use crate::instruments::{Answer, Bench, InstrumentError};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
@@ -62,6 +64,8 @@ struct Shared {
     samples: Vec<Option<Sample>>,
     activities: Vec<crate::control::record::Activity>,
     unconfirmed: Vec<usize>,
+    /// Whether each channel's turns begin in time.
+    punctual: Vec<Punctuality>,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -114,6 +118,7 @@ pub fn run(
     let mut log = Log::open(log, &facts(station, began))?;
     log.enrol_sensors(began, &sensing::facts(station))?;
     let path = log.path().to_path_buf();
+    let broke_off = log.broke_off();
     let writer = Writer::start(log)?;
     let shared = Rc::new(RefCell::new(Shared {
         writer: writer.handle(),
@@ -121,11 +126,15 @@ pub fn run(
         samples: vec![None; station.channels.len()],
         activities: vec![Default::default(); station.channels.len()],
         unconfirmed: Vec::new(),
+        punctual: vec![Punctuality::default(); station.channels.len()],
         reached: vec![None; station.channels.len()],
         faults: vec![None; station.channels.len()],
     }));
     let event = |what, at| Record::Event(Event { channel: None, at, what });
     shared.borrow_mut().take(event(Happening::RunBegan, began));
+    if let Some(last) = broke_off {
+        shared.borrow_mut().take(event(Happening::LastRunBrokeOff { last }, began));
+    }
     let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
     let local = LocalSet::new();
     local.block_on(&runtime, async {
@@ -179,7 +188,11 @@ fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended 
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    Ended { summary: shared.summary.clone(), names, log, unconfirmed, unreached, troubles }
+    let mut summary = shared.summary.clone();
+    for (spec, punctual) in station.channels.iter().zip(&shared.punctual) {
+        summary.take_turns(spec.control.id, punctual.turns());
+    }
+    Ended { summary, names, log, unconfirmed, unreached, troubles }
 }
 
 fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
@@ -218,11 +231,33 @@ impl Task {
             let wake = self.clock.at(self.channel.next_wake());
             tokio::select! {
                 _ = stopped.changed() => break,
-                () = tokio::time::sleep_until(wake) => self.converse(Input::Wake).await,
+                () = tokio::time::sleep_until(wake) => {
+                    self.note_begin();
+                    self.converse(Input::Wake).await;
+                }
             }
         }
+        self.complain(true);
         self.converse(Input::Stop).await;
         self.bench.close().await;
+    }
+
+    /// Takes note of when a turn begins.
+    fn note_begin(&mut self) {
+        let (due, now) = (self.channel.next_wake(), self.clock.stamp().mono);
+        let pace = self.channel.pace();
+        self.shared.borrow_mut().punctual[self.index].began(due, now, pace);
+        self.complain(false);
+    }
+
+    /// Tells the log of late turns, where there is reason to.
+    fn complain(&self, end: bool) {
+        let at = self.clock.stamp();
+        let mut shared = self.shared.borrow_mut();
+        if let Some(what) = shared.punctual[self.index].complaint(at.mono, end) {
+            let channel = Some(self.channel.config().id);
+            shared.take(Record::Event(Event { channel, at, what }));
+        }
     }
 
     async fn converse(&mut self, first: Input) {
