@@ -31,6 +31,9 @@ use tokio::task::{JoinSet, LocalSet};
 const TICK: Duration = Duration::from_millis(100);
 /// How long the channels have to let go at the end; longer than any conversation's deadlines.
 const LAST_WORDS: Duration = Duration::from_secs(30);
+/// Over how much of their period the channels' turns are spread at most: a longer start would be
+/// noticed, and in this time a thousand turns can begin.
+const SPREAD: Duration = Duration::from_millis(200);
 
 /// The two clocks of a run. The first is the runtime's, which a test may pause.
 #[derive(Clone, Copy, Debug)]
@@ -153,6 +156,7 @@ pub fn run(
                 clock,
                 shared: Rc::clone(&shared),
                 sensing: Rc::clone(&sensing),
+                phase: phase(station, index),
                 said: None,
             };
             tasks.spawn_local(task.live(stopped.clone()));
@@ -175,6 +179,14 @@ pub fn run(
     shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
     writer.finish()?;
     Ok(ended(station, &shared.borrow(), stay, path))
+}
+
+/// How long after the first a channel begins: all wake in turn and not at the same instant, so that
+/// whatever holds up the thread for some milliseconds delays one channel and not all of them.
+fn phase(station: &Station, index: usize) -> Duration {
+    let count = u32::try_from(station.channels.len()).unwrap_or(u32::MAX).max(1);
+    let period = station.channels[index].control.period.min(SPREAD);
+    period / count * u32::try_from(index).unwrap_or_default()
 }
 
 /// What came of a run.
@@ -220,6 +232,8 @@ struct Task {
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
     sensing: Rc<Sensing>,
+    /// How long after the others it begins.
+    phase: Duration,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
 }
@@ -227,6 +241,7 @@ struct Task {
 impl Task {
     /// Turn after turn until told to stop; then lets go.
     async fn live(mut self, mut stopped: watch::Receiver<bool>) {
+        tokio::time::sleep_until(self.clock.at(Instant::ZERO + self.phase)).await;
         while !*stopped.borrow() {
             let wake = self.clock.at(self.channel.next_wake());
             tokio::select! {
