@@ -1,13 +1,14 @@
 //! Sixteen devices at 10 Hz over TCP, with shared sensors, in one daemon: what it costs, and
 //! whether its turns begin in time.
 //!
-//! The virtual bench lives in this process, the daemon is the real binary. The stated goals are for
-//! 60 s on a machine with nothing else to do: `cargo test --release --test many_channels --
-//! --ignored --nocapture`. The shorter test that always runs holds the goals for processor and
-//! memory, which other work on the machine hardly changes, and looks at lateness with leniency: on
-//! a busy machine the kernel lets the daemon wait.
+//! The virtual bench lives in this process, the daemon is the real binary. The stated goals are
+//! held for 60 s by `cargo test --test many_channels -- --ignored --nocapture`. The shorter test
+//! that always runs holds those for processor and memory, which other work on the machine hardly
+//! changes, and is lenient about lateness: on a busy machine the kernel lets the daemon wait. How
+//! long it does is seen from a metronome, a thread that only sleeps, as often as turns are due.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
+use cresthold::control::PUNCTUAL;
 use cresthold::daemon::serve::{Offer, VirtualBench};
 use cresthold::daemon::stop::StopFlag;
 use cresthold::station::Station;
@@ -24,6 +25,8 @@ const MOST_RESIDENT: f64 = 20.0 * 1024.0;
 const MOST_PROCESSOR: f64 = 15.0;
 /// Start-up: some 2 s, counted apart, since it opens 35 lines at once.
 const START: Duration = Duration::from_secs(4);
+/// Sixteen turns each 100 ms.
+const BEAT: Duration = Duration::from_micros(6250);
 
 /// A plant of sixteen crystalline modules, the first with an irradiance sensor.
 fn plant() -> Station {
@@ -94,8 +97,21 @@ fn usage(child: &Child) -> (f64, f64) {
     (resident.trim().trim_end_matches(" kB").parse().unwrap(), ticks / 100.0)
 }
 
+/// Share of wake-ups of a thread that only sleeps which come too late: what the machine itself does
+/// to any program.
+fn metronome(length: Duration, beat: Duration) -> f64 {
+    let (mut due, mut late, mut all) = (Instant::now() + beat, 0.0, 0.0);
+    let end = due + length;
+    while due < end {
+        std::thread::sleep(due.saturating_duration_since(Instant::now()));
+        all += 1.0;
+        late += f64::from(u8::from(due.elapsed() > PUNCTUAL));
+        due += beat;
+    }
+    late / all
+}
+
 /// What a run showed.
-#[derive(Debug)]
 struct Seen {
     resident: f64,
     /// % of one core.
@@ -103,6 +119,8 @@ struct Seen {
     turns: u64,
     late: u64,
     latest: f64,
+    /// What share of its wake-ups a thread that only sleeps had too late meanwhile.
+    machine: f64,
     samples: usize,
     with_irradiance: usize,
     /// Least share of the crest's energy that a device delivered.
@@ -134,6 +152,7 @@ fn run(length: Duration) -> Seen {
         let plants = bench.plants().to_vec();
         scope.spawn(move || bench.live(Player::new(), None, &until, &mut |_| {}));
         std::thread::sleep(START);
+        let beats = scope.spawn(move || metronome(length, BEAT));
         let (began, (_, before)) = (Instant::now(), usage(&child));
         // Half a second before its end, while it still is what is measured.
         std::thread::sleep(length - Duration::from_millis(500));
@@ -144,9 +163,10 @@ fn run(length: Duration) -> Seen {
         let output = child.wait_with_output().unwrap();
         assert!(plants.iter().all(|plant| plant.switches() == (false, false)), "off at the end");
         end.raise();
-        (resident, (after - before) / took.as_secs_f64() * 100.0, (output, plants))
+        let processor = (after - before) / took.as_secs_f64() * 100.0;
+        (resident, processor, (output, plants, beats.join().unwrap()))
     });
-    let (output, plants) = output;
+    let (output, plants, machine) = output;
     assert_eq!(output.status.code(), Some(0));
     let said: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     let devices = said["devices"].as_array().unwrap();
@@ -178,24 +198,39 @@ fn run(length: Duration) -> Seen {
         turns: sum("turns"),
         late: sum("turns_late"),
         latest: latest.fold(0.0, f64::max),
+        machine,
         samples,
         with_irradiance,
         efficiency: share.fold(1.0, f64::min),
     }
 }
 
+/// `most_late` is beyond what the machine does by itself.
 fn check(seen: &Seen, length: Duration, most_late: f64) {
-    println!("{seen:?}");
+    println!(
+        "{:.1} MB resident, {:.2} % of a core; of {} turns {} late, the latest by {:.1} ms \
+         (the machine itself: {:.3} %); {} rows, {} with irradiance; at least {:.2} % of the crest",
+        seen.resident / 1024.0,
+        seen.processor,
+        seen.turns,
+        seen.late,
+        seen.latest * 1e3,
+        seen.machine * 100.0,
+        seen.samples,
+        seen.with_irradiance,
+        seen.efficiency * 100.0
+    );
     let due = CHANNELS as f64 * length.as_secs_f64() * 10.0;
     #[expect(clippy::cast_precision_loss, reason = "thousands")]
     let (turns, late) = (seen.turns as f64, seen.late as f64);
     assert!(turns >= 0.99 * due, "{turns} of {due} turns");
-    assert!(late <= most_late * turns, "{late} of {turns} turns were late");
+    assert!(late <= (most_late + seen.machine) * turns, "{late} of {turns} turns were late");
     assert!(seen.resident <= MOST_RESIDENT, "{} kB", seen.resident);
     assert!(seen.processor <= MOST_PROCESSOR, "{} % of a core", seen.processor);
     // A row a second and channel; the shared sensor is in all but those of the first second or so.
     let rows = CHANNELS * usize::try_from(length.as_secs()).unwrap();
-    assert!(seen.samples >= rows && seen.with_irradiance >= rows - 2 * CHANNELS, "{seen:?}");
+    assert!(seen.samples >= rows, "{} rows of {rows}", seen.samples);
+    assert!(seen.with_irradiance >= rows - 2 * CHANNELS, "{} rows", seen.with_irradiance);
 }
 
 #[test]

@@ -541,7 +541,8 @@ impl fmt::Display for Happening {
             Self::TurnsLate { due, late, latest } => write!(
                 f,
                 "{late} of {due} turns began more than {:.0} ms late or were skipped, the latest \
-                 {:.0} ms late: instruments or computer are too slow for the period; make it longer",
+                 {:.0} ms late: the instruments are too slow for the period, or the computer is too \
+                 slow or busy; make the period longer or relieve it",
                 PUNCTUAL.as_secs_f64() * 1e3,
                 latest.as_secs_f64() * 1e3
             ),

@@ -241,7 +241,7 @@ struct Task {
 impl Task {
     /// Turn after turn until told to stop; then lets go.
     async fn live(mut self, mut stopped: watch::Receiver<bool>) {
-        tokio::time::sleep_until(self.clock.at(Instant::ZERO + self.phase)).await;
+        tokio::time::sleep(self.phase).await;
         while !*stopped.borrow() {
             let wake = self.clock.at(self.channel.next_wake());
             tokio::select! {
