@@ -16,6 +16,7 @@ use cresthold::store::Reader;
 use cresthold::time::Utc;
 use cresthold_sim::wire::fault::Player;
 use std::fmt::Write as _;
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -127,6 +128,26 @@ struct Seen {
     efficiency: f64,
 }
 
+/// How many rows at the crest the log has, and how many of them with an irradiance.
+fn rows(log: &Path) -> (usize, usize) {
+    let reader = Reader::open(log).unwrap();
+    let ever = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
+    let (mut samples, mut with_irradiance) = (0, 0);
+    for channel in reader.channels().unwrap() {
+        let rows = reader.samples(channel.id, ever.0, ever.1).unwrap();
+        samples += rows.iter().filter(|row| row.setpoint.is_some()).count();
+        with_irradiance +=
+            rows.iter().filter(|row| row.setpoint.is_some() && row.irradiance.is_some()).count();
+    }
+    for event in reader.events(ever.0, ever.1).unwrap() {
+        assert!(!matches!(event.code.as_str(), "samples-left-out" | "let-go"), "{event:?}");
+        if event.code == "turns-late" {
+            println!("{}", event.text);
+        }
+    }
+    (samples, with_irradiance)
+}
+
 /// Runs the daemon on sixteen channels; `length` is what is measured, after the start-up.
 fn run(length: Duration) -> Seen {
     let directory = tempfile::tempdir().unwrap();
@@ -173,21 +194,7 @@ fn run(length: Duration) -> Seen {
     assert_eq!(devices.len(), CHANNELS);
     let sum = |key: &str| devices.iter().map(|device| device[key].as_u64().unwrap()).sum();
     let latest = devices.iter().map(|device| device["latest_turn_s"].as_f64().unwrap());
-    let reader = Reader::open(&log).unwrap();
-    let ever = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
-    let (mut samples, mut with_irradiance) = (0, 0);
-    for channel in reader.channels().unwrap() {
-        let rows = reader.samples(channel.id, ever.0, ever.1).unwrap();
-        samples += rows.iter().filter(|row| row.setpoint.is_some()).count();
-        with_irradiance +=
-            rows.iter().filter(|row| row.setpoint.is_some() && row.irradiance.is_some()).count();
-    }
-    for event in reader.events(ever.0, ever.1).unwrap() {
-        assert!(!matches!(event.code.as_str(), "samples-left-out" | "let-go"), "{event:?}");
-        if event.code == "turns-late" {
-            println!("{}", event.text);
-        }
-    }
+    let (samples, with_irradiance) = rows(&log);
     let share = plants.iter().map(|plant| {
         let truth = plant.truth();
         truth.delivered.0 / truth.available.0
