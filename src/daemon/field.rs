@@ -273,6 +273,7 @@ impl Task {
         while !*stopped.borrow() {
             let wake = self.clock.at(self.channel.next_wake());
             tokio::select! {
+                biased;
                 _ = stopped.changed() => break,
                 () = tokio::time::sleep_until(wake) => self.converse(Input::Wake).await,
             }

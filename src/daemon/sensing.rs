@@ -99,6 +99,7 @@ impl Sensing {
         tasks.spawn_local(async move {
             while !*stopped.borrow() {
                 tokio::select! {
+                    biased;
                     _ = stopped.changed() => {}
                     () = tokio::time::sleep(JUDGE_EVERY) => {}
                 }
@@ -191,11 +192,13 @@ impl Line {
             };
             let due = sensing.clock.at(self.polls[next].due);
             tokio::select! {
+                biased;
                 _ = stopped.changed() => return,
                 () = tokio::time::sleep_until(due) => {}
             }
             // A question that is dropped halfway counts as one that failed.
             tokio::select! {
+                biased;
                 _ = stopped.changed() => return,
                 () = self.ask(next, sensing) => {}
             }

@@ -1,0 +1,58 @@
+//! The fault matrix: every kind of fault, at every place, on every kind of line, in every phase.
+//!
+//! Model: each cell is one run of the daemon's own tasks ([`Field`](cresthold::daemon::field::Field))
+//! in virtual time, with the real log, against a plant whose exact truth is at hand; one fault
+//! begins in the stated phase, at a seeded moment and for a seeded time. The phases' moments come
+//! from the same run without a fault, which is the same until then. Each cell holds: the envelope
+//! on the plant's side and the order of switching; every sample and every point of a curve right or
+//! absent, all time covered or missing, the energy the plant's; the channel whole again, or its end
+//! sure or told as unsure, within the promised time ([`cell::Cell::promise`]).
+//!
+//! A cell alone: `CRESTHOLD_MATRIX_CELL=load/tcp/late/sweeping`; another throw of all dice:
+//! `CRESTHOLD_MATRIX_SEED=7`.
+
+#![cfg(feature = "field")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails is a test that fails")]
+#![allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "small counts"
+)]
+
+mod cell;
+mod judge;
+mod log;
+mod matrix;
+mod table;
+mod trial;
+mod wire;
+mod witness;
+mod yard;
+
+use std::time::Instant;
+
+/// What the dice begin with unless told otherwise.
+const SEED: u64 = 1;
+
+fn seed() -> u64 {
+    std::env::var("CRESTHOLD_MATRIX_SEED").map_or(SEED, |seed| seed.parse().unwrap())
+}
+
+#[test]
+fn every_fault_everywhere_in_every_phase() {
+    let began = Instant::now();
+    let seed = seed();
+    let (alone, cells) = match std::env::var("CRESTHOLD_MATRIX_CELL") {
+        Ok(name) => (true, cell::all().into_iter().filter(|c| c.to_string().contains(&name)).collect()),
+        Err(_) => (false, cell::all()),
+    };
+    let verdicts = matrix::run(&cells, seed);
+    print!("{}", table::table(&verdicts, seed));
+    println!("{} cells in {:.1} s of real time", verdicts.len(), began.elapsed().as_secs_f64());
+    if alone {
+        return table::fail_where_broken(&verdicts, seed);
+    }
+    assert!(verdicts.len() >= 300, "{}", verdicts.len());
+    table::fail_where_broken(&verdicts, seed);
+}
