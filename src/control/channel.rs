@@ -180,7 +180,12 @@ impl Channel {
         match (input, self.phase) {
             (_, Phase::Stopped) => None,
             (Input::Stop, Phase::Releasing(_, Idle::Stopping)) => None,
-            (Input::Stop, _) => {
+            (Input::Stop, phase) => {
+                if let Phase::Idle(_) = phase
+                    && self.awake
+                {
+                    self.ledger.resting(now, Activity::Stopped, out);
+                }
                 self.end_sweep(now, CurveEnd::Stopped, out);
                 Some(self.release(Idle::Stopping))
             }
@@ -300,7 +305,7 @@ impl Channel {
         Some(self.grant(wish))
     }
 
-    /// A reading with the input on: judged, and booked unless it is no number.
+    /// A reading with the input on: judged, and booked unless it says nothing about the device.
     fn take(
         &mut self,
         now: Stamp,
@@ -321,7 +326,8 @@ impl Channel {
             setpoint: self.setpoint,
             boost: reading.boost.map(|measured| (measured, self.config.path.boost)),
         });
-        if matches!(verdict, Err(Breach { limit: Limit::NotANumber, .. })) {
+        // Without the boost supply's voltage at the reading's own moment the device's isn't known.
+        if let Err(Breach { limit: Limit::NotANumber | Limit::BoostVolts, .. }) = verdict {
             return verdict.map(|()| look);
         }
         self.amps = look.amps;
@@ -402,7 +408,7 @@ impl Channel {
         self.dark_since = None;
         if then == Idle::Stopping {
             self.phase = Phase::Stopped;
-            self.ledger.close(now, Activity::Stopped, out);
+            self.ledger.close(now, Activity::Stopped, self.awake, out);
             self.tell_held(now, out);
             let what =
                 if self.unconfirmed { Happening::StopUnconfirmed } else { Happening::Stopped };
