@@ -164,11 +164,6 @@ impl Dice {
 }
 
 impl Cell {
-    /// The cell of that name.
-    pub(crate) fn named(name: &str) -> Option<Self> {
-        all().into_iter().find(|cell| cell.to_string() == name)
-    }
-
     /// Its seed: of the matrix and of its name, so that a cell runs alone as among the others.
     /// FNV-1a (Fowler, Noll, Vo, from memory).
     pub(crate) fn seed(&self, matrix: u64) -> u64 {
@@ -213,7 +208,7 @@ impl Cell {
         Fault { at, lasting, what, place: self.place as usize }
     }
 
-    /// How long after the fault's end, at most, the channel is at its crest again and its samples
+    /// How long after the fault's end (and its last late answer), at most, the channel is at its crest again and its samples
     /// are whole.
     ///
     /// A load or a supply: an attempt under way when the fault ends may still fail (5 s to open and

@@ -14,6 +14,8 @@ pub(crate) struct Verdict {
     pub(crate) seconds: f64,
     /// Samples that were compared with the very measurements they are the mean of, and the others.
     pub(crate) samples: (usize, usize),
+    /// Whether the end was told as unconfirmed.
+    pub(crate) unsure: bool,
     pub(crate) problems: Vec<String>,
 }
 
@@ -63,7 +65,7 @@ pub(crate) fn judge(cell: &Cell, ran: &Ran) -> Verdict {
     } else {
         recovery(cell, ran, &mut problems)
     };
-    Verdict { seconds, samples, problems }
+    Verdict { seconds, samples, unsure: ran.unconfirmed, problems }
 }
 
 /// A sample is the mean of readings, each of which shows the plant as it was then.
@@ -243,7 +245,7 @@ fn lies(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) {
         _ => return,
     };
     // The lie must have been seen, and a stopped run judges no longer.
-    let last = ran.plan.stop.as_secs_f64().min(end);
+    let last = ran.stop.min(end);
     let told = ran.log.events.iter().any(|event| {
         codes.contains(&event.code.as_str()) && event.at >= begin && event.at <= last + 2.0
     });
@@ -259,8 +261,8 @@ fn whole(sample: &SampleSeen) -> bool {
 /// How long after the fault's end the samples are whole, one after the other, until the run stops.
 fn recovery(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) -> f64 {
     const SPACING: f64 = 1.1;
-    let (begin, end) = ran.plan.fault_span().unwrap_or_default();
-    let stop = ran.plan.stop.as_secs_f64();
+    let (begin, _) = ran.plan.fault_span().unwrap_or_default();
+    let (end, stop) = (ran.over, ran.stop);
     let mut since: Option<f64> = None;
     let mut last = begin;
     for sample in ran.log.samples.iter().filter(|it| it.at > begin && it.at < stop) {
@@ -286,7 +288,7 @@ fn recovery(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) -> f64 {
 
 /// How long the end took. Off is off, or it is told that nobody knows.
 fn ending(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) -> f64 {
-    let took = ran.ended - ran.plan.stop.as_secs_f64();
+    let took = ran.ended - ran.stop;
     if took > Cell::LAST_WORDS.as_secs_f64() {
         problems.push(format!("the end took {took:.1} s"));
     }

@@ -2,7 +2,7 @@
 
 use crate::cell::{Cell, Link, Phase};
 use crate::judge::{Verdict, judge};
-use crate::trial::{self, Plan, Ran, has_spare};
+use crate::trial::{self, Plan, Ran, Stop, has_spare};
 use crate::yard::links;
 use std::collections::BTreeMap;
 use std::sync::Mutex;
@@ -45,7 +45,7 @@ fn quiet(cells: &[Cell], seed: u64) -> Quiet {
     keys.sort();
     keys.dedup();
     let runs = side_by_side(&keys, |&(links, spare)| {
-        trial::run(&Plan { links, spare, seed, fault: None, stop: QUIET_STOP })
+        trial::run(&Plan { links, spare, seed, fault: None, stop: Stop::At(QUIET_STOP) })
     });
     keys.into_iter().zip(runs).collect()
 }
@@ -65,12 +65,11 @@ pub(crate) fn plan(cell: &Cell, seed: u64, quiet: &Ran) -> Plan {
         Phase::Stopping => dice.span(stop - 0.1, stop + 0.1),
     };
     let fault = cell.fault(at, &mut dice);
-    let mut plan = Plan { fault: Some(fault), stop: STOP, ..quiet.plan.clone() };
-    if cell.phase != Phase::Stopping {
-        let (_, end) = plan.fault_span().expect("it has a fault");
-        plan.stop = Duration::from_secs_f64(end) + cell.promise() + AFTERWARDS;
-    }
-    plan
+    let stop = match cell.phase {
+        Phase::Stopping => Stop::At(STOP),
+        _ => Stop::After(cell.promise() + AFTERWARDS),
+    };
+    Plan { fault: Some(fault), stop, ..quiet.plan.clone() }
 }
 
 /// Runs the cells; the same seed gives the same verdicts.

@@ -6,7 +6,7 @@ use cresthold_sim::wire::fault::What;
 use std::collections::BTreeMap;
 
 /// One row per fault, place and line, one column per phase: seconds, `-` where there is no such
-/// cell, `!` where it fails.
+/// cell, `u` where the end was told as unconfirmed, `!` where it fails.
 pub(crate) fn table(verdicts: &[(Cell, Verdict)], seed: u64) -> String {
     let of: BTreeMap<String, &Verdict> =
         verdicts.iter().map(|(cell, verdict)| (cell.to_string(), verdict)).collect();
@@ -27,8 +27,9 @@ pub(crate) fn table(verdicts: &[(Cell, Verdict)], seed: u64) -> String {
         text += &format!("{:<12} {:<13} {:<11}", row.place.word(), row.kind, row.link.word());
         for phase in Phase::ALL {
             let cell = match of.get(&Cell { phase, ..row }.to_string()) {
-                None => "-".to_owned(),
-                Some(verdict) if verdict.problems.is_empty() => format!("{:.1}", verdict.seconds),
+                None => "-  ".to_owned(),
+                Some(verdict) if verdict.unsure && verdict.problems.is_empty() => format!("{:.1} u", verdict.seconds),
+                Some(verdict) if verdict.problems.is_empty() => format!("{:.1}  ", verdict.seconds),
                 Some(verdict) => format!("{:.1} !", verdict.seconds),
             };
             text += &format!(" {cell:>9}");

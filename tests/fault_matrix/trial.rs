@@ -23,8 +23,15 @@ pub(crate) struct Plan {
     /// Of the plant's noise; the same in every trial of a matrix.
     pub(crate) seed: u64,
     pub(crate) fault: Option<Fault>,
-    /// When the run is asked to stop.
-    pub(crate) stop: Duration,
+    /// When the run is asked to stop: at that time, or so long after the fault is over.
+    pub(crate) stop: Stop,
+}
+
+/// See [`Plan::stop`].
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Stop {
+    At(Duration),
+    After(Duration),
 }
 
 impl Plan {
@@ -41,6 +48,9 @@ pub(crate) struct Ran {
     pub(crate) plan: Plan,
     pub(crate) log: Seen,
     pub(crate) trace: Trace,
+    /// When the fault was over, its late answers included, and when the run was asked to stop (s).
+    pub(crate) over: f64,
+    pub(crate) stop: f64,
     /// When the run was over (s).
     pub(crate) ended: f64,
     /// Whether the run told that it could not make sure.
@@ -55,33 +65,54 @@ pub(crate) struct Ran {
 pub(crate) struct Stage {
     player: Player,
     victims: Vec<Victim>,
-    witness: Witness,
-    stop: (Duration, StopFlag),
+    pub(crate) witness: Witness,
+    plan: Stop,
+    flag: StopFlag,
+    /// See [`Ran::over`].
+    over: Option<Duration>,
+    stop: Option<Duration>,
 }
 
 impl Stage {
-    pub(crate) fn new(plan: &Plan, victims: Vec<Victim>, witness: Witness, stop: StopFlag) -> Self {
+    pub(crate) fn new(
+        plan: &Plan,
+        victims: Vec<Victim>,
+        witness: Witness,
+        flag: StopFlag,
+    ) -> Self {
         let mut player = Player::new();
         player.add(plan.fault.into_iter());
-        Self { player, victims, witness, stop: (plan.stop, stop) }
+        let stop = if let Stop::At(stop) = plan.stop { Some(stop) } else { None };
+        Self { player, victims, witness, plan: plan.stop, flag, over: None, stop }
     }
 
-    /// Does what is due at `past`; answers how long to wait.
-    pub(crate) fn turn(&mut self, past: Duration) -> Duration {
+    /// Does what is due at `past`; answers how long to wait. `busy` says until when an instrument
+    /// works off what it was asked during the fault.
+    pub(crate) fn turn(&mut self, past: Duration, busy: impl Fn(usize) -> Duration) -> Duration {
         let now = Instant::ZERO + past;
         self.witness.trace(|trace| trace.by_fault = true);
         let notices = self.player.advance(now, &mut self.victims);
         self.witness.trace(|trace| {
             trace.by_fault = false;
-            trace.violations.extend(notices.into_iter().filter_map(|notice| notice.trouble));
+            trace.violations.extend(notices.iter().filter_map(|notice| notice.trouble.clone()));
         });
+        for notice in notices {
+            if (!notice.begins && notice.trouble.is_none()) || notice.fault.lasting == Lasting::Once
+            {
+                let over = busy(notice.fault.place).max(past);
+                self.over = Some(over);
+                if let Stop::After(wait) = self.plan {
+                    self.stop = Some(over + wait);
+                }
+            }
+        }
         self.witness.look();
-        let (stop, flag) = &self.stop;
-        if past >= *stop {
-            flag.raise();
+        if self.stop.is_some_and(|stop| past >= stop) {
+            self.flag.raise();
         }
         let due = self.player.next(now).map_or(LOOK_EVERY, |next| next.saturating_since(now));
-        let left = if past < *stop { *stop - past } else { LOOK_EVERY };
+        let left = self.stop.map_or(LOOK_EVERY, |stop| stop.saturating_sub(past));
+        let left = if left.is_zero() { LOOK_EVERY } else { left };
         due.min(left).min(LOOK_EVERY).max(Duration::from_millis(1))
     }
 }
@@ -155,7 +186,7 @@ async fn live(plan: &Plan) -> Ran {
     let mut screen = Screen::new(true);
     let harness = async {
         loop {
-            let wait = stage.turn(began.elapsed());
+            let wait = stage.turn(began.elapsed(), |place| lines[place].busy_until() - began);
             tokio::time::sleep(wait).await;
         }
     };
@@ -165,11 +196,15 @@ async fn live(plan: &Plan) -> Ran {
         () = harness => unreachable!("it goes on until the run is over"),
     };
     let ended = (began.elapsed().as_secs_f64(), !ended.unconfirmed.is_empty());
-    whole(plan, &yard.witness, Seen::read(&log), ended)
+    whole(plan, &stage, Seen::read(&log), ended)
 }
 
-pub(crate) fn whole(plan: &Plan, witness: &Witness, log: Seen, ended: (f64, bool)) -> Ran {
+pub(crate) fn whole(plan: &Plan, stage: &Stage, log: Seen, ended: (f64, bool)) -> Ran {
+    let witness = &stage.witness;
+    let seconds = |past: Option<Duration>| past.map_or(f64::INFINITY, |past| past.as_secs_f64());
     Ran {
+        over: seconds(stage.over),
+        stop: seconds(stage.stop),
         plan: plan.clone(),
         log,
         switches: witness.plant.switches(),

@@ -52,6 +52,11 @@ impl VirtualLine {
         look(&mut self.desk.lock().unwrap())
     }
 
+    /// Until when it works off what it was asked.
+    pub(crate) fn busy_until(&self) -> Instant {
+        self.with(|desk| desk.busy_until)
+    }
+
     /// As the logger's links want it. Each time it is asked is a line of its own to them.
     pub(crate) fn settings(&self, name: &str) -> LinkSettings {
         let line = self.clone();

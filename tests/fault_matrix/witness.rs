@@ -20,7 +20,6 @@ pub(crate) const LOOK_EVERY: Duration = Duration::from_millis(25);
 pub(crate) struct Moment {
     pub(crate) at: f64,
     pub(crate) input: bool,
-    pub(crate) boost: bool,
     pub(crate) light: f64,
     pub(crate) back: f64,
 }
@@ -76,9 +75,9 @@ impl Witness {
 
     fn note(&self, weather: &Weather, now: &Operating) {
         let at = seconds(weather);
-        let (input, boost) = self.plant.switches();
+        let (input, _) = self.plant.switches();
         let back = weather.back.0;
-        let moment = Moment { at, input, boost, light: weather.plane.0, back };
+        let moment = Moment { at, input, light: weather.plane.0, back };
         let broken = self.broken(now, input);
         self.trace(|trace| {
             trace.moments.push(moment);
