@@ -99,6 +99,8 @@ pub struct Channel {
     let_go: u32,
     wishes_held: u32,
     unconfirmed: bool,
+    /// Whether the present step of stopping has failed once.
+    tried_off: bool,
     /// Why the input was off when the link was lost: rests and locks outlive an outage.
     after_outage: Option<Idle>,
     held_off: Option<HeldOff>,
@@ -130,6 +132,7 @@ impl Channel {
             let_go: 0,
             wishes_held: 0,
             unconfirmed: false,
+            tried_off: false,
             after_outage: None,
             held_off: None,
             sweep: None,
@@ -251,6 +254,11 @@ impl Channel {
 
     fn failed(&mut self, now: Stamp, phase: Phase, out: &mut Outbox) -> Option<Command> {
         if let Phase::Releasing(step, Idle::Stopping) = phase {
+            // A reply that went astray must not leave a load on which a second try switches off.
+            if !std::mem::replace(&mut self.tried_off, true) {
+                let boost = step == Step::BoostOff;
+                return Some(if boost { Command::BoostOff } else { Command::InputOff });
+            }
             self.unconfirmed = true;
             return self.released(now, step, Idle::Stopping, out);
         }
@@ -399,6 +407,7 @@ impl Channel {
         then: Idle,
         out: &mut Outbox,
     ) -> Option<Command> {
+        self.tried_off = false;
         if step == Step::InputOff && self.config.boost_switched {
             self.phase = Phase::Releasing(Step::BoostOff, then);
             return Some(Command::BoostOff);
