@@ -31,7 +31,8 @@ use tokio::task::{JoinSet, LocalSet};
 
 /// How often the shell looks for a request to stop and redraws.
 const TICK: Duration = Duration::from_millis(100);
-/// How long the channels have to let go at the end; longer than any conversation's deadlines.
+/// How long the channels have to let go at the end: two tries each for load and boost supply on
+/// lines that don't answer take half of it.
 const LAST_WORDS: Duration = Duration::from_secs(30);
 
 /// The two clocks of a run. The first is the runtime's, which a test may pause.
@@ -69,6 +70,8 @@ struct Shared {
     samples: Vec<Option<Sample>>,
     activities: Vec<Activity>,
     unconfirmed: Vec<usize>,
+    /// Which channels have come to their end.
+    over: Vec<bool>,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -84,6 +87,7 @@ impl Shared {
             samples: vec![None; channels],
             activities: vec![Activity::default(); channels],
             unconfirmed: Vec::new(),
+            over: vec![false; channels],
             reached: vec![None; channels],
             faults: vec![None; channels],
         }
@@ -199,8 +203,21 @@ impl Field<'_> {
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
-        let _ = tokio::time::timeout(LAST_WORDS, all).await;
+        if tokio::time::timeout(LAST_WORDS, all).await.is_err() {
+            self.give_up(&mut shared.borrow_mut(), clock.stamp());
+        }
         show(screen);
+    }
+
+    /// Tells of the channels that have not come to their end in time.
+    fn give_up(&self, shared: &mut Shared, at: Stamp) {
+        let on_lines = |spec: &ChannelSpec| bench_setup(spec, self.lines).is_some();
+        for (index, spec) in self.station.channels.iter().enumerate() {
+            if !shared.over[index] && on_lines(spec) && !shared.unconfirmed.contains(&index) {
+                let channel = Some(spec.control.id);
+                shared.take(Record::Event(Event { channel, at, what: Happening::StopUnconfirmed }));
+            }
+        }
     }
 }
 
@@ -279,6 +296,7 @@ impl Task {
             }
         }
         self.converse(Input::Stop).await;
+        self.shared.borrow_mut().over[self.index] = true;
         self.bench.close().await;
     }
 
