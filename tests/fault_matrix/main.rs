@@ -24,6 +24,7 @@ mod cell;
 mod judge;
 mod log;
 mod matrix;
+mod real;
 mod table;
 mod trial;
 mod wire;
@@ -55,4 +56,13 @@ fn every_fault_everywhere_in_every_phase() {
     }
     assert!(verdicts.len() >= 300, "{}", verdicts.len());
     table::fail_where_broken(&verdicts, seed);
+}
+
+/// In the same process as the matrix, but not beside it: real time must not wait for it.
+#[test]
+fn the_same_over_real_sockets_and_terminals() {
+    let verdicts = real::run_all(seed());
+    print!("{}", table::table(&verdicts, seed()));
+    assert!((24..=60).contains(&verdicts.len()), "{}", verdicts.len());
+    table::fail_where_broken(&verdicts, seed());
 }

@@ -21,7 +21,8 @@ const AFTERWARDS: Duration = Duration::from_millis(1500);
 
 /// Does `work` for each of `all`, on as many threads as there are processors.
 fn side_by_side<T: Sync, R: Send>(all: &[T], work: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    // Each waits for the disk most of the time.
+    let threads = 4 * std::thread::available_parallelism().map_or(1, usize::from);
     let (next, done) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
     std::thread::scope(|scope| {
         for _ in 0..threads {
