@@ -49,9 +49,7 @@ impl Place {
     pub(crate) const fn links(self) -> [Link; 3] {
         match self {
             Self::Load | Self::Boost => [Link::Serial, Link::Tcp, Link::Usb],
-            Self::Irradiance | Self::Temperature => {
-                [Link::ModbusRtu, Link::ModbusTcp, Link::Meter]
-            }
+            Self::Irradiance | Self::Temperature => [Link::ModbusRtu, Link::ModbusTcp, Link::Meter],
         }
     }
 

@@ -32,9 +32,8 @@ const SENSORS_OFF: (f64, f64) = (2.5, 0.4);
 const ASKED: f64 = 0.8;
 
 /// How far the mean of so many readings may be off (V, A, W).
-fn tolerances(readings: u32, watts: f64) -> [f64; 3] {
+fn tolerances(readings: u32) -> [f64; 3] {
     let spread = SIGMAS / f64::from(readings.max(1)).sqrt();
-    let _ = watts;
     // 45 V times the ammeter's noise and 12 A times the voltmeter's.
     let power = 45.0 * NOISE[1] + 12.0 * NOISE[0];
     [spread * NOISE[0] + STEP[0], spread * NOISE[1] + STEP[1], spread * power + STEP[2]]
@@ -68,49 +67,42 @@ pub(crate) fn judge(cell: &Cell, ran: &Ran) -> Verdict {
     Verdict { seconds, samples, unsure: ran.unconfirmed, problems }
 }
 
+/// Least and largest that a mean over `readings` of these measurements can be: the mean of all of
+/// them, or, where some got lost on the line, anything within their span.
+fn span(of: &[([f64; 3], [f64; 3])], readings: usize, quantity: usize) -> (f64, f64) {
+    let (lows, highs) = (of.iter().map(|b| b.0[quantity]), of.iter().map(|b| b.1[quantity]));
+    if readings == of.len() {
+        return (lows.sum::<f64>() / readings as f64, highs.sum::<f64>() / readings as f64);
+    }
+    (lows.fold(f64::INFINITY, f64::min), highs.fold(f64::NEG_INFINITY, f64::max))
+}
+
 /// A sample is the mean of readings, each of which shows the plant as it was then.
 fn electrical(ran: &Ran, problems: &mut Vec<String>) -> (usize, usize) {
     let (mut tight, mut loose, mut before) = (0, 0, 0.0);
     for sample in &ran.log.samples {
-        let of: Vec<_> = ran
-            .trace
-            .measures
-            .iter()
-            .filter(|measure| measure.at > before && measure.at <= sample.at)
-            .map(bounds)
-            .collect();
+        let within = |measure: &&Measure| measure.at > before && measure.at <= sample.at;
+        let of: Vec<_> = ran.trace.measures.iter().filter(within).map(bounds).collect();
         before = sample.at;
-        let count = sample.readings as usize;
-        if count > of.len() {
-            problems.push(format!(
-                "sample at {:.3} s: {count} readings of {} measurements",
-                sample.at,
-                of.len()
-            ));
+        let (readings, measured) = (sample.readings as usize, of.len());
+        let what = format!(
+            "sample at {:.3} s ({}), {readings} readings of {measured} measurements",
+            sample.at, sample.activity
+        );
+        if readings > measured {
+            problems.push(what);
             continue;
         }
-        let all_there = count == of.len();
-        if all_there { tight += 1 } else { loose += 1 }
-        let tolerances = tolerances(sample.readings, sample.means[2]);
+        if readings == measured {
+            tight += 1
+        } else {
+            loose += 1
+        }
+        let off = tolerances(sample.readings);
         for (i, quantity) in ["V", "A", "W"].into_iter().enumerate() {
-            let (low, high): (f64, f64) = if all_there {
-                let n = count as f64;
-                (of.iter().map(|b| b.0[i]).sum::<f64>() / n, of.iter().map(|b| b.1[i]).sum::<f64>() / n)
-            } else {
-                (
-                    of.iter().map(|b| b.0[i]).fold(f64::INFINITY, f64::min),
-                    of.iter().map(|b| b.1[i]).fold(f64::NEG_INFINITY, f64::max),
-                )
-            };
-            let (value, off) = (sample.means[i], tolerances[i]);
-            if !(value >= low - off && value <= high + off) {
-                problems.push(format!(
-                    "sample at {:.3} s ({}, {count} readings of {}): {value:.4} {quantity} where \
-                     {low:.4} to {high:.4} was",
-                    sample.at,
-                    sample.activity,
-                    of.len()
-                ));
+            let ((low, high), value) = (span(&of, readings, i), sample.means[i]);
+            if !(value >= low - off[i] && value <= high + off[i]) {
+                problems.push(format!("{what}: {value:.4} {quantity}, not {low:.4} to {high:.4}"));
             }
         }
     }
@@ -124,7 +116,7 @@ fn surroundings(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) {
     let span = ran.plan.fault_span().filter(|_| lying);
     let mut before = 0.0_f64;
     for sample in &ran.log.samples {
-        let from = before.max(sample.at - 1.0) - MAX_AGE - ASKED;
+        let from = before.max(sample.at - 1.0) - MAX_AGE - ASKED - ran.plan.slack;
         before = sample.at;
         let excused = |place| {
             let within = |(begin, end)| sample.at >= begin && from <= end;
@@ -159,13 +151,13 @@ fn points(ran: &Ran, problems: &mut Vec<String>) {
             .trace
             .measures
             .iter()
-            .filter(|measure| (measure.at - at).abs() < 0.3)
+            .filter(|measure| (measure.at - at).abs() < 0.3 + ran.plan.slack)
             .min_by(|a, b| (a.at - at).abs().total_cmp(&(b.at - at).abs()));
         let Some((low, high)) = near.map(bounds) else {
             problems.push(format!("curve's point at {at:.3} s: nothing was measured then"));
             continue;
         };
-        let off = tolerances(1, 0.0);
+        let off = tolerances(1);
         for (i, value) in [*volts, *amps].into_iter().enumerate() {
             if !(value >= low[i] - off[i] && value <= high[i] + off[i]) {
                 problems.push(format!(
@@ -191,14 +183,15 @@ fn books(ran: &Ran, problems: &mut Vec<String>) {
     };
     let awake = log.samples.first().map_or(0.0, |first| over - first.at);
     let booked = log.covered + log.missing;
-    if (booked - awake).abs() > EDGES {
+    let edges = EDGES + ran.plan.slack;
+    if (booked - awake).abs() > edges {
         problems.push(format!(
             "awake for {awake:.2} s, but {:.2} s are covered and {:.2} s missing",
             log.covered, log.missing
         ));
     }
     let most = 330.0 / 3600.0; // W s: the crest at 850 W/m2
-    let off = 0.005 * ran.delivered + most * EDGES;
+    let off = 0.005 * ran.delivered + most * edges;
     let least = ran.delivered - most * log.missing - off;
     if !(log.energy <= ran.delivered + off && log.energy >= least) {
         problems.push(format!(
@@ -229,7 +222,7 @@ fn silence(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) {
     if cell.place != Place::Temperature {
         return;
     }
-    let from = begin + MAX_AGE + GRACE + ASKED;
+    let from = begin + MAX_AGE + GRACE + ASKED + ran.plan.slack;
     let on = ran.trace.moments.iter().find(|it| it.at > from && it.at < end && it.input);
     if let Some(on) = on {
         problems.push(format!("{:.3} s: on, though the limit's sensor is silent", on.at));
@@ -247,9 +240,11 @@ fn lies(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) {
     // The lie must have been seen, and a stopped run judges no longer.
     let last = ran.stop.min(end);
     let told = ran.log.events.iter().any(|event| {
-        codes.contains(&event.code.as_str()) && event.at >= begin && event.at <= last + 2.0
+        codes.contains(&event.code.as_str())
+            && event.at >= begin
+            && event.at <= last + 2.0 + ran.plan.slack
     });
-    if last - begin > 6.0 && !told {
+    if last - begin > 6.0 + ran.plan.slack && !told {
         problems.push("nobody was told that the sensor lies".to_owned());
     }
 }
@@ -261,26 +256,29 @@ fn whole(sample: &SampleSeen) -> bool {
 /// How long after the fault's end the samples are whole, one after the other, until the run stops.
 fn recovery(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) -> f64 {
     const SPACING: f64 = 1.1;
+    let slack = ran.plan.slack;
     let (begin, _) = ran.plan.fault_span().unwrap_or_default();
     let (end, stop) = (ran.over, ran.stop);
     let mut since: Option<f64> = None;
     let mut last = begin;
     for sample in ran.log.samples.iter().filter(|it| it.at > begin && it.at < stop) {
-        let next = sample.at - last <= SPACING;
+        let next = sample.at - last <= SPACING + slack;
         last = sample.at;
         since = if whole(sample) { since.filter(|_| next).or(Some(sample.at)) } else { None };
     }
-    let since = since.filter(|_| stop - last <= SPACING);
+    let since = since.filter(|_| stop - last <= SPACING + slack);
     let promise = cell.promise().as_secs_f64();
     let Some(since) = since else {
         problems.push(format!("not whole again within {promise:.0} s"));
         return f64::NAN;
     };
     let took = (since - end).max(0.0);
-    if took > promise {
+    if took > promise + slack {
         problems.push(format!("whole again after {took:.1} s, not within {promise:.0} s"));
     }
-    if !ran.log.first("stopped").is_some_and(|at| at - stop < 3.0) || ran.switches != (false, false) {
+    if !ran.log.first("stopped").is_some_and(|at| at - stop < 3.0 + slack)
+        || ran.switches != (false, false)
+    {
         problems.push("the run did not end with input and boost supply off".to_owned());
     }
     took
@@ -289,7 +287,7 @@ fn recovery(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) -> f64 {
 /// How long the end took. Off is off, or it is told that nobody knows.
 fn ending(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) -> f64 {
     let took = ran.ended - ran.stop;
-    if took > Cell::LAST_WORDS.as_secs_f64() {
+    if took > Cell::LAST_WORDS.as_secs_f64() + ran.plan.slack {
         problems.push(format!("the end took {took:.1} s"));
     }
     let (stopped, unsure) =

@@ -105,9 +105,8 @@ impl Seen {
         let mut curves = sqlite
             .prepare("SELECT began_utc_us, utc_us, ending FROM curve ORDER BY curve")
             .unwrap();
-        let curve = |row: &rusqlite::Row<'_>| {
-            Ok((seconds(row.get(0)?), seconds(row.get(1)?), row.get(2)?))
-        };
+        let curve =
+            |row: &rusqlite::Row<'_>| Ok((seconds(row.get(0)?), seconds(row.get(1)?), row.get(2)?));
         self.curves = curves.query_map([], curve).unwrap().map(Result::unwrap).collect();
     }
 

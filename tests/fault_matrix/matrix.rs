@@ -46,7 +46,8 @@ fn quiet(cells: &[Cell], seed: u64) -> Quiet {
     keys.sort();
     keys.dedup();
     let runs = side_by_side(&keys, |&(links, spare)| {
-        trial::run(&Plan { links, spare, seed, fault: None, stop: Stop::At(QUIET_STOP) })
+        let stop = Stop::At(QUIET_STOP);
+        trial::run(&Plan { links, spare, seed, fault: None, stop, slack: 0.0 })
     });
     keys.into_iter().zip(runs).collect()
 }

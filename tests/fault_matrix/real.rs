@@ -1,7 +1,7 @@
 //! The part of the matrix that runs over real sockets and pseudo-terminals, in real time.
 //!
 //! The same cells, the same checks and promises; what a busy machine adds is allowed for by
-//! [`PATIENCE`]. A cell's fault begins at a seeded moment of a phase as a sound run has it, since in
+//! [`SLACK`]. A cell's fault begins at a seeded moment of a phase as a sound run has it, since in
 //! real time no two runs are the same to the millisecond.
 
 use crate::cell::{Cell, Link, Phase, Place};
@@ -19,8 +19,8 @@ use cresthold_sim::wire::serve::{PtyServer, TcpServer};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-/// What a busy machine may add to a promise.
-const PATIENCE: Duration = Duration::from_secs(6);
+/// What a busy machine may add to any span (s).
+const SLACK: f64 = 4.0;
 /// When a run is asked to stop whose end is to be disturbed: it tracks by then.
 const STOP: Duration = Duration::from_secs(8);
 /// When in a run the phases are for sure (s): it connects in 0.5 s and tracks after 2.6 s, and its
@@ -63,10 +63,10 @@ pub(crate) fn plan(cell: &Cell, seed: u64) -> Plan {
     let fault = cell.fault(dice.span(from, until), &mut dice);
     let stop = match cell.phase {
         Phase::Stopping => Stop::At(STOP),
-        _ => Stop::After(cell.promise() + PATIENCE),
+        _ => Stop::After(cell.promise() + Duration::from_secs_f64(2.0 * SLACK)),
     };
     let links = links(cell.place, cell.link);
-    Plan { links, spare: has_spare(cell), seed, fault: Some(fault), stop }
+    Plan { links, spare: has_spare(cell), seed, fault: Some(fault), stop, slack: SLACK }
 }
 
 /// An instrument on its line, and the address of that.
@@ -86,9 +86,10 @@ fn serve(yard: &Yard, place: usize, link: Link, scratch: &Path) -> (Box<dyn Line
 /// Runs in real time.
 pub(crate) fn run(plan: &Plan) -> Ran {
     let scratch = tempfile::tempdir().unwrap();
+    // The envelope is wanted before anything listens.
     let nowhere = std::array::from_fn(|place| {
-        let tcp = !plan.links[place].is_serial();
-        if tcp { "127.0.0.1:1".to_owned() } else { "/nowhere".to_owned() }
+        let serial = plan.links[place].is_serial();
+        if serial { format!("/nowhere-{place}") } else { format!("127.0.0.1:{}", place + 1) }
     });
     let began = Instant::now();
     let sketch = station(plan.links, &nowhere, plan.spare);

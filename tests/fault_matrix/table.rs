@@ -28,7 +28,9 @@ pub(crate) fn table(verdicts: &[(Cell, Verdict)], seed: u64) -> String {
         for phase in Phase::ALL {
             let cell = match of.get(&Cell { phase, ..row }.to_string()) {
                 None => "-  ".to_owned(),
-                Some(verdict) if verdict.unsure && verdict.problems.is_empty() => format!("{:.1} u", verdict.seconds),
+                Some(verdict) if verdict.unsure && verdict.problems.is_empty() => {
+                    format!("{:.1} u", verdict.seconds)
+                }
                 Some(verdict) if verdict.problems.is_empty() => format!("{:.1}  ", verdict.seconds),
                 Some(verdict) => format!("{:.1} !", verdict.seconds),
             };

@@ -25,6 +25,8 @@ pub(crate) struct Plan {
     pub(crate) fault: Option<Fault>,
     /// When the run is asked to stop: at that time, or so long after the fault is over.
     pub(crate) stop: Stop,
+    /// What a busy machine may add to any span (s); in virtual time nothing.
+    pub(crate) slack: f64,
 }
 
 /// See [`Plan::stop`].
@@ -74,12 +76,7 @@ pub(crate) struct Stage {
 }
 
 impl Stage {
-    pub(crate) fn new(
-        plan: &Plan,
-        victims: Vec<Victim>,
-        witness: Witness,
-        flag: StopFlag,
-    ) -> Self {
+    pub(crate) fn new(plan: &Plan, victims: Vec<Victim>, witness: Witness, flag: StopFlag) -> Self {
         let mut player = Player::new();
         player.add(plan.fault.into_iter());
         let stop = if let Stop::At(stop) = plan.stop { Some(stop) } else { None };

@@ -53,7 +53,12 @@ impl Within {
     /// A line of this name that `dialler` opens.
     #[must_use]
     pub fn new(name: &str, dialler: impl Dial + 'static) -> Self {
-        Self { name: name.to_owned(), dialler: Arc::new(dialler), opened: Arc::default(), by_messages: false }
+        Self {
+            name: name.to_owned(),
+            dialler: Arc::new(dialler),
+            opened: Arc::default(),
+            by_messages: false,
+        }
     }
 
     /// The same where the line itself marks where messages end, as a USB-TMC device's does.
