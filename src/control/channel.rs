@@ -99,6 +99,8 @@ pub struct Channel {
     let_go: u32,
     wishes_held: u32,
     unconfirmed: bool,
+    /// Whether the present step of stopping has failed once.
+    tried_off: bool,
     /// Why the input was off when the link was lost: rests and locks outlive an outage.
     after_outage: Option<Idle>,
     held_off: Option<HeldOff>,
@@ -130,6 +132,7 @@ impl Channel {
             let_go: 0,
             wishes_held: 0,
             unconfirmed: false,
+            tried_off: false,
             after_outage: None,
             held_off: None,
             sweep: None,
@@ -190,7 +193,12 @@ impl Channel {
         match (input, self.phase) {
             (_, Phase::Stopped) => None,
             (Input::Stop, Phase::Releasing(_, Idle::Stopping)) => None,
-            (Input::Stop, _) => {
+            (Input::Stop, phase) => {
+                if let Phase::Idle(_) = phase
+                    && self.awake
+                {
+                    self.ledger.resting(now, Activity::Stopped, out);
+                }
                 self.end_sweep(now, CurveEnd::Stopped, out);
                 Some(self.release(Idle::Stopping))
             }
@@ -256,6 +264,11 @@ impl Channel {
 
     fn failed(&mut self, now: Stamp, phase: Phase, out: &mut Outbox) -> Option<Command> {
         if let Phase::Releasing(step, Idle::Stopping) = phase {
+            // A reply that went astray must not leave a load on which a second try switches off.
+            if !std::mem::replace(&mut self.tried_off, true) {
+                let boost = step == Step::BoostOff;
+                return Some(if boost { Command::BoostOff } else { Command::InputOff });
+            }
             self.unconfirmed = true;
             return self.released(now, step, Idle::Stopping, out);
         }
@@ -310,7 +323,7 @@ impl Channel {
         Some(self.grant(wish))
     }
 
-    /// A reading with the input on: judged, and booked unless it is no number.
+    /// A reading with the input on: judged, and booked unless it says nothing about the device.
     fn take(
         &mut self,
         now: Stamp,
@@ -331,7 +344,8 @@ impl Channel {
             setpoint: self.setpoint,
             boost: reading.boost.map(|measured| (measured, self.config.path.boost)),
         });
-        if matches!(verdict, Err(Breach { limit: Limit::NotANumber, .. })) {
+        // Without the boost supply's voltage at the reading's own moment the device's isn't known.
+        if let Err(Breach { limit: Limit::NotANumber | Limit::BoostVolts, .. }) = verdict {
             return verdict.map(|()| look);
         }
         self.amps = look.amps;
@@ -403,6 +417,7 @@ impl Channel {
         then: Idle,
         out: &mut Outbox,
     ) -> Option<Command> {
+        self.tried_off = false;
         if step == Step::InputOff && self.config.boost_switched {
             self.phase = Phase::Releasing(Step::BoostOff, then);
             return Some(Command::BoostOff);
@@ -412,7 +427,7 @@ impl Channel {
         self.dark_since = None;
         if then == Idle::Stopping {
             self.phase = Phase::Stopped;
-            self.ledger.close(now, Activity::Stopped, out);
+            self.ledger.close(now, Activity::Stopped, self.awake, out);
             self.tell_held(now, out);
             let what =
                 if self.unconfirmed { Happening::StopUnconfirmed } else { Happening::Stopped };
