@@ -145,6 +145,7 @@ pub fn run(
                 shared: Rc::clone(&shared),
                 sensing: Rc::clone(&sensing),
                 said: None,
+                known: String::new(),
             };
             tasks.spawn_local(task.live(stopped.clone()));
         }
@@ -209,6 +210,8 @@ struct Task {
     sensing: Rc<Sensing>,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
+    /// The instruments' identities told last.
+    known: String,
 }
 
 impl Task {
@@ -259,6 +262,8 @@ impl Task {
                 let mut shared = self.shared.borrow_mut();
                 shared.faults[self.index] = None;
                 shared.reached[self.index].get_or_insert(true);
+                drop(shared);
+                self.say_identities();
                 Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
@@ -275,6 +280,27 @@ impl Task {
         }
     }
 
+    /// Tells the log which instruments answer, once and after every change.
+    fn say_identities(&mut self) {
+        let (load, boost) = self.bench.identities();
+        let mut text = format!("load \"{load}\"");
+        if let Some(boost) = boost {
+            text.push_str(&format!(", boost supply \"{boost}\""));
+        }
+        if text == self.known {
+            return;
+        }
+        tracing::info!(channel = self.name, "{text}");
+        self.note(Severity::Note, "instruments", text.clone());
+        self.known = text;
+    }
+
+    fn note(&self, severity: Severity, code: &'static str, text: String) {
+        let (channel, at) = (Some(self.channel.config().id), self.clock.stamp());
+        let note = Note { channel, at, severity, code, text, detail: None };
+        self.shared.borrow().writer.note(note);
+    }
+
     /// Tells log and operator what the instrument said, once per cause.
     fn say(&mut self, error: &InstrumentError) {
         let text = error.to_string();
@@ -282,16 +308,8 @@ impl Task {
             return;
         }
         tracing::warn!(channel = self.name, "{text}");
-        let mut shared = self.shared.borrow_mut();
-        shared.faults[self.index] = Some(text.clone());
-        shared.writer.note(Note {
-            channel: Some(self.channel.config().id),
-            at: self.clock.stamp(),
-            severity: Severity::Warning,
-            code: "instrument",
-            text: text.clone(),
-            detail: None,
-        });
+        self.shared.borrow_mut().faults[self.index] = Some(text.clone());
+        self.note(Severity::Warning, "instrument", text.clone());
         self.said = Some(text);
     }
 }
