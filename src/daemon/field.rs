@@ -10,7 +10,7 @@ use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
-use super::{Ended, RunError};
+use super::{Ended, RunError, wall};
 use crate::control::record::{Event, Happening, Record, Sample, Severity};
 use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
 use crate::instruments::{Answer, Bench, InstrumentError};
@@ -21,7 +21,7 @@ use crate::time::{Instant, Stamp, Utc};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::time::{Duration, SystemTime};
+use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
@@ -35,13 +35,6 @@ const LAST_WORDS: Duration = Duration::from_secs(30);
 pub(super) struct Clock {
     began: tokio::time::Instant,
     wall: fn() -> Utc,
-}
-
-/// The system's wall clock.
-fn wall() -> Utc {
-    SystemTime::now()
-        .duration_since(SystemTime::UNIX_EPOCH)
-        .map_or(Utc::default(), |since| Utc::default() + since)
 }
 
 impl Clock {

@@ -25,7 +25,7 @@ use crate::time::{Instant, Stamp, Utc};
 use powered::Work;
 use rig::{Rig, reason};
 use std::path::Path;
-use std::time::{Duration, Instant as WallInstant, SystemTime};
+use std::time::{Duration, Instant as WallInstant};
 
 /// Readings with the input off, at least and at most: the noise is then known to 11 % or 5 %
 /// (standard uncertainty).
@@ -63,14 +63,7 @@ struct Clock {
 impl Clock {
     fn stamp(&self) -> Stamp {
         let elapsed = self.began.elapsed();
-        let utc = self.utc.map_or_else(
-            || {
-                SystemTime::now()
-                    .duration_since(SystemTime::UNIX_EPOCH)
-                    .map_or(Utc::default(), |since| Utc::default() + since)
-            },
-            |utc| utc + elapsed,
-        );
+        let utc = self.utc.map_or_else(super::wall, |utc| utc + elapsed);
         Stamp { mono: Instant::ZERO + elapsed, utc }
     }
 }
