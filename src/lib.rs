@@ -11,6 +11,7 @@ pub mod cli;
 #[cfg(feature = "field")]
 pub mod commission;
 pub mod control;
+pub mod curve;
 #[cfg(feature = "field")]
 pub mod daemon;
 #[cfg(feature = "field")]

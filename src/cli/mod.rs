@@ -3,6 +3,7 @@
 mod bench;
 mod check;
 mod commission;
+mod curve;
 mod picture;
 mod run;
 mod station;
@@ -35,6 +36,8 @@ pub enum Exit {
     Findings = 8,
     /// Nobody agreed to energise the bench; everything is off.
     Refused = 9,
+    /// The file is no table of points, or its points are no usable curve.
+    Curve = 10,
 }
 
 impl From<Exit> for ExitCode {
@@ -63,7 +66,8 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
-                  right; 9 nobody agreed to energise.\n\n\
+                  right; 9 nobody agreed to energise; \
+                  10 no usable curve.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -77,6 +81,7 @@ enum Command {
     Check(check::Check),
     Bench(bench::ServeBench),
     Commission(commission::Commission),
+    Curve(Box<curve::CurveFile>),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
     Wiring(wiring::DrawWiring),
@@ -91,6 +96,7 @@ pub fn main() -> ExitCode {
         Command::Check(check) => check.carry_out(),
         Command::Bench(bench) => bench.carry_out(),
         Command::Commission(commission) => commission.carry_out(),
+        Command::Curve(curve) => curve.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),

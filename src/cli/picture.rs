@@ -69,7 +69,7 @@ fn parse_date(text: &str) -> Result<String, String> {
 }
 
 /// Only a name of a picture: a slip of the hand must not overwrite a log.
-fn parse_out(text: &str) -> Result<PathBuf, String> {
+pub(super) fn parse_out(text: &str) -> Result<PathBuf, String> {
     let path = PathBuf::from(text);
     if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("svg")) {
         Ok(path)

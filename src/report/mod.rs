@@ -1,7 +1,11 @@
 //! Pictures, drawings and tables, for people.
 
+pub mod curve;
+pub mod curve_log;
+pub mod curve_picture;
 mod day;
 pub mod picture;
+mod raster;
 pub mod summary;
 pub mod table;
 pub mod wiring;

@@ -10,21 +10,23 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 11] = [
+const LOGGER: [Rule; 12] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
+    ("curve", &[]),
     ("rehearsal", &["control", "station"]),
     ("sensors", &["control"]),
     ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
-    ("report", &["control", "store", "station"]),
+    ("report", &["control", "curve", "store", "station"]),
     ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",
         &[
             "control",
             "trackers",
+            "curve",
             "rehearsal",
             "sensors",
             "store",
@@ -41,6 +43,7 @@ const LOGGER: [Rule; 11] = [
         &[
             "control",
             "trackers",
+            "curve",
             "rehearsal",
             "sensors",
             "store",

@@ -1,0 +1,216 @@
+//! The budget: a line for each input, a column for each figure (JCGM 100).
+
+use super::analysis::{Analysis, AnalysisError, Figures, Quantity};
+use super::{COMMON, Inputs};
+use crate::curve::parameters::{EndLine, Method, Quartic, Window, basis, parameters};
+use crate::curve::points::{Curve, Point};
+
+/// Share of the difference to the next wider window that is taken where there is no narrower one: from
+/// window to window the quartic's bias falls by four and more (tests/curve_parameters.rs).
+const NEXT_WINDOW: f64 = 0.25;
+
+/// One input and what it does to each figure.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Line {
+    /// The input, in words.
+    pub input: &'static str,
+    /// Its standard uncertainty...
+    pub standard: f64,
+    /// ... and the unit of it.
+    pub unit: &'static str,
+    /// Standard uncertainty it gives each figure, in the figure's unit; signed where the input is
+    /// common to all points.
+    pub contributions: Figures,
+}
+
+/// Figures with their uncertainties and where these come from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Budget {
+    /// Best values, in the order of [`Quantity::ALL`]; NaN where there is none.
+    pub values: Figures,
+    /// A line per input that is not zero.
+    pub lines: Vec<Line>,
+    /// Combined standard uncertainties.
+    pub combined: Figures,
+    /// Coverage factor `k` of [`Self::expanded`]; 2 covers about 95 % where many terms add.
+    pub coverage: f64,
+}
+
+impl Budget {
+    /// Value and expanded uncertainty `U = k u`; none where the figure has no value.
+    #[must_use]
+    pub fn expanded(&self, quantity: Quantity) -> Option<(f64, f64)> {
+        let at = Quantity::ALL.iter().position(|q| *q == quantity)?;
+        let value = self.values[at];
+        value.is_finite().then(|| (value, self.coverage * self.combined[at]))
+    }
+}
+
+/// The budget of a curve as measured.
+///
+/// # Errors
+/// [`AnalysisError`] where the curve has no figures.
+pub fn budget(
+    curve: &Curve,
+    analysis: &Analysis,
+    inputs: &Inputs,
+    coverage: f64,
+) -> Result<Budget, AnalysisError> {
+    let (last, values) = analysis.shifted(curve.clone(), &[0.0; COMMON.len()])?;
+    let mut lines = Vec::new();
+    for (k, (spec, (input, unit))) in inputs.common().iter().zip(COMMON).enumerate() {
+        let standard = spec.standard();
+        if standard > 0.0 {
+            let contributions = both_sides(curve, analysis, k, standard)?;
+            lines.push(Line { input, standard, unit, contributions });
+        }
+    }
+    lines.extend(own_lines(curve, &last, analysis, inputs, &values));
+    lines.extend(window_line(&last, &analysis.method, &values));
+    let mut combined = [0.0; Quantity::ALL.len()];
+    for (k, sum) in combined.iter_mut().enumerate() {
+        let squares = lines.iter().map(|line| line.contributions[k] * line.contributions[k]);
+        *sum = squares.sum::<f64>().sqrt();
+    }
+    Ok(Budget { values, lines, combined, coverage })
+}
+
+/// Half the difference of the figures with one common input moved to both sides.
+fn both_sides(
+    curve: &Curve,
+    analysis: &Analysis,
+    input: usize,
+    standard: f64,
+) -> Result<Figures, AnalysisError> {
+    let mut shift = [0.0; COMMON.len()];
+    shift[input] = standard;
+    let above = analysis.shifted(curve.clone(), &shift)?.1;
+    shift[input] = -standard;
+    let below = analysis.shifted(curve.clone(), &shift)?.1;
+    let mut half = [0.0; Quantity::ALL.len()];
+    for (k, value) in half.iter_mut().enumerate() {
+        *value = 0.5 * (above[k] - below[k]);
+    }
+    Ok(half)
+}
+
+/// Noise and resolution of each instrument.
+fn own_lines(
+    raw: &Curve,
+    last: &Curve,
+    analysis: &Analysis,
+    inputs: &Inputs,
+    values: &Figures,
+) -> Vec<Line> {
+    let Some(gains) = Gains::of(last, &analysis.method, values) else { return Vec::new() };
+    // A correction may stretch the current (procedure 2), and its noise with it.
+    let range = |curve: &Curve| {
+        let amps = curve.points().iter().map(|p| p.amps.0);
+        amps.clone().fold(f64::MIN, f64::max) - amps.fold(f64::MAX, f64::min)
+    };
+    let stretch = range(last) / range(raw);
+    let lit = analysis.series.and(raw.mean_irradiance()).map_or(0.0, |lit| values[0] / lit.0);
+    let step = 12_f64.sqrt();
+    [
+        ("voltage, noise", inputs.volts.noise, "V", &gains.volts, 1.0),
+        ("voltage, resolution", inputs.volts.resolution / step, "V", &gains.volts, 1.0),
+        ("current, noise", inputs.amps.noise, "A", &gains.amps, stretch),
+        ("current, resolution", inputs.amps.resolution / step, "A", &gains.amps, stretch),
+        ("irradiance, noise", inputs.irradiance.own(), "W/m2", &gains.amps, lit),
+    ]
+    .into_iter()
+    .filter(|(_, standard, _, _, scale)| standard * scale > 0.0)
+    .map(|(input, standard, unit, gains, scale)| {
+        let contributions = gains.map(|gain| gain * standard * scale);
+        Line { input, standard, unit, contributions }
+    })
+    .collect()
+}
+
+/// What a standard deviation of one volt and one ampere, new at each point, gives each figure.
+struct Gains {
+    volts: Figures,
+    amps: Figures,
+}
+
+impl Gains {
+    fn of(curve: &Curve, method: &Method, values: &Figures) -> Option<Self> {
+        let isc = EndLine::through(curve, method.short_points, false, |p| (p.volts.0, p.amps.0));
+        let isc = end(&isc, method.near_short, values[1]);
+        // The open circuit's line has current as its first coordinate.
+        let swapped = |p: &Point| (p.amps.0, p.volts.0);
+        let voc = EndLine::through(curve, method.open_points, method.open_bent, swapped);
+        let voc = end(&voc, method.near_open, values[0]);
+        let crest = crest(curve, method)?;
+        let gains = |isc: f64, voc: f64, [pmp, vmp, imp]: [f64; 3]| {
+            let [isc_value, voc_value, pmp_value, .., ff, share] = *values;
+            // The three come from different points.
+            let relative =
+                (pmp / pmp_value).powi(2) + (isc / isc_value).powi(2) + (voc / voc_value).powi(2);
+            [isc, voc, pmp, vmp, imp, ff * relative.sqrt(), share * pmp / pmp_value]
+        };
+        Some(Self { volts: gains(isc.0, voc.1, crest.0), amps: gains(isc.1, voc.0, crest.1) })
+    }
+}
+
+/// Standard deviation of an end's value per unit of its first and of its second coordinate, where
+/// `scale` is the size of the first.
+fn end(line: &EndLine, near: f64, scale: f64) -> (f64, f64) {
+    if line.is_near(near, scale) {
+        // The point itself: its first coordinate is not used at all.
+        return (0.0, 1.0);
+    }
+    (line.slope.abs() * line.weight, line.weight)
+}
+
+/// The same for Pmp, Vmp and Imp: per volt, per ampere.
+///
+/// With the basis `b(u)` and `w = (A^T A)^-1 b(u*)`, `dPmp = sum (w b(u_i)) dP_i`; and
+/// `dVmp = -dP'(u*)/P''(u*)` with the basis' derivative in place of `b`. A point's power changes by
+/// `V dI` and, along the curve, by `(I - dP/dV) dV`.
+fn crest(curve: &Curve, method: &Method) -> Option<([f64; 3], [f64; 3])> {
+    let quartic = Quartic::fit(curve, &method.window).ok()?;
+    let u = quartic.crest;
+    let height = quartic.triangle.gram_solve(basis(u))?;
+    let slope = quartic.triangle.gram_solve([0.0, 1.0, 2.0 * u, 3.0 * u * u, 4.0 * u * u * u])?;
+    let (pmp, vmp) = (quartic.value(u), quartic.volts(u));
+    let per_slope = -quartic.half() / quartic.bend();
+    let (mut volts, mut amps) = ([0.0; 3], [0.0; 3]);
+    for p in curve.points().iter().filter(|p| quartic.holds(p)) {
+        let at = quartic.place(p.volts.0);
+        let powers = basis(at);
+        let weigh = |w: &[f64; 5]| w.iter().zip(powers).map(|(w, b)| w * b).sum::<f64>();
+        let (dp, dv) = (weigh(&height), weigh(&slope) * per_slope);
+        let weights = [dp, dv, (dp - pmp / vmp * dv) / vmp];
+        let along = p.amps.0 - quartic.slope(at) / quartic.half();
+        for (k, weight) in weights.iter().enumerate() {
+            volts[k] += (weight * along).powi(2);
+            amps[k] += (weight * p.volts.0).powi(2);
+        }
+    }
+    Some((volts.map(f64::sqrt), amps.map(f64::sqrt)))
+}
+
+/// What hangs on the choice of the window: limits as wide as the farthest of the narrower windows, or a
+/// share of the next wider one where there is none.
+fn window_line(curve: &Curve, method: &Method, values: &Figures) -> Option<Line> {
+    let own = method.window;
+    let crest = |window: &Window| {
+        parameters(curve, &Method { window: *window, ..*method }).ok().map(|found| found.pmp.0)
+    };
+    let pmp = values[2];
+    let narrower = |w: &&Window| w.low > own.low && w.high < own.high;
+    let mut half = f64::NAN;
+    for window in Window::OTHERS.iter().filter(narrower) {
+        half = crest(window).map_or(half, |other| half.max((other - pmp).abs()));
+    }
+    if half.is_nan() {
+        let wider = Window::OTHERS.iter().rev().find(|w| w.low < own.low && w.high > own.high)?;
+        half = NEXT_WINDOW * (crest(wider)? - pmp).abs();
+    }
+    let standard = half / 3_f64.sqrt();
+    let relative = standard / pmp;
+    let [.., ff, share] = *values;
+    let contributions = [0.0, 0.0, standard, 0.0, 0.0, ff * relative, share * relative];
+    Some(Line { input: "choice of window", standard, unit: "W", contributions })
+}

@@ -1,0 +1,413 @@
+//! A curve for people: table in the terminal, JSON, and what a picture is drawn of.
+//!
+//! Model: [`CurveReport::new`] runs the curve room's steps in their order (quality of the curve as
+//! measured, correction to the mean irradiance with the fit's `Rs`, correction to wanted conditions,
+//! parameters, fit, budget) and keeps what each of them said, errors included: what can't be known is
+//! told as such, never left out in silence.
+
+use super::table::align;
+use crate::curve::fit::{Fit, FitError, Identified, Residual, fit};
+use crate::curve::quality::{Quality, quality};
+use crate::curve::translate::{Coefficient, Observed, coefficients};
+use crate::curve::uncertainty::{
+    Analysis, AnalysisError, Budget, Correction, Figures, Inputs, Quantity, budget,
+};
+use crate::curve::{Curve, Method, Parameters, other_windows, parameters};
+use serde_json::{Value, json};
+use std::fmt::Write;
+
+/// Coverage factor of stated uncertainties: about 95 %.
+const COVERAGE: f64 = 2.0;
+/// Correlation of neighbouring residuals above which they are no noise; a hundred points of noise
+/// stay below 0.3.
+const PATTERN: f64 = 0.5;
+
+/// What is wanted of a curve.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wanted {
+    /// How it is summed up.
+    pub method: Method,
+    /// Correction to other conditions.
+    pub correction: Option<Correction>,
+    /// Area (m2).
+    pub area: Option<f64>,
+    /// What is known of the instruments; without it no uncertainty is stated.
+    pub inputs: Option<Inputs>,
+}
+
+/// A curve and all that is said about it.
+#[derive(Clone, Debug)]
+pub struct CurveReport {
+    /// What it is called.
+    pub name: String,
+    /// The points that were summed up: corrected, where that was possible or wanted.
+    pub curve: Curve,
+    /// Whether the points were moved to their mean irradiance.
+    pub levelled: bool,
+    /// Whether the points were moved to wanted conditions.
+    pub corrected: bool,
+    /// Grade of the curve as measured.
+    pub quality: Quality,
+    /// Its parameters.
+    pub parameters: Parameters,
+    /// The single diode behind it.
+    pub fit: Result<Fit, FitError>,
+    /// Uncertainties.
+    pub budget: Option<Budget>,
+    /// Figures in the order of [`Quantity::ALL`].
+    pub figures: Figures,
+}
+
+impl CurveReport {
+    /// Looks at a curve; `back` is the other direction of the sweep, if there was one.
+    ///
+    /// # Errors
+    /// [`AnalysisError`] where the curve has no crest or can't be moved to the wanted conditions.
+    pub fn new(
+        name: &str,
+        curve: &Curve,
+        back: Option<&Curve>,
+        wanted: &Wanted,
+    ) -> Result<Self, AnalysisError> {
+        let quality = quality(curve, back);
+        let lit = curve.mean_irradiance().is_some_and(|g| g.0 > 0.0);
+        // Levelling needs a series resistance: that of the fit, if there is one.
+        let first = fit(curve, Residual::Current);
+        let series = first.as_ref().ok().map(|fit| fit.series.value).filter(|_| lit);
+        let Wanted { method, correction, area, inputs } = *wanted;
+        let analysis = Analysis { method, series, correction, area };
+        let last = analysis.curve(curve)?;
+        let parameters = parameters(&last, &method)?;
+        let budget =
+            inputs.map(|inputs| budget(curve, &analysis, &inputs, COVERAGE)).transpose()?;
+        let figures = analysis.figures(curve)?;
+        let fit = fit(&last, Residual::Current);
+        Ok(Self {
+            name: name.to_owned(),
+            levelled: series.is_some(),
+            corrected: correction.is_some(),
+            quality,
+            parameters,
+            fit,
+            budget,
+            figures,
+            curve: last,
+        })
+    }
+
+    /// The tables for a terminal.
+    #[must_use]
+    pub fn table(&self) -> String {
+        let mut text = format!("{}: {} curve\n", self.name, self.quality.grade.word());
+        for (grade, reason) in &self.quality.reasons {
+            let _ = writeln!(text, "  {}: {}", grade.word(), reason.text());
+        }
+        let _ = writeln!(text, "{}\n", self.conditions());
+        text.push_str(&self.figure_table());
+        text.push('\n');
+        text.push_str(&self.fit_table());
+        if let Some(budget) = &self.budget {
+            text.push('\n');
+            text.push_str(&budget_table(budget));
+        }
+        text
+    }
+
+    fn conditions(&self) -> String {
+        let points = self.curve.points().len();
+        let at = match (self.curve.mean_irradiance(), self.curve.mean_cell()) {
+            (Some(g), Some(t)) => format!("{g:.1}, {t:.1}"),
+            (Some(g), None) => format!("{g:.1}, cell temperature unknown"),
+            (None, Some(t)) => format!("irradiance unknown, {t:.1}"),
+            (None, None) => "irradiance and cell temperature unknown".to_owned(),
+        };
+        let how = match (self.corrected, self.levelled) {
+            (true, _) => "corrected to",
+            (false, true) => "each point corrected to the mean of",
+            (false, false) => "as measured at",
+        };
+        format!("{points} points, {how} {at}")
+    }
+
+    fn figure_table(&self) -> String {
+        let p = &self.parameters;
+        let mut rows = Vec::new();
+        for (quantity, value) in Quantity::ALL.into_iter().zip(self.figures) {
+            let (symbol, unit) = quantity.symbol();
+            let note = match quantity {
+                Quantity::Isc => p.isc.origin.word().to_owned(),
+                Quantity::Voc => p.voc.origin.word().to_owned(),
+                Quantity::Pmp => self.window_note(),
+                _ => String::new(),
+            };
+            if value.is_nan() && quantity == Quantity::Efficiency {
+                continue;
+            }
+            let shown = if value.is_nan() { "unknown".to_owned() } else { digits(value) };
+            let expanded = self.budget.as_ref().and_then(|budget| budget.expanded(quantity));
+            let expanded = expanded.map_or(String::new(), |(_, u)| format!("+-{}", short(u)));
+            rows.push(vec![symbol.to_owned(), shown, expanded, unit.to_owned(), note]);
+        }
+        let slope = |name: &str, slope: Option<crate::quantities::Ohms>| {
+            let value = slope.map_or("flat".to_owned(), |ohms| digits(ohms.0));
+            vec![name.to_owned(), value, String::new(), "ohm".to_owned(), String::new()]
+        };
+        rows.push(slope("-dV/dI at Isc", p.isc.slope));
+        rows.push(slope("-dV/dI at Voc", p.voc.slope));
+        let uncertainty = if self.budget.is_some() { "U (k = 2)" } else { "" };
+        align(&["figure", "value", uncertainty, "unit", ""], &rows)
+    }
+
+    /// How much of Pmp hangs on the window.
+    fn window_note(&self) -> String {
+        let pmp = self.parameters.pmp;
+        let others = other_windows(&self.curve);
+        let shares = others.iter().filter_map(|o| o.pmp).map(|other| 100.0 * (other / pmp - 1.0));
+        let (low, high) =
+            shares.fold((0.0_f64, 0.0_f64), |range, x| (range.0.min(x), range.1.max(x)));
+        format!("{low:+.3} to {high:+.3} % by other windows")
+    }
+
+    fn fit_table(&self) -> String {
+        let fit = match &self.fit {
+            Ok(fit) => fit,
+            Err(error) => return format!("{error}\n"),
+        };
+        let row = |name: &str, (value, u): (f64, f64), unit: &str, how: Identified| {
+            let cells = [name, &digits(value), &format!("+-{}", short(u)), unit, how.words()];
+            cells.map(str::to_owned).to_vec()
+        };
+        let (il, i0, rs) = (&fit.photocurrent, &fit.saturation, &fit.series);
+        let (rsh, a) = (&fit.shunt, &fit.ideality);
+        let rows = [
+            row("IL", (il.value.0, il.uncertainty.0), "A", il.identified),
+            row("I0", (i0.value.0, i0.uncertainty.0), "A", i0.identified),
+            row("Rs", (rs.value.0, rs.uncertainty.0), "ohm", rs.identified),
+            row("Rsh", (rsh.value.0, rsh.uncertainty.0), "ohm", rsh.identified),
+            row("a", (a.value.0, a.uncertainty.0), "V", a.identified),
+        ];
+        let mut text = align(&["single diode", "value", "u (k = 1)", "unit", ""], &rows);
+        let (worst, at) = fit.worst;
+        let (rmse, worst) = (short(fit.rmse.0), short(worst.0.abs()));
+        let _ = writeln!(text, "residual of current {rmse} A (rms), at most {worst} A at {at:.2}");
+        if fit.pattern > PATTERN {
+            text.push_str("the residual follows a pattern: no single diode, or not at rest\n");
+        }
+        text
+    }
+
+    /// Everything as JSON; what is not known is `null`.
+    #[must_use]
+    pub fn json(&self) -> String {
+        let figures: serde_json::Map<String, Value> = Quantity::ALL
+            .into_iter()
+            .zip(self.figures)
+            .map(|(quantity, value)| {
+                let (symbol, unit) = quantity.symbol();
+                let expanded = self.budget.as_ref().and_then(|b| b.expanded(quantity));
+                let entry = json!({
+                    "value": known(value), "unit": unit, "expanded": expanded.map(|(_, u)| u),
+                });
+                (symbol.to_owned(), entry)
+            })
+            .collect();
+        let reasons: Vec<Value> = self
+            .quality
+            .reasons
+            .iter()
+            .map(|(grade, reason)| json!({ "grade": grade.word(), "reason": reason.text() }))
+            .collect();
+        let p = &self.parameters;
+        json!({
+            "name": self.name,
+            "points": self.curve.points().len(),
+            "irradiance_w_m2": self.curve.mean_irradiance().map(|g| g.0),
+            "cell_temperature_degc": self.curve.mean_cell().map(|t| t.0),
+            "at_mean_irradiance": self.levelled,
+            "corrected": self.corrected,
+            "grade": self.quality.grade.word(),
+            "reasons": reasons,
+            "figures": figures,
+            "coverage_factor": self.budget.as_ref().map(|budget| budget.coverage),
+            "isc_origin": p.isc.origin.word(),
+            "voc_origin": p.voc.origin.word(),
+            "slope_at_isc_ohm": p.isc.slope.map(|ohms| ohms.0),
+            "slope_at_voc_ohm": p.voc.slope.map(|ohms| ohms.0),
+            "fit": self.fit.as_ref().ok().map(fit_json),
+            "budget": self.budget.as_ref().map(budget_json),
+        })
+        .to_string()
+    }
+}
+
+/// One line per curve: what to look at over a campaign.
+#[must_use]
+pub fn trend(reports: &[CurveReport]) -> String {
+    let unknown = || "-".to_owned();
+    let rows: Vec<Vec<String>> = reports
+        .iter()
+        .map(|report| {
+            let known = |value: Option<f64>| value.map_or_else(unknown, digits);
+            let [isc, voc, pmp, vmp, .., ff, _] = report.figures.map(self::known);
+            let fit = report.fit.as_ref().ok();
+            vec![
+                report.name.clone(),
+                report.quality.grade.word().to_owned(),
+                report.curve.mean_irradiance().map_or_else(unknown, |g| format!("{:.1}", g.0)),
+                report.curve.mean_cell().map_or_else(unknown, |t| format!("{:.1}", t.0)),
+                known(isc),
+                known(voc),
+                known(pmp),
+                known(vmp),
+                known(ff),
+                known(fit.map(|fit| fit.series.value.0)),
+                known(fit.and_then(|fit| self::known(fit.shunt.value.0))),
+            ]
+        })
+        .collect();
+    let header = [
+        "curve",
+        "grade",
+        "W/m2",
+        "degC",
+        "Isc (A)",
+        "Voc (V)",
+        "Pmp (W)",
+        "Vmp (V)",
+        "FF",
+        "Rs (ohm)",
+        "Rsh (ohm)",
+    ];
+    let mut text = align(&header, &rows);
+    text.push_str(&coefficient_table(reports));
+    text
+}
+
+/// What curves at different conditions say of the device; nothing where conditions aren't known.
+fn coefficient_table(reports: &[CurveReport]) -> String {
+    let seen = |report: &CurveReport| {
+        let (isc, voc) = (report.parameters.isc.value?, report.parameters.voc.value?);
+        Some(Observed { conditions: report.curve.conditions()?, isc, voc })
+    };
+    let Some(seen) = reports.iter().map(seen).collect::<Option<Vec<Observed>>>() else {
+        return String::new();
+    };
+    // Curves corrected to the same conditions have nothing to say here.
+    if reports.iter().any(|report| report.corrected) {
+        return String::new();
+    }
+    let found = match coefficients(&seen) {
+        Ok(found) => found,
+        Err(error) => return format!("\n{error}\n"),
+    };
+    let row = |name: &str, found: Coefficient, unit: &str| {
+        let spread = format!("+-{}", short(found.uncertainty));
+        vec![name.to_owned(), digits(found.value), spread, unit.to_owned()]
+    };
+    let rows = [
+        row("Isc at 1000 W/m2, 25 degC", found.isc_stc, "A"),
+        row("alpha", found.alpha, "A/K"),
+        row("Voc at 1000 W/m2, 25 degC", found.voc_stc, "V"),
+        row("beta", found.beta, "V/K"),
+        row("a: change of Voc with ln G", found.a, "1"),
+    ];
+    format!("\n{}", align(&["of all curves together", "value", "u (k = 1)", "unit"], &rows))
+}
+
+/// A number or nothing: JSON has no NaN and no infinity.
+fn known(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+fn fit_json(fit: &Fit) -> Value {
+    let entry = |value: f64, u: f64, how: &str| json!({ "value": known(value), "standard_uncertainty": known(u), "identified": how });
+    let (il, i0, rs) = (&fit.photocurrent, &fit.saturation, &fit.series);
+    let (rsh, a) = (&fit.shunt, &fit.ideality);
+    json!({
+        "residual": "current",
+        "photocurrent_a": entry(il.value.0, il.uncertainty.0, il.identified.words()),
+        "saturation_current_a": entry(i0.value.0, i0.uncertainty.0, i0.identified.words()),
+        "series_resistance_ohm": entry(rs.value.0, rs.uncertainty.0, rs.identified.words()),
+        "shunt_resistance_ohm": entry(rsh.value.0, rsh.uncertainty.0, rsh.identified.words()),
+        "modified_ideality_v": entry(a.value.0, a.uncertainty.0, a.identified.words()),
+        "correlation": fit.correlation,
+        "rmse_a": fit.rmse.0,
+        "largest_residual_a": fit.worst.0.0,
+        "largest_residual_at_v": fit.worst.1.0,
+        "pattern": fit.pattern,
+    })
+}
+
+fn budget_json(budget: &Budget) -> Value {
+    let lines: Vec<Value> = budget
+        .lines
+        .iter()
+        .map(|line| {
+            json!({
+                "input": line.input,
+                "standard_uncertainty": line.standard,
+                "unit": line.unit,
+                "contributions": line.contributions.map(known),
+            })
+        })
+        .collect();
+    json!({
+        "order": Quantity::ALL.map(|quantity| quantity.symbol().0),
+        "lines": lines,
+        "combined": budget.combined.map(known),
+    })
+}
+
+/// Contributions in percent of each figure.
+fn budget_table(budget: &Budget) -> String {
+    let share = |contributions: &Figures| {
+        let pairs = contributions.iter().zip(&budget.values);
+        pairs
+            .map(|(u, value)| {
+                let percent = 100.0 * u / value;
+                if percent.is_finite() { format!("{percent:.4}") } else { "-".to_owned() }
+            })
+            .collect::<Vec<_>>()
+    };
+    let mut rows = Vec::new();
+    for line in &budget.lines {
+        let mut row =
+            vec![line.input.to_owned(), format!("{} {}", short(line.standard), line.unit)];
+        row.extend(share(&line.contributions));
+        rows.push(row);
+    }
+    let mut row = vec!["combined".to_owned(), String::new()];
+    row.extend(share(&budget.combined));
+    rows.push(row);
+    let mut header = vec!["contribution in %", "u of the input"];
+    header.extend(Quantity::ALL.map(|quantity| quantity.symbol().0));
+    align(&header, &rows)
+}
+
+/// Six significant digits; small numbers with an exponent.
+fn digits(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return value.to_string();
+    }
+    if value.abs() < 1e-3 || value.abs() >= 1e6 {
+        return format!("{value:.5e}");
+    }
+    let before = value.abs().log10().floor();
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 8")]
+    let after = (5.0 - before).clamp(0.0, 8.0) as usize;
+    format!("{value:.after$}")
+}
+
+/// Two significant digits.
+fn short(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return value.to_string();
+    }
+    if value.abs() < 1e-4 || value.abs() >= 1e4 {
+        return format!("{value:.1e}");
+    }
+    let before = value.abs().log10().floor();
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 5")]
+    let after = (1.0 - before).clamp(0.0, 5.0) as usize;
+    format!("{value:.after$}")
+}
