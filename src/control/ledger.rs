@@ -134,6 +134,13 @@ impl Ledger {
         self.keep(now, doing, look, out);
     }
 
+    /// The input was off until now: a trapezoid from the last reading would invent the energy of the
+    /// time that the boost supply took to rise.
+    pub(super) fn off_until(&mut self, now: Stamp, doing: Activity, out: &mut Outbox) {
+        let add = self.meter.idle(now.mono);
+        self.book(now, doing, &add, out);
+    }
+
     /// No reading; `awake` when the channel would be working if it could.
     pub(super) fn blind(&mut self, now: Stamp, doing: Activity, awake: bool, out: &mut Outbox) {
         let add = if awake { self.meter.absent(now.mono) } else { Increment::default() };

@@ -14,7 +14,7 @@ use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
-use super::{Ended, RunError};
+use super::{Ended, RunError, wall};
 use crate::control::record::{Activity, Event, Happening, Record, Sample, Severity};
 use crate::control::{
     Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Punctuality, Reading,
@@ -27,7 +27,7 @@ use crate::time::{Instant, Stamp, Utc};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::time::{Duration, SystemTime};
+use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
@@ -46,13 +46,6 @@ pub(super) struct Clock {
     began: tokio::time::Instant,
     /// The wall clock's time at the beginning, where it is not the system's.
     dated: Option<Utc>,
-}
-
-/// The system's wall clock.
-fn wall() -> Utc {
-    SystemTime::now()
-        .duration_since(SystemTime::UNIX_EPOCH)
-        .map_or(Utc::default(), |since| Utc::default() + since)
 }
 
 impl Clock {
@@ -199,7 +192,10 @@ impl Field<'_> {
             let Some(bench) = bench_setup(spec, self.lines).map(Bench::new) else {
                 continue;
             };
-            tasks.spawn_local(Task::new((index, spec), bench, (all, phase(self.station, index))).live(stopped.clone()));
+            tasks.spawn_local(
+                Task::new((index, spec), bench, (all, phase(self.station, index)))
+                    .live(stopped.clone()),
+            );
         }
         let show = |screen: &mut Screen| {
             screen.show(&status(self.station, &shared.borrow(), sensing, clock.stamp().utc));
@@ -295,6 +291,8 @@ struct Task {
     phase: Duration,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
+    /// The instruments' identities told last.
+    known: String,
 }
 
 impl Task {
@@ -313,6 +311,7 @@ impl Task {
             sensing: Rc::clone(&all.sensing),
             phase,
             said: None,
+            known: String::new(),
         }
     }
 
@@ -388,6 +387,8 @@ impl Task {
                 let mut shared = self.shared.borrow_mut();
                 shared.faults[self.index] = None;
                 shared.reached[self.index].get_or_insert(true);
+                drop(shared);
+                self.say_identities();
                 Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
@@ -404,6 +405,27 @@ impl Task {
         }
     }
 
+    /// Tells the log which instruments answer, once and after every change.
+    fn say_identities(&mut self) {
+        let (load, boost) = self.bench.identities();
+        let mut text = format!("load \"{load}\"");
+        if let Some(boost) = boost {
+            text.push_str(&format!(", boost supply \"{boost}\""));
+        }
+        if text == self.known {
+            return;
+        }
+        tracing::info!(channel = self.name, "{text}");
+        self.note(Severity::Note, "instruments", text.clone());
+        self.known = text;
+    }
+
+    fn note(&self, severity: Severity, code: &'static str, text: String) {
+        let (channel, at) = (Some(self.channel.config().id), self.clock.stamp());
+        let note = Note { channel, at, severity, code, text, detail: None };
+        self.shared.borrow().writer.note(note);
+    }
+
     /// Tells log and operator what the instrument said, once per cause.
     fn say(&mut self, error: &InstrumentError) {
         let text = error.to_string();
@@ -411,16 +433,8 @@ impl Task {
             return;
         }
         tracing::warn!(channel = self.name, "{text}");
-        let mut shared = self.shared.borrow_mut();
-        shared.faults[self.index] = Some(text.clone());
-        shared.writer.note(Note {
-            channel: Some(self.channel.config().id),
-            at: self.clock.stamp(),
-            severity: Severity::Warning,
-            code: "instrument",
-            text: text.clone(),
-            detail: None,
-        });
+        self.shared.borrow_mut().faults[self.index] = Some(text.clone());
+        self.note(Severity::Warning, "instrument", text.clone());
         self.said = Some(text);
     }
 }

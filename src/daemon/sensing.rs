@@ -6,9 +6,11 @@
 //! sensor, however dead, ever delays a channel. A line that doesn't open is tried again with growing
 //! waits, and so is a sensor that keeps failing, so that it costs its bus little.
 
+mod once;
 mod port;
 mod words;
 
+pub(super) use once::Once;
 pub(super) use words::facts;
 
 use super::bench::Lines;

@@ -28,6 +28,8 @@ pub struct ChannelSums {
     pub peak: f64,
     /// Time tracking (h).
     pub tracking: f64,
+    /// Time sweeping (h); its energy is counted, but the device was not at its crest.
+    pub sweeping: f64,
     /// Time missing while awake (h).
     pub missing: f64,
     /// Gaps.
@@ -83,6 +85,7 @@ impl Summary {
             sums.irradiation += day.irradiation.0;
             sums.peak = sums.peak.max(day.peak.0);
             sums.tracking += day.tracking.as_secs_f64() / SECONDS_PER_HOUR;
+            sums.sweeping += day.sweeping.as_secs_f64() / SECONDS_PER_HOUR;
             sums.missing += day.missing.as_secs_f64() / SECONDS_PER_HOUR;
             covered += day.covered.as_secs_f64() / SECONDS_PER_HOUR;
             sums.gaps += day.gaps;
@@ -92,43 +95,37 @@ impl Summary {
         sums
     }
 
-    /// The table for people.
+    /// The table for people; a column for sweeps only where there were any.
     #[must_use]
     pub fn table(&self, names: &[String]) -> String {
         let percent = |share: f64| format!("{:.2} %", share * 100.0);
-        let rows: Vec<Vec<String>> = (0..)
-            .zip(names)
-            .map(|(index, name)| {
-                let sums = self.sums(ChannelId(index));
-                vec![
-                    name.clone(),
-                    format!("{:.1} Wh", sums.energy),
-                    sums.available.map_or_else(|| "-".to_owned(), |wh| format!("{wh:.1} Wh")),
-                    sums.efficiency().map_or_else(|| "-".to_owned(), percent),
-                    format!("{:.1} W", sums.peak),
-                    format!("{:.0} Wh/m2", sums.irradiation),
-                    format!("{:.2} h", sums.tracking),
-                    format!("{}", sums.gaps),
-                    format!("{:.2} h", sums.missing),
-                    sums.completeness.map_or_else(|| "-".to_owned(), percent),
-                ]
-            })
-            .collect();
-        align(
-            &[
-                "device",
-                "delivered",
-                "available",
-                "of crest",
-                "peak",
-                "irradiation",
-                "tracking",
-                "gaps",
-                "missing",
-                "complete",
-            ],
-            &rows,
-        )
+        let sums: Vec<ChannelSums> =
+            (0..).map(ChannelId).take(names.len()).map(|id| self.sums(id)).collect();
+        let swept = sums.iter().any(|sums| sums.sweeping > 0.0);
+        let row = |(sums, name): (&ChannelSums, &String)| {
+            let mut row = vec![
+                name.clone(),
+                format!("{:.1} Wh", sums.energy),
+                sums.available.map_or_else(|| "-".to_owned(), |wh| format!("{wh:.1} Wh")),
+                sums.efficiency().map_or_else(|| "-".to_owned(), percent),
+                format!("{:.1} W", sums.peak),
+                format!("{:.0} Wh/m2", sums.irradiation),
+                format!("{:.2} h", sums.tracking),
+            ];
+            row.extend(swept.then(|| format!("{:.2} h", sums.sweeping)));
+            row.extend([
+                format!("{}", sums.gaps),
+                format!("{:.2} h", sums.missing),
+                sums.completeness.map_or_else(|| "-".to_owned(), percent),
+            ]);
+            row
+        };
+        let rows: Vec<Vec<String>> = sums.iter().zip(names).map(row).collect();
+        let mut header =
+            vec!["device", "delivered", "available", "of crest", "peak", "irradiation", "tracking"];
+        header.extend(swept.then_some("sweeping"));
+        header.extend(["gaps", "missing", "complete"]);
+        align(&header, &rows)
     }
 
     /// The same as one line of JSON, keys with units.
@@ -147,6 +144,7 @@ impl Summary {
                     "peak_w": sums.peak,
                     "irradiation_wh_m2": sums.irradiation,
                     "tracking_h": sums.tracking,
+                    "sweeping_h": sums.sweeping,
                     "gaps": sums.gaps,
                     "missing_h": sums.missing,
                     "completeness": sums.completeness,

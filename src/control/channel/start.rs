@@ -151,6 +151,7 @@ impl Channel {
                 Some(Command::InputOn)
             }
             Step::InputOn => {
+                self.ledger.off_until(now, self.activity(), out);
                 self.phase = Phase::Starting(Step::FirstSetpoint);
                 self.amps = Amps::ZERO;
                 let open_circuit = self.open_circuit;

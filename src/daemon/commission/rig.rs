@@ -123,6 +123,11 @@ impl<'s> Rig<'s> {
         self.bench.carry_out(Command::Prepare).await.map(|_| ())
     }
 
+    /// What the load and the boost supply answered to who they are.
+    pub(super) fn identities(&self) -> (&str, Option<&str>) {
+        self.bench.identities()
+    }
+
     /// Device volts from load volts, as the loop stands.
     pub(super) fn device(&self, load: Volts, amps: Amps) -> Volts {
         self.path.device_volts(load, amps)
