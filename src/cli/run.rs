@@ -114,6 +114,9 @@ impl Run {
             println!("{}", ended.summary.json(&ended.names));
         } else {
             println!("\n{}", ended.summary.table(&ended.names));
+            if let Some(line) = ended.summary.punctuality() {
+                println!("{line}");
+            }
             println!("log: {}", ended.log.display());
         }
         if !ended.unreached.is_empty() {

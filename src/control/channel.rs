@@ -167,6 +167,16 @@ impl Channel {
         }
     }
 
+    /// The period that its turns keep now; none while it is neither at the crest nor on a curve.
+    #[must_use]
+    pub fn pace(&self) -> Option<Duration> {
+        match self.phase {
+            Phase::Tracking => Some(self.config.period),
+            Phase::Sweeping => Some(self.config.sweep.dwell),
+            _ => None,
+        }
+    }
+
     /// The settings it runs with.
     #[must_use]
     pub fn config(&self) -> &ChannelConfig {

@@ -20,6 +20,7 @@ mod energy;
 mod envelope;
 mod guard;
 mod ledger;
+mod punctuality;
 pub mod record;
 mod spread;
 mod surroundings;
@@ -36,6 +37,7 @@ pub use envelope::{
     Tolerances,
 };
 pub use guard::{Breach, Evidence, Guard, Setpoint};
+pub use punctuality::{PUNCTUAL, Punctuality, Turns};
 pub use spread::Tally;
 pub use surroundings::{Fresh, Observed, Surroundings};
 pub use sweep::{MAX_SWEEP_POINTS, MIN_SWEEP_POINTS, SweepConfig};

@@ -16,7 +16,9 @@ use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Activity, Event, Happening, Record, Sample, Severity};
-use crate::control::{Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+use crate::control::{
+    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Outbox, Punctuality, Reading,
+};
 use crate::instruments::{Answer, Bench, InstrumentError};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
@@ -34,6 +36,9 @@ const TICK: Duration = Duration::from_millis(100);
 /// How long the channels have to let go at the end: two tries each for load and boost supply on
 /// lines that don't answer take half of it.
 const LAST_WORDS: Duration = Duration::from_secs(30);
+/// Over how much of their period the channels' turns are spread at most: a longer start would be
+/// noticed, and in this time a thousand turns can begin.
+const SPREAD: Duration = Duration::from_millis(200);
 
 /// The two clocks of a run. The first is the runtime's, which a test may pause.
 #[derive(Clone, Copy, Debug)]
@@ -72,6 +77,8 @@ struct Shared {
     unconfirmed: Vec<usize>,
     /// Which channels have come to their end.
     over: Vec<bool>,
+    /// Whether each channel's turns begin in time.
+    punctual: Vec<Punctuality>,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -88,6 +95,7 @@ impl Shared {
             activities: vec![Activity::default(); channels],
             unconfirmed: Vec::new(),
             over: vec![false; channels],
+            punctual: vec![Punctuality::default(); channels],
             reached: vec![None; channels],
             faults: vec![None; channels],
         }
@@ -164,10 +172,14 @@ impl Field<'_> {
         let mut log = Log::open(self.log, &facts(station, began))?;
         log.enrol_sensors(began, &sensing::facts(station))?;
         let path = log.path().to_path_buf();
+        let broke_off = log.broke_off();
         let writer = Writer::start(log)?;
         let shared = Rc::new(RefCell::new(Shared::new(station, writer.handle())));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
+        if let Some(last) = broke_off {
+            shared.borrow_mut().take(event(Happening::LastRunBrokeOff { last }, began));
+        }
         let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
         let all = All { shared: Rc::clone(&shared), sensing: Rc::clone(&sensing), clock };
         LocalSet::new().run_until(self.attend(&all, stop, screen)).await;
@@ -187,7 +199,9 @@ impl Field<'_> {
             let Some(bench) = bench_setup(spec, self.lines).map(Bench::new) else {
                 continue;
             };
-            tasks.spawn_local(Task::new((index, spec), bench, all).live(stopped.clone()));
+            let task = Task::new((index, spec), bench, all);
+            let task = Task { phase: phase(self.station, index), ..task };
+            tasks.spawn_local(task.live(stopped.clone()));
         }
         let show = |screen: &mut Screen| {
             screen.show(&status(self.station, &shared.borrow(), sensing, clock.stamp().utc));
@@ -228,6 +242,14 @@ struct All {
     clock: Clock,
 }
 
+/// How long after the first a channel begins: all wake in turn and not at the same instant, so that
+/// whatever holds up the thread for some milliseconds delays one channel and not all of them.
+fn phase(station: &Station, index: usize) -> Duration {
+    let count = u32::try_from(station.channels.len()).unwrap_or(u32::MAX).max(1);
+    let period = station.channels[index].control.period.min(SPREAD);
+    period / count * u32::try_from(index).unwrap_or_default()
+}
+
 /// What came of a run.
 fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended {
     let names: Vec<String> = station.channels.iter().map(|spec| spec.name.clone()).collect();
@@ -239,7 +261,11 @@ fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended 
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    Ended { summary: shared.summary.clone(), names, log, unconfirmed, unreached, troubles }
+    let mut summary = shared.summary.clone();
+    for (spec, punctual) in station.channels.iter().zip(&shared.punctual) {
+        summary.take_turns(spec.control.id, punctual.turns());
+    }
+    Ended { summary, names, log, unconfirmed, unreached, troubles }
 }
 
 fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
@@ -267,6 +293,8 @@ struct Task {
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
     sensing: Rc<Sensing>,
+    /// How long after the others it begins.
+    phase: Duration,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
 }
@@ -281,23 +309,47 @@ impl Task {
             clock: all.clock,
             shared: Rc::clone(&all.shared),
             sensing: Rc::clone(&all.sensing),
+            phase: Duration::ZERO,
             said: None,
         }
     }
 
     /// Turn after turn until told to stop; then lets go.
     async fn live(mut self, mut stopped: watch::Receiver<bool>) {
+        tokio::time::sleep(self.phase).await;
         while !*stopped.borrow() {
             let wake = self.clock.at(self.channel.next_wake());
             tokio::select! {
                 biased;
                 _ = stopped.changed() => break,
-                () = tokio::time::sleep_until(wake) => self.converse(Input::Wake).await,
+                () = tokio::time::sleep_until(wake) => {
+                    self.note_begin();
+                    self.converse(Input::Wake).await;
+                }
             }
         }
+        self.complain(true);
         self.converse(Input::Stop).await;
         self.shared.borrow_mut().over[self.index] = true;
         self.bench.close().await;
+    }
+
+    /// Takes note of when a turn begins.
+    fn note_begin(&mut self) {
+        let (due, now) = (self.channel.next_wake(), self.clock.stamp().mono);
+        let pace = self.channel.pace();
+        self.shared.borrow_mut().punctual[self.index].began(due, now, pace);
+        self.complain(false);
+    }
+
+    /// Tells the log of late turns, where there is reason to.
+    fn complain(&self, end: bool) {
+        let at = self.clock.stamp();
+        let mut shared = self.shared.borrow_mut();
+        if let Some(what) = shared.punctual[self.index].complaint(at.mono, end) {
+            let channel = Some(self.channel.config().id);
+            shared.take(Record::Event(Event { channel, at, what }));
+        }
     }
 
     async fn converse(&mut self, first: Input) {

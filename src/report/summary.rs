@@ -2,6 +2,7 @@
 
 use super::table::align;
 use crate::control::record::{ChannelId, DayTotal};
+use crate::control::{PUNCTUAL, Turns};
 use crate::time::Utc;
 use std::collections::BTreeMap;
 
@@ -11,6 +12,7 @@ const SECONDS_PER_HOUR: f64 = 3600.0;
 #[derive(Clone, Debug, Default)]
 pub struct Summary {
     days: BTreeMap<(ChannelId, Utc), DayTotal>,
+    turns: BTreeMap<ChannelId, Turns>,
 }
 
 /// One channel's sums over all days of a run.
@@ -46,6 +48,24 @@ impl Summary {
     /// Takes the totals of a day; later ones replace earlier ones of the same day.
     pub fn take(&mut self, total: &DayTotal) {
         self.days.insert((total.channel, total.day), *total);
+    }
+
+    /// Takes how punctual a channel was, which is known in real time only.
+    pub fn take_turns(&mut self, channel: ChannelId, turns: Turns) {
+        self.turns.insert(channel, turns);
+    }
+
+    /// How punctual all channels were, one line; none where it isn't known.
+    #[must_use]
+    pub fn punctuality(&self) -> Option<String> {
+        let all = self.turns.values().copied().fold(Turns::default(), Turns::with);
+        Some(format!(
+            "begun within {:.0} ms of their time: {:.2} % of {} turns, the latest {:.1} ms late",
+            PUNCTUAL.as_secs_f64() * 1e3,
+            all.share_in_time()? * 100.0,
+            all.due,
+            all.latest.as_secs_f64() * 1e3
+        ))
     }
 
     /// The sums of one channel.
@@ -118,6 +138,7 @@ impl Summary {
             .zip(names)
             .map(|(index, name)| {
                 let sums = self.sums(ChannelId(index));
+                let turns = self.turns.get(&ChannelId(index));
                 serde_json::json!({
                     "device": name,
                     "energy_wh": sums.energy,
@@ -129,6 +150,9 @@ impl Summary {
                     "gaps": sums.gaps,
                     "missing_h": sums.missing,
                     "completeness": sums.completeness,
+                    "turns": turns.map(|turns| turns.due),
+                    "turns_late": turns.map(|turns| turns.late),
+                    "latest_turn_s": turns.map(|turns| turns.latest.as_secs_f64()),
                 })
             })
             .collect();
