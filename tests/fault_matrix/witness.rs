@@ -31,7 +31,7 @@ pub(crate) struct Measure {
     pub(crate) truth: [Operating; 2],
 }
 
-/// What was switched against the order, and whether the supply did it by itself.
+/// What was switched against the order, and when (s).
 #[derive(Clone, Debug)]
 pub(crate) struct Disorder {
     pub(crate) at: f64,
@@ -125,9 +125,9 @@ fn seconds(weather: &Weather) -> f64 {
     weather.at.saturating_since(cresthold::time::Instant::ZERO).as_secs_f64()
 }
 
-/// What is done to the input where the boost supply's output has not been measured since it went on.
+/// The boost supply was not measured since it went on.
 pub(crate) const UNVERIFIED: &str = "input on with the boost supply unverified";
-/// What is done to the boost supply while the input is on.
+/// Every end is input off, then boost off.
 pub(crate) const BOOST_FIRST: &str = "boost off while the input is on";
 
 impl LoadPort for Witness {

@@ -120,7 +120,7 @@ link = LINK-BACK-2
 register = { table = "input", address = 0, type = "f32" }
 "#;
 
-/// The limits of [`sensor::value`](STATION)s that the checks need (s).
+/// Largest age of a sensor's value and grace of a limit, as [`STATION`] has them (s).
 pub(crate) const MAX_AGE: f64 = 2.0;
 pub(crate) const GRACE: f64 = 3.0;
 
