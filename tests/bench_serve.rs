@@ -128,7 +128,7 @@ fn the_printed_station_is_the_same_but_for_its_links() {
 
 #[test]
 fn a_boost_without_link_is_on_and_served_by_nobody() {
-    let text = Station::REHEARSAL.replacen("link = \"plant\"  # without a link it is fixed and always on\nmeasured = true # whether it reports its own voltage; only with a link\n", "", 1);
+    let text = Station::REHEARSAL.replacen("link = \"plant\"  # without a link it is fixed and always on\nmeasured = true # whether it reports its own voltage; only with a link. State it where it can: nothing\n                # else shows that a supply collapses, and the log then lacks its volts times the amps\n", "", 1);
     let station = Station::parse("fixed.toml", &text).unwrap();
     assert!(station.channels[0].boost.as_ref().unwrap().address.is_none());
     let bench = VirtualBench::start(&station, &offer(None)).unwrap();

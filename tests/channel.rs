@@ -173,6 +173,8 @@ fn a_lost_link_is_prepared_anew_with_growing_waits_and_stopping_says_what_it_doe
     assert_eq!(waits, [0, 5, 10, 20]);
     assert_eq!(talk.events.iter().filter(|what| **what == Happening::LinkLost).count(), 1);
     assert_eq!(talk.say(Input::Stop), Some(Command::InputOff));
+    assert_eq!(talk.say(Input::Failed), Some(Command::InputOff), "each step has a second try");
+    assert_eq!(talk.say(Input::Failed), Some(Command::BoostOff));
     assert_eq!(talk.say(Input::Failed), Some(Command::BoostOff));
     assert_eq!(talk.say(Input::Failed), None);
     assert_eq!(talk.events.last(), Some(&Happening::StopUnconfirmed));

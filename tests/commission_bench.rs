@@ -301,3 +301,38 @@ fn a_request_to_stop_lets_the_channel_go() {
     assert_eq!(report.outcome(), Outcome::Declined);
     assert_eq!(find(&report, "off at the end").verdict, Verdict::Passed);
 }
+
+#[test]
+fn the_stations_sensors_tell_the_light() {
+    let parts = Parts { seed: 41, ..Parts::default() };
+    let yard = Yard::new(std::slice::from_ref(&parts)).with_sensors();
+    let report = yard.commission(Light::default());
+    let plane = find(&report, "sensor plane: plane-irradiance");
+    let found = plane.found.unwrap();
+    assert!((found.value - 820.0).abs() < 41.0, "the cell is good to 5 %: {found}");
+    assert_eq!(plane.verdict, Verdict::Passed);
+    assert_eq!(find(&report, "sensor air: air-temperature").verdict, Verdict::Passed);
+    let dead = find(&report, "sensor dead: wind-speed");
+    assert_eq!((dead.verdict, dead.reason), (Verdict::Failed, Some(Reason::Sensor)));
+    fails(&report, Reason::Sensor, &[]);
+    let limit = &find(&report, "open-circuit voltage").limit;
+    assert!(limit.contains("W/m2, temperature not known"), "{limit}");
+    let stated = yard.commission(Light { irradiance: Some(Irradiance(700.0)), module: None });
+    let limit = &find(&stated, "open-circuit voltage").limit;
+    assert!(limit.contains("at 700 W/m2"), "what a person states goes first: {limit}");
+    // The whole identity of the instruments is on the page.
+    let whole = "identity \"Larkfell,VL,0,1\"";
+    let told = report.channels[0].instruments.iter().any(|(_, found)| found.contains(whole));
+    assert!(told, "{:?}", report.channels[0].instruments);
+}
+
+#[test]
+fn an_irradiance_at_night_is_a_zero() {
+    let parts = Parts { irradiance: Irradiance::ZERO, seed: 42, ..Parts::default() };
+    let yard = Yard::new(std::slice::from_ref(&parts)).with_sensors();
+    let midnight = "2016-06-15T00:30:00Z";
+    let report = yard.commission_at(Light::default(), midnight, &mut Agreeing(true));
+    let plane = find(&report, "sensor plane: plane-irradiance");
+    assert_eq!(plane.verdict, Verdict::Told);
+    assert!(plane.says.contains("its zero at night"), "{}", plane.says);
+}

@@ -7,7 +7,7 @@
 mod links_yard;
 
 use cresthold::control::{Command, Found};
-use cresthold::daemon::bench::bench_setup;
+use cresthold::daemon::bench::{bench_setup, link};
 use cresthold::instruments::link::Link;
 use cresthold::instruments::{Answer, Bench, BenchSetup, InstrumentError, Load};
 use cresthold::quantities::{Amps, Volts};
@@ -20,7 +20,7 @@ use std::time::Duration;
 /// The odd load and supply, and the bench that the station file makes of them.
 fn odd_bench() -> (Odd, Odd, SharedDesk, BenchSetup) {
     let station = Station::parse("odd.toml", ODD_STATION).unwrap();
-    let mut setup = bench_setup(&station.channels[0]).unwrap();
+    let mut setup = bench_setup(&station.channels[0], &link).unwrap();
     let (load, boost) = (Odd::new(), Odd::new());
     let desk = SharedDesk::new(Box::new(load.clone()));
     setup.load.0 = desk.settings("odd load");

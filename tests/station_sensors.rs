@@ -164,3 +164,53 @@ fn a_plant_has_no_real_sensors() {
     assert_eq!(error.problems.len(), 1, "{error}");
     assert!(error.problems[0].text.contains("with a [plant] table"), "{error}");
 }
+
+/// Every limit that sensors check, on a station without the sensor.
+#[test]
+fn a_limit_without_its_sensor_is_told_at_its_line() {
+    const REAL: &str = include_str!("../deploy/stations/one-module-tcp.toml");
+    let limits = [
+        ("device_temperature_max_degc = 90", "module-temperature"),
+        ("heatsink_temperature_max_degc = 80", "heatsink-temperature"),
+        ("load_watts_over_heatsink = [[600, 40], [300, 70]]", "heatsink-temperature"),
+        ("load_watts_over_air = [[600, 30], [300, 50]]", "air-temperature"),
+        ("irradiance_max = 1500", "plane-irradiance or direct-irradiance"),
+        ("pointing_error_max_deg = 1", "pointing-error"),
+        ("needs_on_sun = true", "on-sun"),
+    ];
+    let name = Station::parse("real.toml", REAL).unwrap().channels[0].name.clone();
+    for (line, quantity) in limits {
+        let text = REAL.replacen("device_watts_max", &format!("{line}\ndevice_watts_max"), 1);
+        let at = 1 + text[..text.find(line).unwrap()].matches('\n').count();
+        let error = Station::parse("real.toml", &text).expect_err(line);
+        assert_eq!(error.problems.len(), 1, "{error}");
+        let problem = &error.problems[0];
+        let key = line.split(' ').next().unwrap();
+        assert_eq!((problem.line, &problem.key), (at, &format!("channel[1].envelope.{key}")));
+        assert!(problem.text.contains(&format!("gives {name} its {quantity}")), "{error}");
+        assert!(problem.text.contains("add one whose channels have"), "{error}");
+
+        let first = quantity.split(' ').next().unwrap();
+        let sensor = format!(
+            "{text}\n[[sensor]]\nname = \"s\"\nquantity = \"{first}\"\n\
+             link = {{ tcp = \"192.0.2.20:502\", unit = 1 }}\n\
+             register = {{ table = \"input\", address = 0, type = \"f32\" }}\n"
+        );
+        assert!(Station::parse("real.toml", &sensor).is_ok(), "{line}: with its sensor");
+        let idle = sensor.replace("register =", "channels = []\nregister =");
+        assert!(
+            Station::parse("real.toml", &idle).is_err(),
+            "{line}: its sensor serves no channel"
+        );
+    }
+}
+
+#[test]
+fn a_plant_checks_only_what_it_simulates() {
+    let limit = "device_temperature_max_degc = 95.0";
+    let text = Station::REHEARSAL.replacen(limit, "heatsink_temperature_max_degc = 80.0 #", 1);
+    let error = Station::parse("yard.toml", &text).expect_err("no such sensor");
+    assert!(error.to_string().contains("a plant has none; take the limit out"), "{error}");
+    let text = Station::REHEARSAL.replacen(limit, "load_watts_over_air = [[650.0, 40.0]] #", 1);
+    assert!(Station::parse("yard.toml", &text).is_ok());
+}

@@ -3,7 +3,9 @@
 
 mod store_common;
 
+use cresthold::control::record::{Event, Happening, Record};
 use cresthold::store::{APPLICATION_ID, Log, Reader, SCHEMA_VERSION, StoreError};
+use cresthold::time::Utc;
 use rusqlite::Connection;
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -43,6 +45,42 @@ fn a_new_file_carries_marks_mode_and_settings() {
 }
 
 #[test]
+fn a_run_without_an_end_is_known_to_the_next() {
+    let (_folder, path) = place();
+    let happening = |s: f64, what| Record::Event(Event { channel: None, at: second(s), what });
+    let mut log = open(&path);
+    assert_eq!(log.broke_off(), None, "there was none before");
+    log.write(&happening(0.0, Happening::RunBegan)).unwrap();
+    log.write(&Record::Sample(sample(0, 7.0))).unwrap();
+    log.write(&happening(5.0, Happening::TrackingBegan)).unwrap();
+    log.finish().unwrap();
+    // A boot that is no run, as of commissioning, changes nothing.
+    let log = open(&path);
+    assert_eq!(log.broke_off(), Some(second(7.0).utc));
+    log.finish().unwrap();
+    let mut log = open(&path);
+    let broke_off = log.broke_off().unwrap();
+    assert_eq!(broke_off, second(7.0).utc, "the newest of samples and events");
+    log.write(&happening(0.0, Happening::RunBegan)).unwrap();
+    log.write(&happening(0.0, Happening::LastRunBrokeOff { last: broke_off })).unwrap();
+    log.write(&happening(9.0, Happening::RunEnded)).unwrap();
+    log.finish().unwrap();
+    let log = open(&path);
+    assert_eq!(log.broke_off(), None, "that one ended");
+    log.finish().unwrap();
+    let conn = Connection::open(&path).unwrap();
+    let told: String = conn
+        .query_row(
+            "SELECT json_extract(detail, '$.last_utc') FROM event \
+             WHERE code = 'last-run-broke-off'",
+            [],
+            |row| row.get(0),
+        )
+        .unwrap();
+    assert_eq!(told.parse::<Utc>().unwrap(), broke_off);
+}
+
+#[test]
 fn the_log_explains_every_column() {
     let (_folder, path) = place();
     open(&path).finish().unwrap();
@@ -75,7 +113,7 @@ fn opening_again_counts_the_boots_and_keeps_the_channels() {
     other.channels.reverse();
     other.channels[0].tracker = "climb".to_owned();
     let mut log = Log::open(&path, &other).unwrap();
-    log.write(&cresthold::control::record::Record::Sample(sample(0, 1.0))).unwrap();
+    log.write(&Record::Sample(sample(0, 1.0))).unwrap();
     log.finish().unwrap();
     let reader = Reader::open(&path).unwrap();
     let boots = reader.boots().unwrap();

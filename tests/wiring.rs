@@ -211,6 +211,32 @@ fn without_a_boost_supply_the_sheet_says_what_is_not_reached() {
 }
 
 #[test]
+fn the_sheet_shows_a_channels_sensors_and_what_its_links_are() {
+    let text = include_str!("../deploy/stations/modules-with-sensors.toml");
+    let station = station(text);
+    let words = |index: usize| {
+        let svg = drawing(&station, &station.channels[index]);
+        legible(&svg);
+        lettering(&svg).into_iter().map(|one| one.text).collect::<Vec<_>>().join(" ")
+    };
+    let first = words(0);
+    assert!(first.contains("irradiance in this plane"), "{first}");
+    assert!(first.contains("temperature at the back"), "{first}");
+    assert!(
+        first.contains("plane-1 (plane- irradiance)")
+            || first.contains("plane-1 (plane-irradiance)"),
+        "{first}"
+    );
+    assert!(first.contains("Modbus TCP 192.0.2.20:502, unit 1"), "{first}");
+    assert!(first.contains("held by channel cell"), "{first}");
+    let own = Station::load(&top("deploy/stations/one-module-own-words.toml")).unwrap();
+    let svg = drawing(&own, &own.channels[0]);
+    let all: Vec<_> = lettering(&svg).into_iter().map(|one| one.text).collect();
+    let all = all.join(" ");
+    assert!(all.contains("USB-TMC /dev/") && all.contains("TCP 192.0.2.11:5025"), "{all}");
+}
+
+#[test]
 fn without_a_data_sheet_the_sheet_names_the_keys() {
     let station = station(&without(SERIAL, "channel.rated"));
     let channel = &station.channels[0];

@@ -1,9 +1,9 @@
 //! `cresthold check`: all that is wrong with a station file, at once.
 
-use super::Exit;
+use super::{Exit, station_of};
 use crate::rehearsal::yard;
 use crate::report::table::align;
-use crate::station::{ChannelSpec, Station, StationSensor};
+use crate::station::{ChannelSpec, StationSensor};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -17,16 +17,9 @@ pub(super) struct Check {
 
 impl Check {
     pub(super) fn carry_out(&self) -> Exit {
-        let station = match &self.file {
-            Some(file) => Station::load(file),
-            None => Ok(Station::rehearsal()),
-        };
-        let station = match station {
+        let station = match station_of(self.file.as_deref()) {
             Ok(station) => station,
-            Err(error) => {
-                eprintln!("{error}");
-                return Exit::Station;
-            }
+            Err(exit) => return exit,
         };
         if station.plant.is_some()
             && let Err(error) = yard(&station)

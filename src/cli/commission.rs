@@ -1,6 +1,6 @@
 //! `cresthold commission`: the real bench before a campaign.
 
-use super::Exit;
+use super::{Exit, station_of};
 use crate::commission::{Commissioning, Light, Outcome, json, page, text};
 use crate::daemon::RunError;
 use crate::daemon::commission::{Order, Person, run};
@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 
 /// Check a real bench before a campaign: wiring, ratings, zeros, noise, settling; asks first
 ///
-/// Identifies every instrument, reads zeros and noise with everything off, then energises one
+/// Asks the station's sensors, identifies every instrument, reads zeros and noise with everything off, then energises one
 /// channel after the other (boost supply on, input on at open circuit, steps, down toward short
 /// circuit) and leaves everything off. What it finds goes to the terminal, into the log, and onto a
 /// page to print and sign; control period and step are proposed from it.
@@ -43,10 +43,11 @@ pub(super) struct Commission {
     /// Energise every channel without asking
     #[arg(long)]
     yes: bool,
-    /// Irradiance on the devices, read off a meter (W/m2, 0..=2000)
+    /// Irradiance on the devices, read off a meter (W/m2, 0..=2000); without it, the station's sensors
+    /// tell it
     #[arg(long, value_name = "W/M2", value_parser = irradiance)]
     irradiance: Option<f64>,
-    /// Temperature of the modules, read off a meter (degC, -50..=120)
+    /// Temperature of the modules, read off a meter (degC, -50..=120); without it, likewise
     #[arg(long, value_name = "DEGC", value_parser = temperature, allow_negative_numbers = true)]
     module_temperature: Option<f64>,
     /// Take this for the time of day (2016-06-15T11:00:00Z); for a virtual bench whose sun doesn't
@@ -60,12 +61,9 @@ pub(super) struct Commission {
 
 impl Commission {
     pub(super) fn carry_out(&self) -> Exit {
-        let station = match Station::load(&self.file) {
+        let station = match station_of(Some(&self.file)) {
             Ok(station) => station,
-            Err(error) => {
-                eprintln!("{error}");
-                return Exit::Station;
-            }
+            Err(exit) => return exit,
         };
         if station.plant.is_some() {
             eprintln!(

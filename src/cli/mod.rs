@@ -10,7 +10,9 @@ mod station;
 mod sweep;
 mod wiring;
 
+use crate::station::Station;
 use clap::{Parser, Subcommand};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// How the program ends.
@@ -43,6 +45,15 @@ impl From<Exit> for ExitCode {
     fn from(exit: Exit) -> Self {
         Self::from(exit as u8)
     }
+}
+
+/// The station of a file, or the built-in one; what is wrong with the file is told here.
+fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
+    let read = file.map_or_else(|| Ok(Station::rehearsal()), Station::load);
+    read.map_err(|error| {
+        eprintln!("{error}");
+        Exit::Station
+    })
 }
 
 #[derive(Debug, Parser)]

@@ -1,6 +1,6 @@
 //! `cresthold run`: a station, on real instruments or on the embedded plant.
 
-use super::Exit;
+use super::{Exit, station_of};
 use crate::daemon::field::{self, Stay};
 use crate::daemon::live::Screen;
 use crate::daemon::rehearse::{self, Pace};
@@ -54,15 +54,9 @@ pub(super) struct Run {
 
 impl Run {
     pub(super) fn carry_out(&self) -> Exit {
-        let station = match &self.file {
-            Some(file) => match Station::load(file) {
-                Ok(station) => station,
-                Err(error) => {
-                    eprintln!("{error}");
-                    return Exit::Station;
-                }
-            },
-            None => Station::rehearsal(),
+        let station = match station_of(self.file.as_deref()) {
+            Ok(station) => station,
+            Err(exit) => return exit,
         };
         if self.speed.is_some() && station.plant.is_none() {
             eprintln!(
@@ -114,6 +108,9 @@ impl Run {
             println!("{}", ended.summary.json(&ended.names));
         } else {
             println!("\n{}", ended.summary.table(&ended.names));
+            if let Some(line) = ended.summary.punctuality() {
+                println!("{line}");
+            }
             println!("log: {}", ended.log.display());
         }
         if !ended.unreached.is_empty() {

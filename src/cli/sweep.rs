@@ -71,9 +71,9 @@ impl Sweep {
                 return Exit::Station;
             }
         };
-        let names = station.channels.iter().map(|spec| spec.name.as_str());
+        let names: Vec<&str> = station.channels.iter().map(|spec| spec.name.as_str()).collect();
         let Some(spec) = station.channels.iter().find(|spec| spec.name == self.channel) else {
-            return self.no_channel(&station.name, names.collect());
+            return self.no_channel(&station.name, &names);
         };
         if station.plant.is_some() {
             eprintln!(
@@ -102,7 +102,7 @@ impl Sweep {
         }
     }
 
-    fn no_channel(&self, of: &str, names: Vec<&str>) -> Exit {
+    fn no_channel(&self, of: &str, names: &[&str]) -> Exit {
         eprintln!("{of}: no channel is called {}; there are {}", self.channel, names.join(", "));
         Exit::Usage
     }
@@ -117,8 +117,8 @@ impl Sweep {
             }
         };
         if !known.iter().any(|row| row.name == self.channel) {
-            let names = known.iter().map(|row| row.name.as_str()).collect();
-            return self.no_channel(&self.file.display().to_string(), names);
+            let names: Vec<&str> = known.iter().map(|row| row.name.as_str()).collect();
+            return self.no_channel(&self.file.display().to_string(), &names);
         }
         match ask(&self.file, &self.channel) {
             Ok(()) => {

@@ -1,8 +1,8 @@
 //! `cresthold wiring`: every channel as it must be wired, to hang at the bench.
 
-use super::Exit;
+use super::{Exit, station_of};
 use crate::report::wiring::{drawing, page};
-use crate::station::{ChannelSpec, Station};
+use crate::station::ChannelSpec;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -27,16 +27,9 @@ pub(super) struct DrawWiring {
 
 impl DrawWiring {
     pub(super) fn carry_out(&self) -> Exit {
-        let station = match &self.file {
-            Some(file) => Station::load(file),
-            None => Ok(Station::rehearsal()),
-        };
-        let station = match station {
+        let station = match station_of(self.file.as_deref()) {
             Ok(station) => station,
-            Err(error) => {
-                eprintln!("{error}");
-                return Exit::Station;
-            }
+            Err(exit) => return exit,
         };
         let sheets: Vec<(PathBuf, String)> = match &self.svg {
             None => vec![(self.place(), page(&station))],

@@ -1,5 +1,6 @@
 //! One check: what was found, the limit, the verdict, and what to do.
 
+use std::borrow::Cow;
 use std::fmt;
 
 /// A number with its unit and its uncertainty.
@@ -155,6 +156,8 @@ reasons! {
     Guard = "guard",
     /// The instruments did not confirm that they are off.
     NotOff = "not-off",
+    /// A sensor is silent, or says what can't be.
+    Sensor = "sensor",
     /// Nobody agreed to energise the channel, or the work was broken off.
     Declined = "declined",
 }
@@ -163,7 +166,7 @@ reasons! {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Check {
     /// What was looked at.
-    pub what: &'static str,
+    pub what: Cow<'static, str>,
     /// What was found; none where there is no number.
     pub found: Option<Figure>,
     /// What it is held against, in words.
@@ -179,21 +182,29 @@ pub struct Check {
 impl Check {
     /// A passed check.
     #[must_use]
-    pub fn passed(what: &'static str, found: Option<Figure>, limit: impl Into<String>) -> Self {
-        let limit = limit.into();
+    pub fn passed(
+        what: impl Into<Cow<'static, str>>,
+        found: Option<Figure>,
+        limit: impl Into<String>,
+    ) -> Self {
+        let (what, limit) = (what.into(), limit.into());
         Self { what, found, limit, verdict: Verdict::Passed, reason: None, says: String::new() }
     }
 
     /// A figure for the record.
     #[must_use]
-    pub fn told(what: &'static str, found: Option<Figure>, says: impl Into<String>) -> Self {
-        let says = says.into();
+    pub fn told(
+        what: impl Into<Cow<'static, str>>,
+        found: Option<Figure>,
+        says: impl Into<String>,
+    ) -> Self {
+        let (what, says) = (what.into(), says.into());
         Self { what, found, limit: String::new(), verdict: Verdict::Told, reason: None, says }
     }
 
     /// A check that could not be made.
     #[must_use]
-    pub fn skipped(what: &'static str, says: impl Into<String>) -> Self {
+    pub fn skipped(what: impl Into<Cow<'static, str>>, says: impl Into<String>) -> Self {
         Self { verdict: Verdict::Skipped, ..Self::told(what, None, says) }
     }
 

@@ -24,6 +24,7 @@ pub mod page;
 pub mod propose;
 pub mod ratings;
 mod report;
+pub mod sensors;
 pub mod settling;
 pub mod text;
 
@@ -31,3 +32,4 @@ pub use check::{Check, Figure, Reason, Verdict};
 pub use expect::{Light, Sheet};
 pub use propose::Proposal;
 pub use report::{ChannelPart, Commissioning, Outcome};
+pub use sensors::SensorFound;

@@ -78,7 +78,7 @@ fn summary(out: &mut String, report: &Commissioning) {
                 "<tr><td>&#9744;</td><td>{}</td><td><strong>{}</strong>: {}. {}</td></tr>\n",
                 escaped(name),
                 check.verdict.word(),
-                escaped(check.what),
+                escaped(&check.what),
                 escaped(&check.says)
             )
         })
@@ -147,7 +147,7 @@ fn checks(out: &mut String, title: &str, checks: &[Check]) {
         };
         out.push_str(&format!(
             "<tr{class}><td>{}</td><td class=\"n\">{}</td><td>{}{reason}</td><td>{}</td></tr>\n",
-            escaped(check.what),
+            escaped(&check.what),
             escaped(&found.replace("+-", "\u{b1}")),
             check.verdict.word(),
             escaped(&says)

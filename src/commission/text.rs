@@ -37,7 +37,7 @@ fn section(out: &mut String, name: &str, checks: &[Check]) {
         .iter()
         .map(|check| {
             let found = check.found.map_or_else(|| "-".to_owned(), |figure| figure.to_string());
-            vec![check.what.to_owned(), found, check.verdict.word().to_owned()]
+            vec![check.what.to_string(), found, check.verdict.word().to_owned()]
         })
         .collect();
     out.push_str(&align(&[name, "found", "verdict"], &rows));

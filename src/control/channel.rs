@@ -100,6 +100,8 @@ pub struct Channel {
     let_go: u32,
     wishes_held: u32,
     unconfirmed: bool,
+    /// Whether the present step of stopping has failed once.
+    tried_off: bool,
     /// Why the input was off when the link was lost: rests and locks outlive an outage.
     after_outage: Option<Idle>,
     held_off: Option<HeldOff>,
@@ -132,6 +134,7 @@ impl Channel {
             let_go: 0,
             wishes_held: 0,
             unconfirmed: false,
+            tried_off: false,
             after_outage: None,
             held_off: None,
             sweep: None,
@@ -169,6 +172,16 @@ impl Channel {
         }
     }
 
+    /// The period that its turns keep now; none while it is neither at the crest nor on a curve.
+    #[must_use]
+    pub fn pace(&self) -> Option<Duration> {
+        match self.phase {
+            Phase::Tracking => Some(self.config.period),
+            Phase::Sweeping => Some(self.config.sweep.dwell),
+            _ => None,
+        }
+    }
+
     /// The settings it runs with.
     #[must_use]
     pub fn config(&self) -> &ChannelConfig {
@@ -188,7 +201,12 @@ impl Channel {
         match (input, self.phase) {
             (_, Phase::Stopped) => None,
             (Input::Stop, Phase::Releasing(_, Idle::Stopping)) => None,
-            (Input::Stop, _) => {
+            (Input::Stop, phase) => {
+                if let Phase::Idle(_) = phase
+                    && self.awake
+                {
+                    self.ledger.resting(now, Activity::Stopped, out);
+                }
                 self.break_sweep_off(now, CurveEnd::Stopped, out);
                 Some(self.release(Idle::Stopping))
             }
@@ -254,6 +272,11 @@ impl Channel {
 
     fn failed(&mut self, now: Stamp, phase: Phase, out: &mut Outbox) -> Option<Command> {
         if let Phase::Releasing(step, Idle::Stopping) = phase {
+            // A reply that went astray must not leave a load on which a second try switches off.
+            if !std::mem::replace(&mut self.tried_off, true) {
+                let boost = step == Step::BoostOff;
+                return Some(if boost { Command::BoostOff } else { Command::InputOff });
+            }
             self.unconfirmed = true;
             return self.released(now, step, Idle::Stopping, out);
         }
@@ -312,7 +335,7 @@ impl Channel {
         Some(self.grant(wish))
     }
 
-    /// A reading with the input on: judged, and booked unless it is no number.
+    /// A reading with the input on: judged, and booked unless it says nothing about the device.
     fn take(
         &mut self,
         now: Stamp,
@@ -333,7 +356,8 @@ impl Channel {
             setpoint: self.setpoint,
             boost: reading.boost.map(|measured| (measured, self.config.path.boost)),
         });
-        if matches!(verdict, Err(Breach { limit: Limit::NotANumber, .. })) {
+        // Without the boost supply's voltage at the reading's own moment the device's isn't known.
+        if let Err(Breach { limit: Limit::NotANumber | Limit::BoostVolts, .. }) = verdict {
             return verdict.map(|()| look);
         }
         self.amps = look.amps;
@@ -406,6 +430,7 @@ impl Channel {
         then: Idle,
         out: &mut Outbox,
     ) -> Option<Command> {
+        self.tried_off = false;
         if step == Step::InputOff && self.config.boost_switched {
             self.phase = Phase::Releasing(Step::BoostOff, then);
             return Some(Command::BoostOff);
@@ -415,7 +440,7 @@ impl Channel {
         self.dark_since = None;
         if then == Idle::Stopping {
             self.phase = Phase::Stopped;
-            self.ledger.close(now, Activity::Stopped, out);
+            self.ledger.close(now, Activity::Stopped, self.awake, out);
             self.tell_held(now, out);
             let what =
                 if self.unconfirmed { Happening::StopUnconfirmed } else { Happening::Stopped };

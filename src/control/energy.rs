@@ -119,6 +119,11 @@ impl EnergyMeter {
         add
     }
 
+    /// The time since what was counted last.
+    pub(super) fn unbooked(&self, at: Instant) -> Duration {
+        self.mark.map_or(Duration::ZERO, |mark| at.saturating_since(mark))
+    }
+
     /// The channel falls asleep: what follows is neither covered nor missing.
     pub fn pause(&mut self) {
         self.mark = None;

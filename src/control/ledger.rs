@@ -72,6 +72,10 @@ struct DayBook {
     gaps: u32,
 }
 
+/// Switching off takes so long at most on sound lines (s): a command and a look each for the load
+/// and the boost supply, 0.1 s each at 9600 baud.
+const LOOSE_END: Duration = Duration::from_millis(500);
+
 /// The books of one channel.
 #[derive(Clone, Debug)]
 pub(super) struct Ledger {
@@ -145,15 +149,32 @@ impl Ledger {
         self.keep(now, doing, look, out);
     }
 
+    /// The input was off until now: a trapezoid from the last reading would invent the energy of the
+    /// time that the boost supply took to rise.
+    pub(super) fn off_until(&mut self, now: Stamp, doing: Activity, out: &mut Outbox) {
+        let add = self.meter.idle(now.mono);
+        self.book(now, doing, &add, out);
+    }
+
     /// No reading; `awake` when the channel would be working if it could.
     pub(super) fn blind(&mut self, now: Stamp, doing: Activity, awake: bool, out: &mut Outbox) {
         let add = if awake { self.meter.absent(now.mono) } else { Increment::default() };
         self.book(now, doing, &add, out);
     }
 
-    /// Closes all books.
-    pub(super) fn close(&mut self, now: Stamp, doing: Activity, out: &mut Outbox) {
+    /// The input is known to have been off until now, though there is no reading of now.
+    pub(super) fn resting(&mut self, now: Stamp, doing: Activity, out: &mut Outbox) {
+        let add = self.meter.idle(now.mono);
+        self.book(now, doing, &add, out);
+    }
+
+    /// Closes all books. What has passed since the last reading of a channel that was `awake` is
+    /// missing, unless it is only what an end takes.
+    pub(super) fn close(&mut self, now: Stamp, doing: Activity, awake: bool, out: &mut Outbox) {
         self.close_sample(out);
+        if self.meter.unbooked(now.mono) > self.slack * 2 + LOOSE_END {
+            self.blind(now, doing, awake, out);
+        }
         self.close_minute(now, doing, out);
         self.tell_day(now, out);
     }

@@ -21,6 +21,7 @@ mod envelope;
 mod guard;
 mod ledger;
 mod placement;
+mod punctuality;
 pub mod record;
 mod spread;
 mod steadiness;
@@ -38,6 +39,7 @@ pub use envelope::{
     Tolerances,
 };
 pub use guard::{Breach, Evidence, Guard, Setpoint};
+pub use punctuality::{PUNCTUAL, Punctuality, Turns};
 pub use spread::Tally;
 pub use steadiness::Steady;
 pub use surroundings::{Fresh, Observed, Surroundings};

@@ -5,6 +5,7 @@
 //! adds the boot number and, on the embedded plant, the truth that only the plant knows.
 
 pub use super::curve::{Curve, CurveEnd, CurvePoint, SweepDirection};
+use super::punctuality::PUNCTUAL;
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Stamp, Utc};
 use std::fmt;
@@ -405,6 +406,20 @@ pub enum Happening {
         /// How many samples.
         count: u64,
     },
+    /// The run before this one has no end in the log: killed, crashed, or its power was cut.
+    LastRunBrokeOff {
+        /// When its last row was written, as far as it reached the disk.
+        last: Utc,
+    },
+    /// Turns at the crest or on a curve did not begin when they were due.
+    TurnsLate {
+        /// How many were due.
+        due: u64,
+        /// How many of them began late or were skipped.
+        late: u64,
+        /// How much after its time the latest began.
+        latest: Duration,
+    },
 }
 
 impl Happening {
@@ -427,7 +442,9 @@ impl Happening {
             | Self::HeldOff { .. }
             | Self::Gap { .. }
             | Self::WishHeld { .. }
-            | Self::SamplesLeftOut { .. } => Severity::Warning,
+            | Self::SamplesLeftOut { .. }
+            | Self::LastRunBrokeOff { .. }
+            | Self::TurnsLate { .. } => Severity::Warning,
             Self::LinkLost
             | Self::LetGo { .. }
             | Self::LockedOff { .. }
@@ -456,6 +473,8 @@ impl Happening {
             Self::Gap { .. } => "gap",
             Self::WishHeld { .. } => "wish-held",
             Self::SamplesLeftOut { .. } => "samples-left-out",
+            Self::LastRunBrokeOff { .. } => "last-run-broke-off",
+            Self::TurnsLate { .. } => "turns-late",
         }
     }
 }
@@ -515,6 +534,19 @@ impl fmt::Display for Happening {
             Self::SamplesLeftOut { count } => write!(
                 f,
                 "the log could not keep up: {count} samples left out; minutes and totals are whole"
+            ),
+            Self::LastRunBrokeOff { last } => write!(
+                f,
+                "the last run broke off without an end (killed, crashed, or without power); its \
+                 last row is of {last}, and what it had switched on stayed on until now"
+            ),
+            Self::TurnsLate { due, late, latest } => write!(
+                f,
+                "{late} of {due} turns began more than {:.0} ms late or were skipped, the latest \
+                 {:.0} ms late: the instruments are too slow for the period, or the computer is too \
+                 slow or busy; make the period longer or relieve it",
+                PUNCTUAL.as_secs_f64() * 1e3,
+                latest.as_secs_f64() * 1e3
             ),
         }
     }

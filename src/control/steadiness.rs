@@ -91,7 +91,6 @@ impl Steadiness {
     }
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "a remainder of 17")]
 fn place(number: u128) -> usize {
     (number % (SLOTS as u128 + 1)) as usize
 }

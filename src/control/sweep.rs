@@ -165,6 +165,10 @@ mod tests {
         seen
     }
 
+    fn at(volts: f64, stated: f64) -> bool {
+        (volts - stated).abs() < 1e-12
+    }
+
     fn falls(seen: &[f64]) -> bool {
         seen.windows(2).all(|two| two[1] < two[0])
     }
@@ -176,7 +180,7 @@ mod tests {
     #[test]
     fn each_direction_takes_every_point_once() {
         let down = walk(SweepDirection::Down, -0.5);
-        assert!(falls(&down) && down.len() == 5 && down[4] == -0.2, "{down:?}");
+        assert!(falls(&down) && down.len() == 5 && at(down[4], -0.2), "{down:?}");
         let up = walk(SweepDirection::Up, -0.5);
         assert!(rises(&up[1..]), "{up:?}");
         assert_eq!(up[1..].iter().rev().copied().collect::<Vec<f64>>(), down);
@@ -190,9 +194,9 @@ mod tests {
         let down = walk(SweepDirection::Down, 0.75);
         assert!(falls(&down) && down.last() == Some(&0.75), "{down:?}");
         let up = walk(SweepDirection::Up, 0.75);
-        assert!(rises(&up[1..]) && up[1] == 0.75, "{up:?}");
+        assert!(rises(&up[1..]) && at(up[1], 0.75), "{up:?}");
         let both = walk(SweepDirection::Both, 0.75);
         assert!(falls(&both[..down.len()]) && rises(&both[down.len() - 1..]), "{both:?}");
-        assert_eq!(both.iter().filter(|volts| **volts == 0.75).count(), 1);
+        assert_eq!(both.iter().filter(|volts| at(**volts, 0.75)).count(), 1);
     }
 }

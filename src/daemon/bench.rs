@@ -10,14 +10,17 @@ use crate::station::{self, Address, BoostSpec, ChannelSpec};
 /// An instrument whose reading resolution the station doesn't state reads back within this (V, A).
 const READ_BACK: f64 = 0.01;
 
+/// How an address becomes a line: [`link`], unless somebody has lines of their own.
+pub type Lines = dyn Fn(&Address) -> Option<LinkSettings>;
+
 /// The bench that a channel's station file describes; none where it is on the plant.
 #[must_use]
-pub fn bench_setup(spec: &ChannelSpec) -> Option<BenchSetup> {
-    let load = (link(&spec.load.address)?, load_setup(spec));
+pub fn bench_setup(spec: &ChannelSpec, lines: &Lines) -> Option<BenchSetup> {
+    let load = (lines(&spec.load.address)?, load_setup(spec));
     let boost = spec
         .boost
         .as_ref()
-        .and_then(|boost| Some((link(boost.address.as_ref()?)?, supply_setup(spec, boost))));
+        .and_then(|boost| Some((lines(boost.address.as_ref()?)?, supply_setup(spec, boost))));
     let boost_measured = spec.boost.as_ref().is_some_and(|boost| boost.measured);
     Some(BenchSetup { load, boost, boost_measured })
 }

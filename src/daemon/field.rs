@@ -4,17 +4,24 @@
 //! wake and then has the channel's conversation with its bench, so one hanging instrument delays
 //! its own channel only, and at most by the deadline of an exchange. Records go to the writer's
 //! bounded queue, which never waits.
+//!
+//! [`Field`] is the same run on lines and dates of one's choice, in whatever runtime it is polled:
+//! with lines within the program and the runtime's time paused, the very tasks that drive the roof
+//! live through faults in virtual time (`tests/fault_matrix`).
 
-use super::bench::bench_setup;
+use super::bench::{Lines, bench_setup, link};
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
 use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
-use super::{Ended, RunError};
-use crate::control::record::{ChannelId, Curve, Event, Happening, Record, Sample, Severity};
+use super::{Ended, RunError, wall};
+use crate::control::record::{
+    Activity, ChannelId, Curve, Event, Happening, Record, Sample, Severity,
+};
 use crate::control::{
-    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
+    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Punctuality, Reading,
+    Surroundings,
 };
 use crate::instruments::{Answer, Bench, InstrumentError};
 use crate::report::curve_result::appraise;
@@ -26,32 +33,32 @@ use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::time::{Duration, SystemTime};
+use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
 /// How often the shell looks for a request to stop and redraws.
 const TICK: Duration = Duration::from_millis(100);
-/// How long the channels have to let go at the end; longer than any conversation's deadlines.
+/// How long the channels have to let go at the end: two tries each for load and boost supply on
+/// lines that don't answer take half of it.
 const LAST_WORDS: Duration = Duration::from_secs(30);
+/// Over how much of their period the channels' turns are spread at most: a longer start would be
+/// noticed, and in this time a thousand turns can begin.
+const SPREAD: Duration = Duration::from_millis(200);
 
 /// The two clocks of a run. The first is the runtime's, which a test may pause.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Clock {
     began: tokio::time::Instant,
-    wall: fn() -> Utc,
-}
-
-/// The system's wall clock.
-fn wall() -> Utc {
-    SystemTime::now()
-        .duration_since(SystemTime::UNIX_EPOCH)
-        .map_or(Utc::default(), |since| Utc::default() + since)
+    /// The wall clock's time at the beginning, where it is not the system's.
+    dated: Option<Utc>,
 }
 
 impl Clock {
     pub(super) fn stamp(&self) -> Stamp {
-        Stamp { mono: Instant::ZERO + self.began.elapsed(), utc: (self.wall)() }
+        let past = self.began.elapsed();
+        let utc = self.dated.map_or_else(wall, |dated| dated + past);
+        Stamp { mono: Instant::ZERO + past, utc }
     }
 
     /// The runtime's time for one of ours.
@@ -65,8 +72,12 @@ struct Shared {
     writer: WriterHandle,
     summary: Summary,
     samples: Vec<Option<Sample>>,
-    activities: Vec<crate::control::record::Activity>,
+    activities: Vec<Activity>,
     unconfirmed: Vec<usize>,
+    /// Whether each channel's turns begin in time.
+    punctual: Vec<Punctuality>,
+    /// Which channels have come to their end.
+    over: Vec<bool>,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -78,6 +89,23 @@ struct Shared {
 }
 
 impl Shared {
+    fn new(station: &Station, writer: WriterHandle) -> Self {
+        let channels = station.channels.len();
+        Self {
+            writer,
+            summary: Summary::default(),
+            samples: vec![None; channels],
+            activities: vec![Activity::default(); channels],
+            unconfirmed: Vec::new(),
+            punctual: vec![Punctuality::default(); channels],
+            over: vec![false; channels],
+            reached: vec![None; channels],
+            faults: vec![None; channels],
+            asked: vec![false; channels],
+            curve: None,
+        }
+    }
+
     /// Somebody asked for a curve of a channel.
     fn hear(&mut self, station: &Station, name: &str) {
         match station.channels.iter().position(|channel| channel.name == name) {
@@ -128,75 +156,131 @@ pub fn run(
     screen: &mut Screen,
 ) -> Result<Ended, RunError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let clock = Clock { began: tokio::time::Instant::now(), wall };
-    let began = clock.stamp();
-    let _lock = super::lock(log)?;
-    let mut log = Log::open(log, &facts(station, began))?.with_appraisal(appraise);
-    log.enrol_sensors(began, &sensing::facts(station))?;
-    let path = log.path().to_path_buf();
-    let writer = Writer::start(log)?;
-    let shared = Rc::new(RefCell::new(Shared {
-        writer: writer.handle(),
-        summary: Summary::default(),
-        samples: vec![None; station.channels.len()],
-        activities: vec![Default::default(); station.channels.len()],
-        unconfirmed: Vec::new(),
-        reached: vec![None; station.channels.len()],
-        faults: vec![None; station.channels.len()],
-        asked: station.channels.iter().map(|spec| stay.sweep == Some(spec.control.id)).collect(),
-        curve: None,
-    }));
-    let mut requests = Requests::new(&path);
-    let event = |what, at| Record::Event(Event { channel: None, at, what });
-    shared.borrow_mut().take(event(Happening::RunBegan, began));
-    let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
-    let local = LocalSet::new();
-    local.block_on(&runtime, async {
+    let field = Field { station, log, stay, lines: &link, dated: None };
+    runtime.block_on(field.live(stop, screen))
+}
+
+/// A run: what, where to, on which lines and at which date.
+pub struct Field<'a> {
+    /// What is run.
+    pub station: &'a Station,
+    /// Where the log is.
+    pub log: &'a Path,
+    /// How long.
+    pub stay: Stay,
+    /// How an address becomes a line.
+    pub lines: &'a Lines,
+    /// The wall clock's time at the beginning, from where it goes with the runtime's; none for the
+    /// system's.
+    pub dated: Option<Utc>,
+}
+
+impl Field<'_> {
+    /// Runs until the time is over or `stop` is raised.
+    ///
+    /// # Errors
+    /// As [`run`].
+    pub async fn live(&self, stop: &StopFlag, screen: &mut Screen) -> Result<Ended, RunError> {
+        let Self { station, stay, dated, .. } = *self;
+        let clock = Clock { began: tokio::time::Instant::now(), dated };
+        let began = clock.stamp();
+        let _lock = super::lock(self.log)?;
+        let mut log = Log::open(self.log, &facts(station, began))?.with_appraisal(appraise);
+        log.enrol_sensors(began, &sensing::facts(station))?;
+        let path = log.path().to_path_buf();
+        let broke_off = log.broke_off();
+        let writer = Writer::start(log)?;
+        let shared = Rc::new(RefCell::new(Shared::new(station, writer.handle())));
+        let event = |what, at| Record::Event(Event { channel: None, at, what });
+        shared.borrow_mut().take(event(Happening::RunBegan, began));
+        if let Some(last) = broke_off {
+            shared.borrow_mut().take(event(Happening::LastRunBrokeOff { last }, began));
+        }
+        let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
+        let all = All {
+            shared: Rc::clone(&shared),
+            sensing: Rc::clone(&sensing),
+            clock,
+            site: station.site,
+        };
+        LocalSet::new().run_until(self.attend(&all, stop, screen)).await;
+        sensing.finish();
+        shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
+        writer.finish()?;
+        Ok(ended(station, &shared.borrow(), stay, path))
+    }
+
+    /// Starts the tasks, waits for the end, and lets the tasks come to theirs.
+    async fn attend(&self, all: &All, stop: &StopFlag, screen: &mut Screen) {
+        let (All { shared, sensing, clock, .. }, stay) = (all, self.stay);
         let (stopping, stopped) = watch::channel(false);
         let mut tasks = JoinSet::new();
-        sensing.start(station, &mut tasks, &stopped);
-        for (index, spec) in station.channels.iter().enumerate() {
-            if stay.sweep.is_some_and(|only| only != spec.control.id) {
+        sensing.start(self.station, self.lines, &mut tasks, &stopped);
+        for (index, spec) in self.station.channels.iter().enumerate() {
+            let id = spec.control.id;
+            if stay.sweep.is_some_and(|only| only != id) {
                 continue;
             }
-            let Some(bench) = bench_setup(spec).map(Bench::new) else {
+            let Some(bench) = bench_setup(spec, self.lines).map(Bench::new) else {
                 continue;
             };
-            let task = Task {
-                index,
-                name: spec.name.clone(),
-                channel: Channel::new(spec.control.clone()),
-                bench,
-                clock,
-                shared: Rc::clone(&shared),
-                sensing: Rc::clone(&sensing),
-                site: spec.control.sweep.conditions.sun_min.map(|_| station.site),
-                said: None,
-            };
-            tasks.spawn_local(task.live(stopped.clone()));
+            shared.borrow_mut().asked[index] = stay.sweep == Some(id);
+            tasks.spawn_local(
+                Task::new((index, spec), bench, (all, phase(self.station, index)))
+                    .live(stopped.clone()),
+            );
         }
+        let show = |screen: &mut Screen| {
+            screen.show(&status(self.station, &shared.borrow(), sensing, clock.stamp().utc));
+        };
         let over = || stay.length.is_some_and(|length| clock.began.elapsed() >= length);
         let hopeless = || !stay.patient && shared.borrow().reached.contains(&Some(false));
         let swept = || stay.sweep.is_some() && shared.borrow().curve.is_some();
+        let mut requests = Requests::new(self.log);
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
             for name in requests.heard() {
-                shared.borrow_mut().hear(station, &name);
+                shared.borrow_mut().hear(self.station, &name);
             }
             if screen.is_due() {
-                screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
+                show(screen);
             }
         }
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
-        let _ = tokio::time::timeout(LAST_WORDS, all).await;
-        screen.show(&status(station, &shared.borrow(), &sensing, clock.stamp().utc));
-    });
-    sensing.finish();
-    shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
-    writer.finish()?;
-    Ok(ended(station, &shared.borrow(), stay, path))
+        if tokio::time::timeout(LAST_WORDS, all).await.is_err() {
+            self.give_up(&mut shared.borrow_mut(), clock.stamp());
+        }
+        show(screen);
+    }
+
+    /// Tells of the channels that have not come to their end in time.
+    fn give_up(&self, shared: &mut Shared, at: Stamp) {
+        let on_lines = |spec: &ChannelSpec| bench_setup(spec, self.lines).is_some();
+        for (index, spec) in self.station.channels.iter().enumerate() {
+            if !shared.over[index] && on_lines(spec) && !shared.unconfirmed.contains(&index) {
+                let channel = Some(spec.control.id);
+                shared.take(Record::Event(Event { channel, at, what: Happening::StopUnconfirmed }));
+            }
+        }
+    }
+}
+
+/// What all tasks have.
+struct All {
+    shared: Rc<RefCell<Shared>>,
+    sensing: Rc<Sensing>,
+    clock: Clock,
+    site: Site,
+}
+
+/// How long after the first a channel begins: all wake in turn and not at the same instant, so that
+/// whatever holds up the thread for some milliseconds delays one channel and not all of them.
+fn phase(station: &Station, index: usize) -> Duration {
+    let count = u32::try_from(station.channels.len()).unwrap_or(u32::MAX).max(1);
+    let period = station.channels[index].control.period.min(SPREAD);
+    period / count * u32::try_from(index).unwrap_or_default()
 }
 
 /// What came of a run.
@@ -210,8 +294,11 @@ fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended 
     } else {
         names.iter().zip(&shared.reached).filter(lost).map(|(name, _)| name.clone()).collect()
     };
-    let (summary, curve) = (shared.summary.clone(), shared.curve);
-    Ended { summary, names, log, unconfirmed, unreached, troubles, curve }
+    let mut summary = shared.summary.clone();
+    for (spec, punctual) in station.channels.iter().zip(&shared.punctual) {
+        summary.take_turns(spec.control.id, punctual.turns());
+    }
+    Ended { summary, names, log, unconfirmed, unreached, troubles, curve: shared.curve }
 }
 
 fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
@@ -241,22 +328,71 @@ struct Task {
     sensing: Rc<Sensing>,
     /// Where it stands, if the height of the sun matters.
     site: Option<Site>,
+    /// How long after the others it begins.
+    phase: Duration,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
+    /// The instruments' identities told last.
+    known: String,
 }
 
 impl Task {
+    fn new(
+        (index, spec): (usize, &ChannelSpec),
+        bench: Bench,
+        (all, phase): (&All, Duration),
+    ) -> Self {
+        Self {
+            index,
+            name: spec.name.clone(),
+            channel: Channel::new(spec.control.clone()),
+            bench,
+            clock: all.clock,
+            shared: Rc::clone(&all.shared),
+            sensing: Rc::clone(&all.sensing),
+            site: spec.control.sweep.conditions.sun_min.map(|_| all.site),
+            phase,
+            said: None,
+            known: String::new(),
+        }
+    }
+
     /// Turn after turn until told to stop; then lets go.
     async fn live(mut self, mut stopped: watch::Receiver<bool>) {
+        tokio::time::sleep(self.phase).await;
         while !*stopped.borrow() {
             let wake = self.clock.at(self.channel.next_wake());
             tokio::select! {
+                biased;
                 _ = stopped.changed() => break,
-                () = tokio::time::sleep_until(wake) => self.converse(Input::Wake).await,
+                () = tokio::time::sleep_until(wake) => {
+                    self.note_begin();
+                    self.converse(Input::Wake).await;
+                }
             }
         }
+        self.complain(true);
         self.converse(Input::Stop).await;
+        self.shared.borrow_mut().over[self.index] = true;
         self.bench.close().await;
+    }
+
+    /// Takes note of when a turn begins.
+    fn note_begin(&mut self) {
+        let (due, now) = (self.channel.next_wake(), self.clock.stamp().mono);
+        let pace = self.channel.pace();
+        self.shared.borrow_mut().punctual[self.index].began(due, now, pace);
+        self.complain(false);
+    }
+
+    /// Tells the log of late turns, where there is reason to.
+    fn complain(&self, end: bool) {
+        let at = self.clock.stamp();
+        let mut shared = self.shared.borrow_mut();
+        if let Some(what) = shared.punctual[self.index].complaint(at.mono, end) {
+            let channel = Some(self.channel.config().id);
+            shared.take(Record::Event(Event { channel, at, what }));
+        }
     }
 
     async fn converse(&mut self, first: Input) {
@@ -301,6 +437,8 @@ impl Task {
                 let mut shared = self.shared.borrow_mut();
                 shared.faults[self.index] = None;
                 shared.reached[self.index].get_or_insert(true);
+                drop(shared);
+                self.say_identities();
                 Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
@@ -317,6 +455,27 @@ impl Task {
         }
     }
 
+    /// Tells the log which instruments answer, once and after every change.
+    fn say_identities(&mut self) {
+        let (load, boost) = self.bench.identities();
+        let mut text = format!("load \"{load}\"");
+        if let Some(boost) = boost {
+            text.push_str(&format!(", boost supply \"{boost}\""));
+        }
+        if text == self.known {
+            return;
+        }
+        tracing::info!(channel = self.name, "{text}");
+        self.note(Severity::Note, "instruments", text.clone());
+        self.known = text;
+    }
+
+    fn note(&self, severity: Severity, code: &'static str, text: String) {
+        let (channel, at) = (Some(self.channel.config().id), self.clock.stamp());
+        let note = Note { channel, at, severity, code, text, detail: None };
+        self.shared.borrow().writer.note(note);
+    }
+
     /// Tells log and operator what the instrument said, once per cause.
     fn say(&mut self, error: &InstrumentError) {
         let text = error.to_string();
@@ -324,16 +483,8 @@ impl Task {
             return;
         }
         tracing::warn!(channel = self.name, "{text}");
-        let mut shared = self.shared.borrow_mut();
-        shared.faults[self.index] = Some(text.clone());
-        shared.writer.note(Note {
-            channel: Some(self.channel.config().id),
-            at: self.clock.stamp(),
-            severity: Severity::Warning,
-            code: "instrument",
-            text: text.clone(),
-            detail: None,
-        });
+        self.shared.borrow_mut().faults[self.index] = Some(text.clone());
+        self.note(Severity::Warning, "instrument", text.clone());
         self.said = Some(text);
     }
 }

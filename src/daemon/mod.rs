@@ -19,8 +19,17 @@ use crate::control::record::Curve;
 use crate::rehearsal::YardError;
 use crate::report::summary::Summary;
 use crate::store::StoreError;
+use crate::time::Utc;
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+/// The system's wall clock.
+fn wall() -> Utc {
+    SystemTime::now()
+        .duration_since(SystemTime::UNIX_EPOCH)
+        .map_or(Utc::default(), |since| Utc::default() + since)
+}
 
 /// How a run ended.
 #[derive(Debug)]

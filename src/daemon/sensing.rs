@@ -6,11 +6,14 @@
 //! sensor, however dead, ever delays a channel. A line that doesn't open is tried again with growing
 //! waits, and so is a sensor that keeps failing, so that it costs its bus little.
 
+mod once;
 mod port;
 mod words;
 
+pub(super) use once::Once;
 pub(super) use words::facts;
 
+use super::bench::Lines;
 use super::field::Clock;
 use crate::control::Surroundings;
 use crate::control::record::{Activity, ChannelId, Sample, Severity};
@@ -80,13 +83,14 @@ impl Sensing {
     pub(super) fn start(
         self: &Rc<Self>,
         station: &Station,
+        dial: &Lines,
         tasks: &mut JoinSet<()>,
         stopped: &watch::Receiver<bool>,
     ) {
         if station.sensors.is_empty() {
             return;
         }
-        for mut line in lines(station) {
+        for mut line in lines(station, dial) {
             let (sensing, stopped) = (Rc::clone(self), stopped.clone());
             tasks.spawn_local(async move {
                 line.live(&sensing, stopped).await;
@@ -97,6 +101,7 @@ impl Sensing {
         tasks.spawn_local(async move {
             while !*stopped.borrow() {
                 tokio::select! {
+                    biased;
                     _ = stopped.changed() => {}
                     () = tokio::time::sleep(JUDGE_EVERY) => {}
                 }
@@ -160,10 +165,10 @@ struct Line {
 }
 
 /// The lines of a station, each with all its sensors.
-fn lines(station: &Station) -> Vec<Line> {
+fn lines(station: &Station, dial: &Lines) -> Vec<Line> {
     let mut lines: Vec<(&Address, Line)> = Vec::new();
     for (id, source) in sources(station) {
-        let Some((address, port, ask)) = port::of(source) else { continue };
+        let Some((address, port, ask)) = port::of(source, dial) else { continue };
         let period = station.sensors[usize::from(id.0)].sensor.period;
         let poll = Poll { id, ask, period, due: Instant::ZERO, failures: 0 };
         match lines.iter_mut().find(|(other, _)| *other == address) {
@@ -189,11 +194,13 @@ impl Line {
             };
             let due = sensing.clock.at(self.polls[next].due);
             tokio::select! {
+                biased;
                 _ = stopped.changed() => return,
                 () = tokio::time::sleep_until(due) => {}
             }
             // A question that is dropped halfway counts as one that failed.
             tokio::select! {
+                biased;
                 _ = stopped.changed() => return,
                 () = self.ask(next, sensing) => {}
             }

@@ -248,6 +248,14 @@ impl Bench {
         boost.operated(done).await
     }
 
+    /// What the load and the boost supply answered to who they are, as far as they did.
+    #[must_use]
+    pub fn identities(&self) -> (&str, Option<&str>) {
+        let load = self.load.instrument.as_ref().map_or("", Load::identity);
+        let boost = self.boost.as_ref().and_then(|boost| boost.instrument.as_ref());
+        (load, boost.map(Supply::identity))
+    }
+
     /// Closes the lines.
     pub async fn close(mut self) {
         self.load.close().await;

@@ -18,6 +18,8 @@ pub(super) struct Session {
     deadline: Duration,
     out: Vec<u8>,
     reply: Vec<u8>,
+    /// Its whole answer to who it is; empty until it gave the right one.
+    identity: Excerpt,
 }
 
 /// A setting: the message that sets it, the query that reads it back, and how exact that is.
@@ -31,8 +33,8 @@ pub(super) struct Setting<'a> {
 
 impl Session {
     pub(super) fn new(name: &str, link: Link, deadline: Duration) -> Self {
-        let name = name.into();
-        Self { name, link, deadline, out: Vec::with_capacity(128), reply: Vec::with_capacity(256) }
+        let (out, reply) = (Vec::with_capacity(128), Vec::with_capacity(256));
+        Self { name: name.into(), link, deadline, out, reply, identity: Excerpt::of(b"") }
     }
 
     fn link_error(&self, source: LinkError) -> InstrumentError {
@@ -106,7 +108,13 @@ impl Session {
             let expected = expected.into();
             return Err(InstrumentError::WrongIdentity { at: self.exchange(), expected });
         }
+        self.identity = Excerpt::of(self.reply.trim_ascii_end());
         self.tell(clear).await
+    }
+
+    /// Its whole answer to who it is; empty until it gave the right one.
+    pub(super) fn identity(&self) -> &str {
+        self.identity.as_str()
     }
 
     /// Whether it is on.

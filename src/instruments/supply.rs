@@ -50,6 +50,12 @@ impl Supply {
         &self.session.link
     }
 
+    /// Its whole answer to who it is, once it was prepared; 80 characters at most.
+    #[must_use]
+    pub fn identity(&self) -> &str {
+        self.session.identity()
+    }
+
     /// Takes the link back, to close it.
     #[must_use]
     pub fn into_link(self) -> Link {

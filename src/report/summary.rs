@@ -2,6 +2,7 @@
 
 use super::table::align;
 use crate::control::record::{ChannelId, DayTotal};
+use crate::control::{PUNCTUAL, Turns};
 use crate::time::Utc;
 use std::collections::BTreeMap;
 
@@ -11,6 +12,7 @@ const SECONDS_PER_HOUR: f64 = 3600.0;
 #[derive(Clone, Debug, Default)]
 pub struct Summary {
     days: BTreeMap<(ChannelId, Utc), DayTotal>,
+    turns: BTreeMap<ChannelId, Turns>,
 }
 
 /// One channel's sums over all days of a run.
@@ -28,6 +30,8 @@ pub struct ChannelSums {
     pub tracking: f64,
     /// Energy missed by sweeping (Wh).
     pub sweep_missed: f64,
+    /// Time sweeping (h); its energy is counted, but the device was not at its crest.
+    pub sweeping: f64,
     /// Time missing while awake (h).
     pub missing: f64,
     /// Gaps.
@@ -50,6 +54,24 @@ impl Summary {
         self.days.insert((total.channel, total.day), *total);
     }
 
+    /// Takes how punctual a channel was, which is known in real time only.
+    pub fn take_turns(&mut self, channel: ChannelId, turns: Turns) {
+        self.turns.insert(channel, turns);
+    }
+
+    /// How punctual all channels were, one line; none where it isn't known.
+    #[must_use]
+    pub fn punctuality(&self) -> Option<String> {
+        let all = self.turns.values().copied().fold(Turns::default(), Turns::with);
+        Some(format!(
+            "begun within {:.0} ms of their time: {:.2} % of {} turns, the latest {:.1} ms late",
+            PUNCTUAL.as_secs_f64() * 1e3,
+            all.share_in_time()? * 100.0,
+            all.due,
+            all.latest.as_secs_f64() * 1e3
+        ))
+    }
+
     /// The sums of one channel.
     #[must_use]
     pub fn sums(&self, channel: ChannelId) -> ChannelSums {
@@ -66,6 +88,7 @@ impl Summary {
             sums.peak = sums.peak.max(day.peak.0);
             sums.tracking += day.tracking.as_secs_f64() / SECONDS_PER_HOUR;
             sums.sweep_missed += day.sweep_missed.0;
+            sums.sweeping += day.sweeping.as_secs_f64() / SECONDS_PER_HOUR;
             sums.missing += day.missing.as_secs_f64() / SECONDS_PER_HOUR;
             covered += day.covered.as_secs_f64() / SECONDS_PER_HOUR;
             sums.gaps += day.gaps;
@@ -75,45 +98,42 @@ impl Summary {
         sums
     }
 
-    /// The table for people.
+    /// The table for people; columns for sweeps only where there were any.
     #[must_use]
     pub fn table(&self, names: &[String]) -> String {
         let percent = |share: f64| format!("{:.2} %", share * 100.0);
-        let rows: Vec<Vec<String>> = (0..)
-            .zip(names)
-            .map(|(index, name)| {
-                let sums = self.sums(ChannelId(index));
-                vec![
-                    name.clone(),
-                    format!("{:.1} Wh", sums.energy),
-                    sums.available.map_or_else(|| "-".to_owned(), |wh| format!("{wh:.1} Wh")),
-                    sums.efficiency().map_or_else(|| "-".to_owned(), percent),
-                    format!("{:.1} W", sums.peak),
-                    format!("{:.0} Wh/m2", sums.irradiation),
-                    format!("{:.2} h", sums.tracking),
-                    format!("{:.2} Wh", sums.sweep_missed),
-                    format!("{}", sums.gaps),
-                    format!("{:.2} h", sums.missing),
-                    sums.completeness.map_or_else(|| "-".to_owned(), percent),
-                ]
-            })
-            .collect();
-        align(
-            &[
-                "device",
-                "delivered",
-                "available",
-                "of crest",
-                "peak",
-                "irradiation",
-                "tracking",
-                "swept away",
-                "gaps",
-                "missing",
-                "complete",
-            ],
-            &rows,
-        )
+        let sums: Vec<ChannelSums> =
+            (0..).map(ChannelId).take(names.len()).map(|id| self.sums(id)).collect();
+        let swept = sums.iter().any(|sums| sums.sweeping > 0.0);
+        let row = |(sums, name): (&ChannelSums, &String)| {
+            let mut row = vec![
+                name.clone(),
+                format!("{:.1} Wh", sums.energy),
+                sums.available.map_or_else(|| "-".to_owned(), |wh| format!("{wh:.1} Wh")),
+                sums.efficiency().map_or_else(|| "-".to_owned(), percent),
+                format!("{:.1} W", sums.peak),
+                format!("{:.0} Wh/m2", sums.irradiation),
+                format!("{:.2} h", sums.tracking),
+            ];
+            if swept {
+                row.push(format!("{:.2} h", sums.sweeping));
+                row.push(format!("{:.2} Wh", sums.sweep_missed));
+            }
+            row.extend([
+                format!("{}", sums.gaps),
+                format!("{:.2} h", sums.missing),
+                sums.completeness.map_or_else(|| "-".to_owned(), percent),
+            ]);
+            row
+        };
+        let rows: Vec<Vec<String>> = sums.iter().zip(names).map(row).collect();
+        let mut header =
+            vec!["device", "delivered", "available", "of crest", "peak", "irradiation", "tracking"];
+        if swept {
+            header.extend(["sweeping", "missed by it"]);
+        }
+        header.extend(["gaps", "missing", "complete"]);
+        align(&header, &rows)
     }
 
     /// The same as one line of JSON, keys with units.
@@ -123,6 +143,7 @@ impl Summary {
             .zip(names)
             .map(|(index, name)| {
                 let sums = self.sums(ChannelId(index));
+                let turns = self.turns.get(&ChannelId(index));
                 serde_json::json!({
                     "device": name,
                     "energy_wh": sums.energy,
@@ -131,10 +152,14 @@ impl Summary {
                     "peak_w": sums.peak,
                     "irradiation_wh_m2": sums.irradiation,
                     "tracking_h": sums.tracking,
+                    "sweeping_h": sums.sweeping,
                     "sweep_missed_wh": sums.sweep_missed,
                     "gaps": sums.gaps,
                     "missing_h": sums.missing,
                     "completeness": sums.completeness,
+                    "turns": turns.map(|turns| turns.due),
+                    "turns_late": turns.map(|turns| turns.late),
+                    "latest_turn_s": turns.map(|turns| turns.latest.as_secs_f64()),
                 })
             })
             .collect();

@@ -145,6 +145,14 @@ impl Board {
         }
     }
 
+    /// What its last answer amounted to; none before the first.
+    #[must_use]
+    pub fn latest(&self, id: SensorId) -> Option<Result<f64, Unusable>> {
+        let watch = self.watches.get(usize::from(id.0))?;
+        let value = watch.latest.map(|seen| Ok(seen.value));
+        value.or_else(|| watch.unusable.map(Err))
+    }
+
     fn temperature(&self, id: SensorId, now: Instant) -> Option<Celsius> {
         self.watches.get(usize::from(id.0))?.fresh(now).map(|seen| Celsius(seen.value))
     }

@@ -104,9 +104,8 @@ pub(super) fn read(
     let tracker = within(table, |table| tracker::read(table, top));
     let daylight =
         within(section.table_or_defaults("daylight"), |table| limits::daylight(table, top));
-    let sweep = within(section.table_or_defaults("sweep"), |table| {
-        sweep::read(table, &rhythm, load.as_ref())
-    });
+    let table = section.table_or_defaults("sweep");
+    let sweep = within(table, |table| sweep::read(table, &rhythm, load.as_ref()));
     let retry = within(section.table_or_defaults("retry"), limits::retry);
 
     let boost = boost?;

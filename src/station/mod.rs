@@ -14,6 +14,7 @@
 //! say which it was).
 
 mod channel;
+mod checkable;
 mod commands;
 mod faults;
 mod instruments;
@@ -209,6 +210,9 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let common = channel::Common { links, sets, rhythm, control: &control };
     let channels = channels(&mut root, &common);
     let sensors = sensor::read(&mut root, channels.as_deref(), &common.links);
+    if let (Some(channels), Some(sensors)) = (&channels, &sensors) {
+        checkable::judge(root.tables("channel", CHANNELS), channels, sensors, common.links.plant);
+    }
     control.finish();
     root.finish();
     Some(Station {

@@ -5,14 +5,14 @@ use crate::control::{DeratedBy, Derating, DeratingError, DeratingPoint, SensedLi
 use crate::quantities::{Celsius, Irradiance, Volts, Watts};
 use std::time::Duration;
 
-const DEVICE_TEMPERATURE: Number = Number {
+pub(super) const DEVICE_TEMPERATURE: Number = Number {
     key: "device_temperature_max_degc",
     low: -40.0,
     high: 300.0,
     unit: "degC",
     hint: "state the largest back-of-module temperature the device stands",
 };
-const HEATSINK_TEMPERATURE: Number = Number {
+pub(super) const HEATSINK_TEMPERATURE: Number = Number {
     key: "heatsink_temperature_max_degc",
     low: -40.0,
     high: 200.0,
@@ -28,21 +28,21 @@ const HEATSINK_MARGIN: Number = Number {
 };
 /// Unless stated: minutes of cooling, so that a warm load isn't switched every few seconds (K).
 const DEFAULT_MARGIN: f64 = 5.0;
-const IRRADIANCE: Number = Number {
+pub(super) const IRRADIANCE: Number = Number {
     key: "irradiance_max",
     low: 50.0,
     high: 5000.0,
     unit: "W/m2",
     hint: "state the irradiance above which the device is let go, 1500 passes every cloud edge",
 };
-const POINTING: Number = Number {
+pub(super) const POINTING: Number = Number {
     key: "pointing_error_max_deg",
     low: 0.01,
     high: 90.0,
     unit: "degrees",
     hint: "state how far the mount may point beside the sun",
 };
-const ON_SUN: &str = "needs_on_sun";
+pub(super) const ON_SUN: &str = "needs_on_sun";
 const BLIND_GRACE: Number = Number {
     key: "blind_grace_s",
     low: 0.0,
@@ -50,14 +50,14 @@ const BLIND_GRACE: Number = Number {
     unit: "s",
     hint: "state how long a limit may go unchecked when its sensor is silent",
 };
-const OVER_HEATSINK: Number = Number {
+pub(super) const OVER_HEATSINK: Number = Number {
     key: "load_watts_over_heatsink",
     low: -40.0,
     high: 1e5,
     unit: "",
     hint: "write [[watts, degC], ...] by rising temperature, as [[600, 40], [300, 70]]",
 };
-const OVER_AIR: Number = Number { key: "load_watts_over_air", ..OVER_HEATSINK };
+pub(super) const OVER_AIR: Number = Number { key: "load_watts_over_air", ..OVER_HEATSINK };
 
 /// Reads the limits that sensors check; `max_sensor_age` is the grace unless one is stated.
 pub(super) fn limits(

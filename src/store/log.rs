@@ -13,9 +13,9 @@ use super::open;
 use super::results::{self, Appraise};
 use super::rows::{self, EventRow, Keys};
 use super::sensors::{self, SensorFacts};
-use crate::control::record::{ChannelId, Record, Severity};
+use crate::control::record::{ChannelId, Happening, Record, Severity};
 use crate::sensors::SensorMinute;
-use crate::time::{Instant, Stamp};
+use crate::time::{Instant, Stamp, Utc};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -109,6 +109,8 @@ pub struct Log {
     conn: Connection,
     path: PathBuf,
     boot: i64,
+    /// When the run before wrote its last row, if it has no end.
+    broke_off: Option<Utc>,
     channels: Vec<i64>,
     /// The sensors' numbers, in the order of `SensorId`.
     sensors: Vec<i64>,
@@ -128,12 +130,15 @@ impl Log {
     /// A file that is not ours, is newer, or can't be written: nothing is changed.
     pub fn open(path: &Path, facts: &OpenFacts) -> Result<Self, StoreError> {
         let mut conn = open::for_writing(path)?;
+        let broke_off = broken_off(&conn)
+            .map_err(|error| StoreError::from_sqlite(path, "looking at the last run", error))?;
         let (boot, channels) = begin_boot(&mut conn, facts)
             .map_err(|error| StoreError::from_sqlite(path, "writing the boot", error))?;
         Ok(Self {
             conn,
             path: path.to_path_buf(),
             boot,
+            broke_off,
             channels,
             sensors: Vec::new(),
             offset: None,
@@ -182,6 +187,12 @@ impl Log {
     #[must_use]
     pub const fn boot(&self) -> i64 {
         self.boot
+    }
+
+    /// When the last run before this boot wrote its last row, if it broke off without an end.
+    #[must_use]
+    pub const fn broke_off(&self) -> Option<Utc> {
+        self.broke_off
     }
 
     /// Where the log is.
@@ -396,6 +407,26 @@ fn insert_clock(conn: &Connection, boot: i64, mono: i64, utc: i64) -> rusqlite::
     conn.prepare_cached("INSERT OR REPLACE INTO clock VALUES (?1, ?2, ?3)")?
         .execute((boot, mono, utc))?;
     Ok(())
+}
+
+/// When the last run wrote its last row, if it began but did not end. Boots that are no runs, as
+/// those of commissioning, are passed over. Rows that must be looked up by time alone (minutes,
+/// days) are not needed: each of them comes with samples or events.
+fn broken_off(conn: &Connection) -> rusqlite::Result<Option<Utc>> {
+    let (began, ended) = (Happening::RunBegan.code(), Happening::RunEnded.code());
+    let newest = "SELECT boot FROM event WHERE code = ?1 ORDER BY id DESC LIMIT 1";
+    let run: Option<i64> = conn.query_row(newest, [began], |row| row.get(0)).optional()?;
+    let Some(run) = run else { return Ok(None) };
+    conn.query_row(
+        "SELECT max(coalesce((SELECT utc_us FROM event WHERE boot = ?1 ORDER BY id DESC LIMIT 1), 0), \
+                    coalesce((SELECT utc_us FROM sample WHERE boot = ?1 \
+                              ORDER BY mono_us DESC LIMIT 1), 0)) \
+         WHERE NOT EXISTS (SELECT 1 FROM event WHERE boot = ?1 AND code = ?2)",
+        (run, ended),
+        |row| row.get(0),
+    )
+    .optional()
+    .map(|last| last.map(Utc::from_micros))
 }
 
 /// Writes the boot and its channels; answers the boot's number and the channels' numbers.

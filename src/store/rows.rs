@@ -274,6 +274,12 @@ fn detail(what: &Happening) -> Option<String> {
         }
         Happening::Gap { length } => format!(r#"{{"length_s":{}}}"#, json_seconds(length)),
         Happening::SamplesLeftOut { count } => format!(r#"{{"count":{count}}}"#),
+        Happening::LastRunBrokeOff { last } => {
+            format!(r#"{{"last_utc":"{last}","last_utc_us":{}}}"#, last.as_micros())
+        }
+        Happening::TurnsLate { due, late, latest } => {
+            format!(r#"{{"due":{due},"late":{late},"latest_s":{}}}"#, json_seconds(latest))
+        }
         Happening::RunBegan
         | Happening::RunEnded
         | Happening::Connected

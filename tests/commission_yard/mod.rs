@@ -9,13 +9,14 @@ use cresthold::daemon::stop::StopFlag;
 use cresthold::quantities::{Amps, Celsius, Irradiance, MetresPerSecond, Ohms, Volts, Watts};
 use cresthold::station::{ChannelSpec, Station};
 use cresthold::time::Utc;
-use cresthold_sim::bench::{Bench, Boost, LoadParams, Wiring};
+use cresthold_sim::bench::{Bench, Boost, LoadParams, Sensor, SensorParams, Wiring};
 use cresthold_sim::device::examples;
 use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::{Place, Sky, SkyState, SunVector};
 use cresthold_sim::thermal::{Thermal, ThermalParams};
 use cresthold_sim::wire::instrument::FrontEnd;
 use cresthold_sim::wire::plant::{LivePlant, PlantParts};
+use cresthold_sim::wire::sensing::{ADDRESS, LiveSensor, Sensed, UNIT};
 use cresthold_sim::wire::serve::TcpServer;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -136,6 +137,31 @@ impl Yard {
     pub(crate) fn stating(mut self, what: &str, instead: &str) -> Self {
         assert!(self.text.contains(what), "{what} is not in {}", self.text);
         self.text = self.text.replace(what, instead);
+        self
+    }
+
+    /// With irradiance and air sensors on Modbus; the third's port is closed.
+    pub(crate) fn with_sensors(mut self) -> Self {
+        let names = ["plane", "air", "dead"];
+        let quantities = ["plane-irradiance", "air-temperature", "wind-speed"];
+        for (name, (quantity, sensed)) in names.into_iter().zip(quantities.into_iter().zip([
+            Sensed::Plane,
+            Sensed::Air,
+            Sensed::Wind,
+        ])) {
+            let sensor = Sensor::new(SensorParams::REFERENCE_CELL, 5);
+            let sensor = LiveSensor::new(self.plants[0].clone(), sensed, sensor).modbus(false);
+            let server = TcpServer::start(sensor).unwrap();
+            self.text.push_str(&format!(
+                "[[sensor]]\nname = \"{name}\"\nquantity = \"{quantity}\"\n\
+                 link = {{ tcp = \"{}\", unit = {UNIT} }}\n\
+                 register = {{ table = \"input\", address = {ADDRESS}, type = \"f32\" }}\n",
+                server.address()
+            ));
+            if name != "dead" {
+                self.servers.push(server);
+            }
+        }
         self
     }
 

@@ -4,7 +4,7 @@ use super::{Channel, Idle, Phase, Step};
 use crate::control::conversation::{Command, Found, Outbox, Reading};
 use crate::control::guard::{Breach, Evidence};
 use crate::control::ledger::Look;
-use crate::control::record::{Happening, Limit};
+use crate::control::record::{Activity, Happening, Limit};
 use crate::control::wiring::SeriesPath;
 use crate::quantities::{Amps, Volts};
 use crate::time::{Instant, Stamp};
@@ -31,6 +31,8 @@ impl Channel {
         found: &Found,
         out: &mut Outbox,
     ) -> Option<Command> {
+        // A load keeps its setpoint while the link is away: until now nobody knows what it did.
+        self.ledger.blind(now, Activity::Connecting, self.awake, out);
         let what = match self.away_since.take() {
             Some(since) => Happening::LinkBack { after: now.mono.saturating_since(since) },
             None => Happening::Connected,
@@ -149,6 +151,7 @@ impl Channel {
                 Some(Command::InputOn)
             }
             Step::InputOn => {
+                self.ledger.off_until(now, self.activity(), out);
                 self.phase = Phase::Starting(Step::FirstSetpoint);
                 self.amps = Amps::ZERO;
                 let open_circuit = self.open_circuit;

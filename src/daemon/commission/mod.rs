@@ -10,11 +10,12 @@ mod rig;
 
 use super::RunError;
 use super::rehearse::facts;
+use super::sensing::Once;
 use super::stop::StopFlag;
 use crate::commission::clock::{self, Witnesses};
 use crate::commission::idle::{self, Day, Idle, State};
 use crate::commission::{
-    ChannelPart, Check, Commissioning, Light, Outcome, Reason, Sheet, json, ratings,
+    ChannelPart, Check, Commissioning, Light, Outcome, Reason, Sheet, json, ratings, sensors,
 };
 use crate::control::record::Severity;
 use crate::quantities::Amps;
@@ -24,7 +25,7 @@ use crate::time::{Instant, Stamp, Utc};
 use powered::Work;
 use rig::{Rig, reason};
 use std::path::Path;
-use std::time::{Duration, Instant as WallInstant, SystemTime};
+use std::time::{Duration, Instant as WallInstant};
 
 /// Readings with the input off, at least and at most: the noise is then known to 11 % or 5 %
 /// (standard uncertainty).
@@ -37,7 +38,8 @@ const NOISE_BUDGET: Duration = Duration::from_secs(4);
 pub struct Order<'o> {
     /// The log that gets the record.
     pub log: &'o Path,
-    /// Irradiance and module temperature, where somebody knows them.
+    /// Irradiance and module temperature, where somebody read them off; else the station's sensors
+    /// count.
     pub light: Light,
     /// What the wall clock is said to show now, for a bench whose sun is not the real one; none for
     /// the computer's clock.
@@ -61,14 +63,7 @@ struct Clock {
 impl Clock {
     fn stamp(&self) -> Stamp {
         let elapsed = self.began.elapsed();
-        let utc = self.utc.map_or_else(
-            || {
-                SystemTime::now()
-                    .duration_since(SystemTime::UNIX_EPOCH)
-                    .map_or(Utc::default(), |since| Utc::default() + since)
-            },
-            |utc| utc + elapsed,
-        );
+        let utc = self.utc.map_or_else(super::wall, |utc| utc + elapsed);
         Stamp { mono: Instant::ZERO + elapsed, utc }
     }
 }
@@ -98,8 +93,8 @@ pub fn run(
         checks: Vec::new(),
         channels: Vec::new(),
     };
-    runtime.block_on(bench(station, order, (person, stop), &mut report));
-    let metered = order.light.irradiance.map(|irradiance| irradiance >= idle::LIT);
+    let clocked = (order, &clock);
+    let metered = runtime.block_on(bench(station, clocked, (person, stop), &mut report));
     let lit = report.channels.iter().filter_map(lit).max().max(metered);
     let seen = Witnesses { now: began.utc, last_row, lit };
     report.checks.extend(clock::clock(&station.site, seen, order.clock.is_some()));
@@ -161,15 +156,21 @@ fn notes(station: &Station, report: &Commissioning, at: Stamp) -> Vec<Note> {
     notes
 }
 
-/// All that happens on the bench.
+/// All that happens on the bench; answers whether somebody or a sensor saw light, where one could.
 async fn bench(
     station: &Station,
-    order: &Order<'_>,
+    (order, clock): (&Order<'_>, &Clock),
     (person, stop): (&mut dyn Person, &StopFlag),
     report: &mut Commissioning,
-) {
+) -> Option<bool> {
     let sun = clock::daylight(&station.site, report.span.0);
-    let day = Day { light: order.light, sun };
+    let mut once = Once::new(station, clock.stamp());
+    if !station.sensors.is_empty() {
+        person.hears("asking the sensors");
+        once.ask(|| clock.stamp()).await;
+        let checks = sensors::sensors(&station.sensors, &once.found(), sun == Some(false));
+        report.checks.extend(checks);
+    }
     let mut rigs: Vec<Option<Rig<'_>>> = Vec::new();
     for spec in &station.channels {
         person.hears(&format!("{}: identifying the instruments", spec.name));
@@ -177,12 +178,14 @@ async fn bench(
         rigs.push(identify(spec, stop, &mut part).await);
         report.channels.push(part);
     }
-    let mut states = Vec::new();
+    let (mut states, mut metered) = (Vec::new(), None);
     for (index, spec) in station.channels.iter().enumerate() {
         person.hears(&format!("{}: offsets and noise, everything off", spec.name));
         let sheet = spec.rated.as_ref().map(Sheet::new);
+        let light = once.light(order.light, spec.control.id, clock.stamp());
+        metered = metered.max(light.irradiance.map(|irradiance| irradiance >= idle::LIT));
         let part = &mut report.channels[index];
-        states.push(idle(rigs[index].as_mut(), sheet.as_ref(), day, part).await);
+        states.push(idle(rigs[index].as_mut(), sheet.as_ref(), Day { light, sun }, part).await);
         part.checks.extend(ratings::ratings(spec, sheet.as_ref()));
     }
     for (index, spec) in station.channels.iter().enumerate() {
@@ -193,10 +196,12 @@ async fn bench(
         }
         person.hears(&format!("{}: energised; boost supply, steps, way down", spec.name));
         let sheet = spec.rated.as_ref().map(Sheet::new);
+        // Clouds move while one channel after the other has its turn.
+        once.ask(|| clock.stamp()).await;
         let work = Work {
             index,
             sheet: sheet.as_ref(),
-            light: day.light,
+            light: once.light(order.light, spec.control.id, clock.stamp()),
             idle,
             noise_readings: noise_readings(spec),
         };
@@ -206,6 +211,8 @@ async fn bench(
     for rig in rigs.into_iter().flatten() {
         rig.close().await;
     }
+    once.close().await;
+    metered
 }
 
 /// The rig of a channel whose instruments answered as stated.
@@ -215,27 +222,25 @@ async fn identify<'s>(
     part: &mut ChannelPart,
 ) -> Option<Rig<'s>> {
     let mut rig = Rig::new(spec, stop)?;
-    let stated = |identity: &Option<String>| identity.clone().unwrap_or_default();
-    let load = (spec.load.address.to_string(), stated(&spec.load.identity));
-    let mut expected = vec![("load", load)];
-    if let Some(boost) = &spec.boost
-        && let Some(address) = &boost.address
-    {
-        expected.push(("boost supply", (address.to_string(), stated(&boost.identity))));
-    }
-    match rig.prepare().await {
+    let prepared = rig.prepare().await;
+    let (load, boost) = rig.identities();
+    let boost = boost.zip(spec.boost.as_ref().and_then(|boost| boost.address.as_ref()));
+    let answered = [Some(("load", load, &spec.load.address))]
+        .into_iter()
+        .chain([boost.map(|(identity, address)| ("boost supply", identity, address))])
+        .flatten()
+        .filter(|(_, identity, _)| !identity.is_empty());
+    part.instruments.extend(answered.map(|(what, identity, address)| {
+        (format!("{} {what}", spec.name), format!("{address}, identity \"{identity}\""))
+    }));
+    let limit = "as stated, settings read back, no errors waiting";
+    let check = Check::passed("instruments", None, limit);
+    match prepared {
         Ok(()) => {
-            for (what, (address, identity)) in expected {
-                let found = format!("{address}, its identity contains \"{identity}\"");
-                part.instruments.push((format!("{} {what}", spec.name), found));
-            }
-            let limit = "as stated, settings read back, no errors waiting";
-            part.checks.push(Check::passed("instruments", None, limit));
+            part.checks.push(check);
             Some(rig)
         }
         Err(error) => {
-            let limit = "as stated, settings read back, no errors waiting";
-            let check = Check::passed("instruments", None, limit);
             part.checks.push(check.failed(reason(&error), error.to_string()));
             rig.close().await;
             None

@@ -1,7 +1,7 @@
 //! One channel's instruments with the guard in force: every setting passes it, every reading is held
 //! against it.
 
-use super::super::bench::bench_setup;
+use super::super::bench::{bench_setup, link};
 use super::super::stop::StopFlag;
 use crate::commission::idle::Reading;
 use crate::commission::{Check, Reason};
@@ -99,7 +99,7 @@ impl<'s> Rig<'s> {
     pub(super) fn new(spec: &'s ChannelSpec, stop: &StopFlag) -> Option<Self> {
         let mut rig = Self {
             spec,
-            bench: Bench::new(bench_setup(spec)?),
+            bench: Bench::new(bench_setup(spec, &link)?),
             guard: Guard::new(spec.control.envelope.clone()),
             path: spec.control.path,
             stop: stop.clone(),
@@ -121,6 +121,11 @@ impl<'s> Rig<'s> {
         self.input = false;
         self.boost_is(false);
         self.bench.carry_out(Command::Prepare).await.map(|_| ())
+    }
+
+    /// What the load and the boost supply answered to who they are.
+    pub(super) fn identities(&self) -> (&str, Option<&str>) {
+        self.bench.identities()
     }
 
     /// Device volts from load volts, as the loop stands.

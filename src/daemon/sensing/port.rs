@@ -1,6 +1,6 @@
 //! A line to sensors, opened when needed.
 
-use crate::daemon::bench::link;
+use crate::daemon::bench::Lines;
 use crate::instruments::link::{Bus, BusSettings, Link, LinkSettings, REOPEN_WAIT};
 use crate::instruments::{InstrumentError, Meter, MeterSetup};
 use crate::modbus::{Format, Request};
@@ -36,29 +36,34 @@ pub(super) struct Port {
 }
 
 /// The line of a sensor and what it is asked there; none where it is read through a channel.
-pub(super) fn of(source: &SensorSource) -> Option<(&Address, Port, Ask)> {
+pub(super) fn of<'a>(source: &'a SensorSource, lines: &Lines) -> Option<(&'a Address, Port, Ask)> {
     let (address, kind, ask) = match source {
         SensorSource::Modbus { address, request, format, deadline } => {
-            let settings = bus(link(address)?)?;
+            let settings = bus(lines(address)?, address)?;
             let ask = Ask::Registers(*request, *format, *deadline);
             (address, Kind::Modbus(settings, None), ask)
         }
         SensorSource::Meter { address, identity, query, deadline } => {
             let name = format!("meter {address}");
             let setup = MeterSetup { name, identity: identity.clone(), deadline: *deadline };
-            (address, Kind::Meter(link(address)?, setup, None), Ask::Query(query.clone()))
+            (address, Kind::Meter(lines(address)?, setup, None), Ask::Query(query.clone()))
         }
         SensorSource::Channel(_) => return None,
     };
     Some((address, Port { kind, closed: None }, ask))
 }
 
-fn bus(settings: LinkSettings) -> Option<BusSettings> {
+fn bus(settings: LinkSettings, address: &Address) -> Option<BusSettings> {
     match settings {
         LinkSettings::Serial(serial) => Some(BusSettings::Rtu(serial)),
         LinkSettings::Tcp { host, port } => Some(BusSettings::Tcp { host, port }),
-        // The station refuses the first, and names no line within the program.
-        LinkSettings::UsbTmc(_) | LinkSettings::Within(_) => None,
+        // What speaks Modbus on a serial line speaks RTU there.
+        LinkSettings::Within(within) if matches!(address, Address::Serial { .. }) => {
+            Some(BusSettings::WithinRtu(within))
+        }
+        LinkSettings::Within(within) => Some(BusSettings::WithinTcp(within)),
+        // The station refuses it.
+        LinkSettings::UsbTmc(_) => None,
     }
 }
 

@@ -17,7 +17,7 @@ use cresthold_sim::wire::fault::{Notice, Place, Player, Role, Victim};
 use cresthold_sim::wire::plant::LivePlant;
 use cresthold_sim::wire::serve::ServeError;
 use std::path::PathBuf;
-use std::time::{Duration, Instant as WallInstant, SystemTime};
+use std::time::{Duration, Instant as WallInstant};
 
 /// The longest nap of the shell: short enough for a prompt end.
 const NAP: Duration = Duration::from_millis(50);
@@ -170,9 +170,7 @@ impl VirtualBench {
     }
 
     fn said(&self, notice: &Notice) -> String {
-        let utc = SystemTime::now()
-            .duration_since(SystemTime::UNIX_EPOCH)
-            .map_or(Utc::default(), |since| Utc::default() + since);
+        let utc = super::wall();
         let name = &self.victims[notice.fault.place].place.name;
         let fault = notice.fault.written(name);
         let word = if notice.begins { "begins" } else { "ends" };

@@ -23,6 +23,9 @@ const SIMULATED_LOAD: [&str; 8] = [
 ];
 /// The same of `[[channel]]`.
 const SIMULATED_CHANNEL: [&str; 4] = ["device", "mismatch", "irradiance", "module_temperature"];
+/// The words of what a virtual load can do beyond the basics.
+const LOAD_WORDS: &str = "virtual-load";
+
 /// The text of the station file for `station`, whose instruments are at `outlets`.
 pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
     let mut root: Table = station.text.parse().unwrap_or_default();
@@ -35,6 +38,10 @@ pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
             make_real(table, spec, outlets);
         }
     }
+    root.insert(
+        "commands".to_owned(),
+        Value::Table(Table::from_iter([own((LOAD_WORDS, Value::Table(load_words())))])),
+    );
     let sensors: Vec<Value> = outlets.iter().filter_map(sensor).map(Value::Table).collect();
     if !sensors.is_empty() {
         root.insert("sensor".to_owned(), Value::Array(sensors));
@@ -63,8 +70,18 @@ fn make_real(channel: &mut Table, spec: &ChannelSpec, outlets: &[Outlet]) {
         if let (Some(outlet), Some(table)) = (outlet, table) {
             table.insert("link".to_owned(), link(&outlet.address));
             table.insert("identity".to_owned(), Value::from(outlet.identity.clone()));
+            if key == "load" {
+                table.insert("commands".to_owned(), LOAD_WORDS.into());
+            }
         }
     }
+}
+
+/// `[commands.virtual-load]`: list, averaging and range in the default words.
+fn load_words() -> Table {
+    let options = ["averaging", "range", "list"].map(|key| (key, Value::Table(Table::new())));
+    let kind = [("instrument", Value::from("load"))];
+    kind.into_iter().chain(options).map(own).collect()
 }
 
 /// `[[sensor]]` of an outlet, if it is one.

@@ -134,7 +134,11 @@ impl Link {
             address: settings.to_string().into(),
             in_step: false,
             token: align::first_token(settings),
-            whole_messages: matches!(settings, LinkSettings::UsbTmc(_)),
+            whole_messages: match settings {
+                LinkSettings::UsbTmc(_) => true,
+                LinkSettings::Within(within) => within.goes_by_messages(),
+                LinkSettings::Serial(_) | LinkSettings::Tcp { .. } => false,
+            },
             out: Vec::with_capacity(128),
             scratch: Vec::with_capacity(128),
             seen: Vec::new(),

@@ -46,13 +46,25 @@ pub struct Within {
     dialler: Arc<dyn Dial>,
     /// How often it was opened.
     opened: Arc<AtomicU32>,
+    by_messages: bool,
 }
 
 impl Within {
     /// A line of this name that `dialler` opens.
     #[must_use]
     pub fn new(name: &str, dialler: impl Dial + 'static) -> Self {
-        Self { name: name.to_owned(), dialler: Arc::new(dialler), opened: Arc::default() }
+        Self {
+            name: name.to_owned(),
+            dialler: Arc::new(dialler),
+            opened: Arc::default(),
+            by_messages: false,
+        }
+    }
+
+    /// The same where the line itself marks where messages end, as a USB-TMC device's does.
+    #[must_use]
+    pub fn by_messages(self) -> Self {
+        Self { by_messages: true, ..self }
     }
 
     /// Its name.
@@ -64,6 +76,10 @@ impl Within {
     pub(super) fn dial(&self) -> io::Result<Box<dyn Wire>> {
         self.opened.fetch_add(1, Ordering::Relaxed);
         self.dialler.dial()
+    }
+
+    pub(super) const fn goes_by_messages(&self) -> bool {
+        self.by_messages
     }
 
     pub(super) fn opened(&self) -> u32 {

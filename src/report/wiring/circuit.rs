@@ -4,10 +4,11 @@
 //! the device's return: its plus to the device's minus, so that load volts are the sum of both.
 
 use super::figures::Expected;
+use super::sensors::{self, described};
 use super::sheet::{HAIRLINE, Letters, OUTLINE, Place, Sheet, letters};
 use super::symbols::{self, NEGATIVE, POSITIVE, SENSE};
 use crate::quantities::{Amps, Ohms, Volts};
-use crate::station::{Address, BoostSpec, ChannelSpec, Mounting};
+use crate::station::{Address, BoostSpec, ChannelSpec, Mounting, Station};
 
 /// The loop's two conductors (px down).
 const TOP: f64 = 205.0;
@@ -25,7 +26,7 @@ const LOAD_SIZE: Place = (120.0, 170.0);
 /// Sense leads (px down).
 const SENSE_PLUS: f64 = 256.0;
 const SENSE_MINUS: f64 = 388.0;
-const BODY: Letters = letters(11.5);
+pub(super) const BODY: Letters = letters(11.5);
 /// Lines that an address and an identity may take before they are cut.
 const ADDRESS_LINES: usize = 4;
 const IDENTITY_LINES: usize = 2;
@@ -33,6 +34,7 @@ const IDENTITY_LINES: usize = 2;
 /// What the circuit is drawn from.
 #[derive(Clone, Copy)]
 pub(super) struct Circuit<'a> {
+    pub(super) station: &'a Station,
     pub(super) channel: &'a ChannelSpec,
     pub(super) expected: Option<&'a Expected>,
 }
@@ -143,23 +145,26 @@ impl Circuit<'_> {
         sheet.text((206.0, 290.0), "DEVICE", letters(13.0).bold());
         let what = channel.device.map_or("as on its data sheet", |device| device.name());
         let y = sheet.paragraph((206.0, 306.0), 112.0, what, BODY);
-        if channel.module_temperature.is_some() {
+        let sensors = sensors::Sensors::of(self.station, channel);
+        if sensors.module {
             symbols::temperature(sheet, (195.0, y + 8.0));
             sheet.paragraph((222.0, y + 8.0), 100.0, "temperature at the back", BODY);
         }
         let beam = channel.mounting == Mounting::TwoAxis;
-        if channel.irradiance.is_some() {
+        if sensors.irradiance {
             symbols::irradiance(sheet, (36.0, 205.0));
             let text = if beam { "direct irradiance" } else { "irradiance in this plane" };
             sheet.paragraph((56.0, 204.0), 82.0, text, BODY);
         } else {
             sheet.paragraph((20.0, 204.0), 110.0, "no irradiance sensor stated", BODY);
         }
+        let mut y = 466.0;
         if beam {
             let text = "Fire and eyes: never reach or look into the beam. Off sun before any work \
                         here; the mount must turn away by itself when the channel lets go.";
-            caution(sheet, (20.0, 466.0), 275.0, "Where light is concentrated", text);
+            y = caution(sheet, (20.0, y), 275.0, "Where light is concentrated", text);
         }
+        sensors.draw(sheet, (20.0, y + 8.0), 285.0);
     }
 
     fn disconnect(self, sheet: &mut Sheet) {
@@ -266,23 +271,19 @@ fn reached(
     width: f64,
     (address, identity): (&Address, Option<&String>),
 ) -> f64 {
-    let link = match address {
-        Address::Plant => "simulated".to_owned(),
-        Address::Serial { baud, .. } => format!("{address} {baud} baud"),
-        Address::Tcp { .. } | Address::UsbTmc { .. } => address.to_string(),
-    };
-    let lines = BODY.wrap_cut(&format!("link: {link}"), width, ADDRESS_LINES);
+    let lines = BODY.wrap_cut(&described(address), width, ADDRESS_LINES);
     let y = sheet.lines(at, &lines, BODY);
     let Some(identity) = identity else { return y };
     let lines = BODY.wrap_cut(&format!("*IDN? has \"{identity}\""), width, IDENTITY_LINES);
     sheet.lines((at.0, y), &lines, BODY)
 }
 
-/// A caution with its sign; `at` is the upper left corner.
-fn caution(sheet: &mut Sheet, at: Place, width: f64, heading: &str, text: &str) {
+/// A caution with its sign; `at` is the upper left corner. Returns the base line below.
+fn caution(sheet: &mut Sheet, at: Place, width: f64, heading: &str, text: &str) -> f64 {
     const INDENT: f64 = 28.0;
     symbols::caution(sheet, at);
     sheet.text((at.0 + INDENT, at.1 + 14.0), heading, letters(12.5).bold());
     let end = sheet.paragraph((at.0 + INDENT, at.1 + 30.0), width - INDENT, text, BODY);
     sheet.line(&[(at.0 + INDENT - 6.0, at.1 + 20.0), (at.0 + INDENT - 6.0, end - 10.0)], HAIRLINE);
+    end
 }

@@ -13,6 +13,7 @@
 
 mod circuit;
 pub mod figures;
+mod sensors;
 mod sheet;
 mod symbols;
 mod tables;
@@ -49,7 +50,7 @@ pub fn drawing(station: &Station, channel: &ChannelSpec) -> String {
     sheet.text((20.0, 36.0), &style.cut(&title, TITLE_WIDTH), style);
     sheet.text((20.0, 56.0), &subtitle(channel), letters(12.5));
     let expected = expected.as_ref();
-    Circuit { channel, expected }.draw(&mut sheet);
+    Circuit { station, channel, expected }.draw(&mut sheet);
     tables::draw(&mut sheet, channel, expected);
     sheet.text((20.0, SIZE.1 - 10.0), CODES, letters(12.0).bold());
     sheet.finish()

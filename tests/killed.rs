@@ -1,0 +1,273 @@
+//! The daemon is killed while it tracks: the next one finds the load on, makes it safe before it
+//! touches anything else, verifies, and goes on within five seconds.
+//!
+//! The instruments live in this process and keep what they were told; the daemon is the real
+//! binary. What was sent is seen from the instruments' side.
+#![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
+
+use cresthold::quantities::{Amps, Celsius, MetresPerSecond, Ohms, Volts, Watts};
+use cresthold::store::{EventRow, Reader};
+use cresthold::time::Utc;
+use cresthold_sim::bench::{Bench, Boost, LoadParams};
+use cresthold_sim::device::examples;
+use cresthold_sim::sky::plane::{Mounting, Plane};
+use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
+use cresthold_sim::thermal::{Thermal, ThermalParams};
+use cresthold_sim::wire::instrument::{Instrument, VirtualLoad, VirtualSupply};
+use cresthold_sim::wire::plant::{LivePlant, PlantParts};
+use cresthold_sim::wire::serve::{PtyServer, TcpServer};
+use std::path::Path;
+use std::process::{Child, Command};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant, SystemTime};
+
+/// The stated goal, from the start of the second process to the first turn at the crest.
+const BACK_WITHIN: Duration = Duration::from_secs(5);
+/// Far longer than any step takes on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Who was told what, in order.
+type Told = Arc<Mutex<Vec<(&'static str, String)>>>;
+
+/// An instrument whose messages are written down.
+struct Overheard<I> {
+    who: &'static str,
+    told: Told,
+    instrument: I,
+}
+
+impl<I: Instrument> Instrument for Overheard<I> {
+    fn handle(&mut self, message: &[u8], reply: &mut Vec<u8>) -> Duration {
+        let text = String::from_utf8_lossy(message).trim().to_owned();
+        self.told.lock().unwrap().push((self.who, text));
+        self.instrument.handle(message, reply)
+    }
+
+    fn overrun(&mut self) {
+        self.instrument.overrun();
+    }
+}
+
+/// A crystalline module at noon of the recorded day, with load and boost supply.
+fn plant() -> LivePlant {
+    let (day, site) = embedded_payerne();
+    let load = LoadParams::usual(Volts(80.0), Amps(20.0), Watts(600.0));
+    let boost = Boost { volts: Volts(6.0), limit: Amps(20.0) };
+    LivePlant::new(PlantParts {
+        bench: Bench::new(examples::crystalline_module(), load, Some(boost), Ohms::ZERO, 5),
+        thermal: Thermal::new(ThermalParams::OPEN_RACK, Celsius(25.0)),
+        sky: Box::new(RecordedSky::new(day, site, 3).with_wind(MetresPerSecond(2.0))),
+        began: "2016-06-15T11:00:00Z".parse::<Utc>().unwrap(),
+        mounting: Mounting::Fixed(Plane::new(20.0, 180.0, 0.2).unwrap()),
+    })
+}
+
+fn station(load: &str, boost: &str) -> String {
+    format!(
+        r#"
+name = "Larkfell test yard"
+[site]
+latitude = 46.8
+longitude = 6.9
+elevation = 490.0
+[control]
+period_s = 0.1
+sample_every_s = 0.5
+commit_every_s = 0.5
+[[channel]]
+name = "slope-1"
+lead_ohms = 0.0
+mounting = {{ tilt_deg = 20.0, azimuth_deg = 180.0 }}
+tracker = {{ method = "perturb-and-observe", step_volts = 0.2 }}
+daylight = {{ wake_volts = 20.0 }}
+[channel.load]
+link = {load}
+identity = "VL-1"
+settling_s = 0.01
+window_s = 0.02
+latency_s = 0.005
+current_protection_amps = 16.0
+[channel.boost]
+volts = 6.0
+amps = 20.0
+link = {boost}
+identity = "VB-1"
+measured = true
+[channel.envelope]
+device_volts_max = 48.0
+device_amps_max = 15.5
+device_watts_max = 520.0
+load_volts_max = 80.0
+load_watts_max = 600.0
+capability = [[0.0, 0.0], [2.0, 20.0]]
+"#
+    )
+}
+
+/// A daemon that does not outlive the test.
+struct Daemon(Child);
+
+impl Daemon {
+    fn start(file: &Path, log: &Path) -> Self {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_cresthold"));
+        command.args(["run", file.to_str().unwrap(), "--quiet", "--log", log.to_str().unwrap()]);
+        Self(command.spawn().unwrap())
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn events(log: &Path) -> Vec<EventRow> {
+    let ever = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
+    Reader::open(log).and_then(|reader| reader.events(ever.0, ever.1)).unwrap_or_default()
+}
+
+/// Waits until the log has `count` events of this code.
+#[track_caller]
+fn wait_for(log: &Path, code: &str, count: usize) {
+    let until = Instant::now() + PATIENCE;
+    while events(log).iter().filter(|event| event.code == code).count() < count {
+        assert!(Instant::now() < until, "no {code} in the log: {:?}", events(log));
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+fn utc_now() -> Utc {
+    Utc::default() + SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap()
+}
+
+/// Whether a message sets something, beyond what brings question and answer into step: queries,
+/// the status registers, an empty line.
+fn sets(message: &str) -> bool {
+    let harmless = |unit: &str| {
+        let unit = unit.trim();
+        unit.is_empty() || unit.ends_with('?') || unit == "*CLS" || unit.starts_with("*ESE ")
+    };
+    !message.split(';').all(harmless)
+}
+
+/// Kills a daemon that tracks, starts another, and looks at what it does.
+fn killed_and_started(plant: &LivePlant, told: &Told, station: &str) {
+    let directory = tempfile::tempdir().unwrap();
+    let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
+    std::fs::write(&file, station).unwrap();
+    let mut first = Daemon::start(&file, &log);
+    wait_for(&log, "tracking-began", 1);
+    std::thread::sleep(Duration::from_secs(2));
+    assert_eq!(plant.switches(), (true, true), "it tracks");
+    first.0.kill().unwrap(); // SIGKILL
+    first.0.wait().unwrap();
+    let killed = utc_now();
+    assert!(directory.path().join("yard.sqlite.lock").exists(), "the lock file stays behind");
+    std::thread::sleep(Duration::from_secs(1));
+    assert_eq!(plant.switches(), (true, true), "nobody switched off");
+    let before = plant.truth().delivered;
+    std::thread::sleep(Duration::from_millis(500));
+    assert!(plant.truth().delivered > before, "the load goes on by itself");
+
+    told.lock().unwrap().clear();
+    let started = utc_now();
+    let second = Daemon::start(&file, &log);
+    wait_for(&log, "tracking-began", 2);
+    std::thread::sleep(Duration::from_secs(1));
+    assert_eq!(plant.switches(), (true, true), "it tracks again");
+    let messages = told.lock().unwrap().clone();
+    let kill = Command::new("kill").args(["-TERM", &second.0.id().to_string()]).status().unwrap();
+    assert!(kill.success());
+    let mut second = second;
+    assert_eq!(second.0.wait().unwrap().code(), Some(0));
+    assert_eq!(plant.switches(), (false, false), "off at the end");
+    look_at_log(&log, killed, started);
+    look_at_messages(&messages);
+}
+
+/// What the second run found and when it was back.
+fn look_at_log(log: &Path, killed: Utc, started: Utc) {
+    let all = events(log);
+    let boot = all.last().unwrap().boot;
+    let run: Vec<&EventRow> = all.iter().filter(|event| event.boot == boot).collect();
+    let codes: Vec<&str> = run.iter().map(|event| event.code.as_str()).collect();
+    for event in &run {
+        println!("{} {} {}", event.at.utc, event.code, event.text);
+    }
+    let begin =
+        ["run-began", "last-run-broke-off", "connected", "found-on", "woke", "tracking-began"];
+    assert_eq!(codes[..begin.len()], begin);
+    let number = |code: &str, key: &str| {
+        let event = run.iter().find(|event| event.code == code).unwrap();
+        let detail: serde_json::Value =
+            serde_json::from_str(event.detail.as_deref().unwrap()).unwrap();
+        detail[key].as_f64().unwrap()
+    };
+    // Near the crest of a crystalline module, with 6 V of boost in series; the light passes clouds.
+    let (volts, amps) = (number("found-on", "load_v"), number("found-on", "amps_a"));
+    assert!((30.0..50.0).contains(&volts) && amps > 0.3, "found at {volts} V, {amps} A");
+    // The rows of the last commit interval died with it.
+    let last = number("last-run-broke-off", "last_utc_us") / 1e6;
+    let at = |utc: Utc| utc.as_micros() as f64 / 1e6;
+    let lost = at(killed) - last;
+    assert!((0.0..3.0).contains(&lost), "the last row is {lost} s older than the kill");
+    let back = run.iter().find(|event| event.code == "tracking-began").unwrap();
+    let after = at(back.at.utc) - at(started);
+    println!("back at the crest {after:.2} s after the start of the second process");
+    assert!(after <= BACK_WITHIN.as_secs_f64(), "{after} s");
+    let conn = rusqlite::Connection::open(log).unwrap();
+    let sound: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+    assert_eq!(sound, "ok");
+}
+
+/// The input went off before anything else was set, and on again only after all was verified.
+fn look_at_messages(messages: &[(&'static str, String)]) {
+    let setting: Vec<&(&str, String)> =
+        messages.iter().filter(|(_, message)| sets(message)).collect();
+    println!("{:?}", &setting[..setting.len().min(12)]);
+    let off = |message: &str| message.starts_with("INP") && message.contains(['0', 'F']);
+    assert!(setting[0].0 == "load" && off(&setting[0].1), "{setting:?}");
+    let place = |who: &str, wanted: &str| {
+        let found = messages.iter().position(|(of, text)| *of == who && text.contains(wanted));
+        found.unwrap_or_else(|| unreachable!("{who} never heard {wanted}: {messages:?}"))
+    };
+    let on = messages.iter().position(|(who, text)| {
+        *who == "load" && text.starts_with("INP") && !text.contains('?') && !off(text)
+    });
+    let on = on.unwrap();
+    assert!(place("load", "*IDN?") < on && place("boost", "*IDN?") < on);
+    let boost_on = messages.iter().position(|(who, text)| {
+        *who == "boost" && text.starts_with("OUTP") && (text.contains("ON") || text.contains('1'))
+    });
+    assert!(boost_on.unwrap() < on, "boost first, then the input");
+}
+
+fn overheard(plant: &LivePlant) -> (Told, Box<dyn Instrument>, Box<dyn Instrument>) {
+    let told = Told::default();
+    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
+    let load = Overheard { who: "load", told: Arc::clone(&told), instrument: load };
+    let boost = VirtualSupply::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
+    let boost = Overheard { who: "boost", told: Arc::clone(&told), instrument: boost };
+    (told, Box::new(load), Box::new(boost))
+}
+
+#[test]
+fn killed_while_tracking_over_tcp() {
+    let plant = plant();
+    let (told, load, boost) = overheard(&plant);
+    let (load, boost) = (TcpServer::start(load).unwrap(), TcpServer::start(boost).unwrap());
+    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
+    killed_and_started(&plant, &told, &station(&link(&load), &link(&boost)));
+}
+
+#[test]
+fn killed_while_tracking_over_pseudo_terminals() {
+    let plant = plant();
+    let (told, load, boost) = overheard(&plant);
+    let (load, boost) = (PtyServer::start(load).unwrap(), PtyServer::start(boost).unwrap());
+    let link = |server: &PtyServer| {
+        format!("{{ serial = \"{}\", baud = 115200 }}", server.path().display())
+    };
+    killed_and_started(&plant, &told, &station(&link(&load), &link(&boost)));
+}
