@@ -282,12 +282,9 @@ fn a_limit_passed_in_a_sweep_lets_go_and_ends_the_curve() {
     assert_eq!(talk.wake(), Some(Command::Measure));
     assert_eq!(talk.read(36.9 + BOOST.0, 0.0), None, "the load still settles after the jump");
     assert_eq!(talk.wake(), Some(Command::Measure));
-    // 37 V down to -1 V in 99 steps.
+    // The next point lies close, where the curve falls steeply.
     let next = talk.read(37.0 + BOOST.0, 0.0);
-    let step = 38.0 / 99.0;
-    assert!(
-        matches!(next, Some(Command::SetVoltage(v)) if (v.device().0 - (37.0 - step)).abs() < 1e-9)
-    );
+    assert!(matches!(next, Some(Command::SetVoltage(v)) if (36.0..37.0).contains(&v.device().0)));
     assert_eq!(talk.say(Input::Done), None);
     assert_eq!(talk.wake(), Some(Command::Measure));
     assert_eq!(talk.read(36.6 + BOOST.0, 17.0), Some(Command::InputOff));
