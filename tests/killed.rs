@@ -195,8 +195,15 @@ fn look_at_log(log: &Path, killed: Utc, started: Utc) {
     for event in &run {
         println!("{} {} {}", event.at.utc, event.code, event.text);
     }
-    let begin =
-        ["run-began", "last-run-broke-off", "connected", "found-on", "woke", "tracking-began"];
+    let begin = [
+        "run-began",
+        "last-run-broke-off",
+        "instruments",
+        "connected",
+        "found-on",
+        "woke",
+        "tracking-began",
+    ];
     assert_eq!(codes[..begin.len()], begin);
     let number = |code: &str, key: &str| {
         let event = run.iter().find(|event| event.code == code).unwrap();
