@@ -79,7 +79,8 @@ fn one_curve_without_a_campaign() {
     let took = curve.at.mono.saturating_since(curve.began.mono);
     println!("{} points in {took:?}", curve.points);
     assert_eq!((curve.ending.as_str(), curve.points), ("whole", 100));
-    // The stated goal is 1.5 s on a quiet machine; a busy one gets four times as long.
+    // The goal is 1.5 s on a quiet machine; measured 2.0 s on a busy one, where a turn (reading,
+    // setpoint, read back) takes longer than the dwell and the next one waits for the grid.
     assert!(took < Duration::from_secs(6), "{took:?}");
     // The steady sun of this yard, no sensor: what it says, but no irradiance to level it by.
     let result = curve.result.unwrap();
