@@ -2,39 +2,21 @@
 //! and how it leaves the bench behind.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
-use cresthold::quantities::{Amps, Celsius, MetresPerSecond, Ohms, Volts, Watts};
+mod noon;
+
 use cresthold::store::Reader;
 use cresthold::time::Utc;
-use cresthold_sim::bench::{Bench, Boost, LoadParams};
-use cresthold_sim::device::examples;
-use cresthold_sim::sky::plane::{Mounting, Plane};
-use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
-use cresthold_sim::thermal::{Thermal, ThermalParams};
 use cresthold_sim::wire::instrument::FrontEnd;
-use cresthold_sim::wire::plant::{LivePlant, PlantParts};
 use cresthold_sim::wire::serve::PtyServer;
+use noon::{plant, usage};
 use std::path::Path;
-use std::process::{Child, Command};
+use std::process::Command;
 use std::time::Duration;
 
 const RUN: Duration = Duration::from_secs(60);
 /// Most resident memory (kB) and most of one core (%) that the daemon may use; stated goals.
 const MOST_RESIDENT: f64 = 12.0 * 1024.0;
 const MOST_PROCESSOR: f64 = 3.0;
-
-/// A crystalline module at noon of the recorded day, with load and boost supply.
-fn plant() -> LivePlant {
-    let (day, site) = embedded_payerne();
-    let load = LoadParams::usual(Volts(80.0), Amps(20.0), Watts(600.0));
-    let boost = Boost { volts: Volts(6.0), limit: Amps(20.0) };
-    LivePlant::new(PlantParts {
-        bench: Bench::new(examples::crystalline_module(), load, Some(boost), Ohms::ZERO, 5),
-        thermal: Thermal::new(ThermalParams::OPEN_RACK, Celsius(25.0)),
-        sky: Box::new(RecordedSky::new(day, site, 3).with_wind(MetresPerSecond(2.0))),
-        began: "2016-06-15T11:00:00Z".parse::<Utc>().unwrap(),
-        mounting: Mounting::Fixed(Plane::new(20.0, 180.0, 0.2).unwrap()),
-    })
-}
 
 fn station(load: &Path, boost: &Path) -> String {
     format!(
@@ -82,18 +64,6 @@ wake_volts = 20.0
         load.display(),
         boost.display()
     )
-}
-
-/// A field of /proc/PID/status in kB, and processor seconds so far from /proc/PID/stat (proc(5)).
-fn usage(child: &Child) -> Option<(f64, f64)> {
-    let at = format!("/proc/{}", child.id());
-    let status = std::fs::read_to_string(format!("{at}/status")).ok()?;
-    let resident = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
-    let resident = resident.trim().trim_end_matches(" kB").parse().ok()?;
-    let stat = std::fs::read_to_string(format!("{at}/stat")).ok()?;
-    let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
-    let ticks: f64 = fields[11].parse::<f64>().ok()? + fields[12].parse::<f64>().ok()?;
-    Some((resident, ticks / 100.0))
 }
 
 #[test]

@@ -5,17 +5,14 @@
 //! binary. What was sent is seen from the instruments' side.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
-use cresthold::quantities::{Amps, Celsius, MetresPerSecond, Ohms, Volts, Watts};
+mod noon;
+
 use cresthold::store::{EventRow, Reader};
 use cresthold::time::Utc;
-use cresthold_sim::bench::{Bench, Boost, LoadParams};
-use cresthold_sim::device::examples;
-use cresthold_sim::sky::plane::{Mounting, Plane};
-use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
-use cresthold_sim::thermal::{Thermal, ThermalParams};
 use cresthold_sim::wire::instrument::{Instrument, VirtualLoad, VirtualSupply};
-use cresthold_sim::wire::plant::{LivePlant, PlantParts};
+use cresthold_sim::wire::plant::LivePlant;
 use cresthold_sim::wire::serve::{PtyServer, TcpServer};
+use noon::plant;
 use std::path::Path;
 use std::process::{Child, Command};
 use std::sync::{Arc, Mutex};
@@ -46,20 +43,6 @@ impl<I: Instrument> Instrument for Overheard<I> {
     fn overrun(&mut self) {
         self.instrument.overrun();
     }
-}
-
-/// A crystalline module at noon of the recorded day, with load and boost supply.
-fn plant() -> LivePlant {
-    let (day, site) = embedded_payerne();
-    let load = LoadParams::usual(Volts(80.0), Amps(20.0), Watts(600.0));
-    let boost = Boost { volts: Volts(6.0), limit: Amps(20.0) };
-    LivePlant::new(PlantParts {
-        bench: Bench::new(examples::crystalline_module(), load, Some(boost), Ohms::ZERO, 5),
-        thermal: Thermal::new(ThermalParams::OPEN_RACK, Celsius(25.0)),
-        sky: Box::new(RecordedSky::new(day, site, 3).with_wind(MetresPerSecond(2.0))),
-        began: "2016-06-15T11:00:00Z".parse::<Utc>().unwrap(),
-        mounting: Mounting::Fixed(Plane::new(20.0, 180.0, 0.2).unwrap()),
-    })
 }
 
 fn station(load: &str, boost: &str) -> String {

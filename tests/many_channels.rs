@@ -8,6 +8,8 @@
 //! long it does is seen from a metronome, a thread that only sleeps, as often as turns are due.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
+mod noon;
+
 use cresthold::control::PUNCTUAL;
 use cresthold::daemon::serve::{Offer, VirtualBench};
 use cresthold::daemon::stop::StopFlag;
@@ -15,9 +17,10 @@ use cresthold::station::Station;
 use cresthold::store::Reader;
 use cresthold::time::Utc;
 use cresthold_sim::wire::fault::Player;
+use noon::usage;
 use std::fmt::Write as _;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 const CHANNELS: usize = 16;
@@ -85,17 +88,6 @@ capability = [[0.0, 0.0], [2.0, 20.0]]
         .unwrap();
     }
     Station::parse("plant.toml", &text).unwrap()
-}
-
-/// Largest resident memory so far (kB), and processor seconds so far (proc(5)).
-fn usage(child: &Child) -> (f64, f64) {
-    let at = format!("/proc/{}", child.id());
-    let status = std::fs::read_to_string(format!("{at}/status")).unwrap();
-    let resident = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).unwrap();
-    let stat = std::fs::read_to_string(format!("{at}/stat")).unwrap();
-    let fields: Vec<&str> = stat.rsplit(')').next().unwrap().split_whitespace().collect();
-    let ticks: f64 = fields[11].parse::<f64>().unwrap() + fields[12].parse::<f64>().unwrap();
-    (resident.trim().trim_end_matches(" kB").parse().unwrap(), ticks / 100.0)
 }
 
 /// Share of wake-ups of a thread that only sleeps which come too late: what the machine itself does
@@ -174,10 +166,10 @@ fn run(length: Duration) -> Seen {
         scope.spawn(move || bench.live(Player::new(), None, &until, &mut |_| {}));
         std::thread::sleep(START);
         let beats = scope.spawn(move || metronome(length, BEAT));
-        let (began, (_, before)) = (Instant::now(), usage(&child));
+        let (began, (_, before)) = (Instant::now(), usage(&child).unwrap());
         // Half a second before its end, while it still is what is measured.
         std::thread::sleep(length - Duration::from_millis(500));
-        let ((resident, after), took) = (usage(&child), began.elapsed());
+        let ((resident, after), took) = (usage(&child).unwrap(), began.elapsed());
         assert!(child.try_wait().unwrap().is_none(), "the daemon ended early");
         let on = plants.iter().filter(|plant| plant.switches() == (true, true)).count();
         assert_eq!(on, CHANNELS, "all devices are held");
