@@ -4,6 +4,7 @@ use super::{BenchError, Offer};
 use crate::rehearsal::stand_parts;
 use crate::station::{Address, ChannelSpec, Flow, Mounting, Parity, Station};
 use cresthold_sim::bench::{Meter, Sensor, SensorParams};
+use cresthold_sim::sky::Sky as _;
 use cresthold_sim::sky::recorded::RecordedSky;
 use cresthold_sim::time::Utc;
 use cresthold_sim::wire::fault::{Body, Line, Place, Role, Victim};
@@ -122,6 +123,9 @@ fn serial(path: PathBuf) -> Address {
     Address::Serial { path, baud: BAUD, data_bits: 8, parity, stop_bits: 1, flow }
 }
 
+/// The devices have stood in the light of the beginning for this long: many of their time constants.
+const IN_THE_SUN: Duration = Duration::from_secs(3600);
+
 /// Everything that is served.
 pub(super) struct Served {
     pub(super) plants: Vec<LivePlant>,
@@ -139,12 +143,16 @@ pub(super) fn serve(
     let mut served = Served { plants: vec![], victims: vec![], outlets: vec![] };
     let mut port = offer.port;
     for (index, spec) in station.channels.iter().enumerate() {
-        let parts = stand_parts(spec, index, station.seed)?;
+        let mut parts = stand_parts(spec, index, station.seed)?;
+        let mut sky = sky.clone();
+        let state = sky.state(began, parts.place);
+        let light = parts.mounting.irradiance(&state);
+        parts.thermal.step(IN_THE_SUN, light, state.air, state.wind);
         let plant = LivePlant::with_clock(
             PlantParts {
                 bench: parts.bench,
                 thermal: parts.thermal,
-                sky: Box::new(sky.clone()),
+                sky: Box::new(sky),
                 began,
                 mounting: parts.mounting,
             },
