@@ -59,12 +59,13 @@ const LOGGER: [Rule; 12] = [
 ];
 
 /// The plant's rooms.
-const PLANT: [Rule; 9] = [
+const PLANT: [Rule; 10] = [
     ("quantities", &[]),
     ("time", &[]),
     ("device", &[]),
     ("thermal", &[]),
     ("sky", &[]),
+    ("scene", &["device", "sky", "thermal"]),
     ("bench", &["device"]),
     ("scpi", &[]),
     ("modbus", &[]),
