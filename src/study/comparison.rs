@@ -11,6 +11,7 @@ use super::scenario::{STATIC, Scenario, level_name};
 use super::statistics::Estimate;
 use cresthold_sim::scene::standard::{CEC, EUROPEAN, LEVELS, weighted};
 use serde::{Deserialize, Serialize};
+use std::mem::take;
 
 /// Number of the data's form; another one is refused.
 pub const FORMAT: u32 = 1;
@@ -183,7 +184,7 @@ pub struct Summary {
     pub weighted: Option<(f64, f64)>,
 }
 
-/// Picks cells.
+/// A bench with a device on it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Place {
     /// Which bench.
@@ -206,11 +207,13 @@ impl Comparison {
             let index = index + 2;
             part.check_format(index)?;
             part.shard = None;
-            whole.cells.append(&mut part.cells);
-            part.cells.clone_from(&whole.cells);
+            // All but the cells must be equal.
+            let (ours, theirs) = (take(&mut whole.cells), take(&mut part.cells));
             if part != whole {
                 return Err(JoinError::Different { index });
             }
+            whole.cells = ours;
+            whole.cells.extend(theirs);
         }
         whole.cells.sort_by_key(|cell| cell.number);
         whole.check_whole()?;
