@@ -12,6 +12,8 @@
 //! moving shade have none), and conditions that vary inside a piece (the exact crest would need an
 //! integral at each step, for less than a millionth).
 
+pub mod standard;
+
 use crate::quantities::{Celsius, Irradiance};
 use crate::time::Instant;
 use std::time::Duration;
