@@ -29,7 +29,7 @@ use std::f64::consts::{PI, TAU};
 use std::time::Duration;
 
 /// Sines of the jitter, per component.
-pub const TONES: usize = 16;
+pub const TONES: usize = 12;
 /// Sines of the slow error, per component.
 pub const SLOW_TONES: usize = 3;
 /// Lowest and highest frequency of the jitter (Hz).
@@ -80,12 +80,21 @@ impl Mount {
     }
 }
 
-/// One sine: amplitude (degrees), angular frequency (1/s), phase.
+/// One sine: amplitude (degrees), frequency (Hz), phase (rounds).
 #[derive(Clone, Copy, Debug, Default)]
 struct Tone {
     amplitude: f64,
-    omega: f64,
+    frequency: f64,
     phase: f64,
+}
+
+impl Tone {
+    /// Its value at a time (s).
+    fn at(&self, seconds: f64) -> f64 {
+        // The sine of a large argument is slow: whole rounds are taken off first.
+        let rounds = self.frequency * seconds + self.phase;
+        self.amplitude * (TAU * (rounds - rounds.trunc())).sin()
+    }
 }
 
 /// Error of pointing in time.
@@ -114,9 +123,7 @@ impl Pointing {
     /// Both components of the error (degrees) at `at` (s).
     #[must_use]
     pub fn error(&self, at: f64) -> [f64; 2] {
-        let sum = |tones: &[Tone]| {
-            tones.iter().map(|tone| tone.amplitude * (tone.omega * at + tone.phase).sin()).sum()
-        };
+        let sum = |tones: &[Tone]| tones.iter().map(|tone| tone.at(at)).sum();
         let [mut along, across]: [f64; 2] = std::array::from_fn(|k| sum(&self.tones[k]));
         let since = (at + self.phase) % self.mount.moves;
         along += TRAVEL * (since - 0.5 * self.mount.moves);
@@ -138,19 +145,15 @@ fn jitter(mount: &Mount, index: usize, random: &mut Xoshiro256PlusPlus) -> Tone 
     // What lies outside the limits is given to the bands inside.
     let variance = mount.jitter.powi(2) * (part(high) - part(low)) / (part(HIGHEST) - part(LOWEST));
     let frequency = random.random_range(low..high);
-    Tone {
-        amplitude: (2.0 * variance).sqrt(),
-        omega: TAU * frequency,
-        phase: random.random_range(0.0..TAU),
-    }
+    Tone { amplitude: (2.0 * variance).sqrt(), frequency, phase: random.random_range(0.0..1.0) }
 }
 
 fn slow(mount: &Mount, random: &mut Xoshiro256PlusPlus) -> Tone {
     let variance = mount.slow.powi(2) / SLOW_TONES as f64;
     Tone {
         amplitude: (2.0 * variance).sqrt(),
-        omega: TAU / random.random_range(40.0..600.0),
-        phase: random.random_range(0.0..TAU),
+        frequency: 1.0 / random.random_range(40.0..600.0),
+        phase: random.random_range(0.0..1.0),
     }
 }
 

@@ -31,7 +31,7 @@ mod noise;
 use super::{Place, Sky, SkyState};
 use crate::quantities::{Irradiance, MetresPerSecond};
 use crate::time::Utc;
-use noise::Octave;
+use noise::{Corners, Octave};
 
 /// How far the glare of a cloud's flank reaches (m): at this distance from the edge it has fallen to
 /// a quarter. Excess above clear sky lasts 20 to 140 s (Schade et al. 2007, abstract); at 9 m/s
@@ -41,6 +41,8 @@ pub const GLARE_REACH: f64 = 400.0;
 /// day recorded at Payerne has 100 W/m2 of diffuse in clear minutes and 200 to 250 in shadow, with
 /// 850 W/m2 of beam on the horizontal lost.
 pub const SCATTERED: f64 = 0.15;
+/// Longest wavelength taken (m): with edges of 100 m nine octaves, all that are summed.
+pub const LARGEST: f64 = 102_400.0;
 /// Most wavelengths summed.
 const MOST_OCTAVES: usize = 10;
 /// Shortest wavelength in edge lengths: below it the distance to the outline is badly estimated.
@@ -130,7 +132,7 @@ impl Clouds {
             ("speed", self.speed.0, 0.0, 60.0, "m/s"),
             ("towards", self.towards, 0.0, 360.0, "degrees clockwise from north"),
             ("edge", self.edge, 1.0, 2000.0, "m"),
-            ("largest", self.largest, 2.0 * SHORTEST_IN_EDGES * self.edge, 102_400.0, "m"),
+            ("largest", self.largest, 2.0 * SHORTEST_IN_EDGES * self.edge, LARGEST, "m"),
             ("opacity", self.opacity, 0.0, 1.0, "of the beam"),
             ("enhancement", self.enhancement, 0.0, 0.8, "of the clear sky"),
         ];
@@ -171,6 +173,14 @@ pub struct CloudField {
     mean_slope: f64,
     /// The same without its finest wavelengths.
     coarse_slope: f64,
+}
+
+/// Where the field was last asked, octave by octave.
+#[derive(Clone, Copy, Debug, Default)]
+struct Memory {
+    octaves: [Corners; MOST_OCTAVES],
+    opacity: Corners,
+    brightness: Corners,
 }
 
 /// Height and its gradient (per m), whole and without the finest wavelengths.
@@ -217,10 +227,11 @@ impl CloudField {
         let step = CALIBRATION_STEP * self.clouds.largest;
         let side = f64::from(CALIBRATION_POINTS).sqrt();
         let (mut slopes, mut coarse_slopes) = (0.0, 0.0);
+        let mut memory = Memory::default();
         let mut heights: Vec<f64> = (0..CALIBRATION_POINTS)
             .map(|index| {
                 let (row, column) = ((f64::from(index) / side).floor(), f64::from(index) % side);
-                let Surface { fine, coarse } = self.height(column * step, row * step);
+                let Surface { fine, coarse } = self.height(column * step, row * step, &mut memory);
                 slopes += fine[1] * fine[1] + fine[2] * fine[2];
                 coarse_slopes += coarse[1] * coarse[1] + coarse[2] * coarse[2];
                 fine[0]
@@ -248,20 +259,19 @@ impl CloudField {
         &self.clouds
     }
 
-    fn height(&self, x: f64, y: f64) -> Surface {
+    fn height(&self, x: f64, y: f64, memory: &mut Memory) -> Surface {
         let mut sum = [0.0; 3];
-        let mut coarse = [0.0; 3];
-        let add = |sum: &mut [f64; 3], octaves: &[Octave]| {
-            for octave in octaves {
-                let part = octave.at(x, y);
-                *sum = [sum[0] + part[0], sum[1] + part[1], sum[2] + part[2]];
+        let mut coarse = sum;
+        let fine = self.count.saturating_sub(FINE_OCTAVES).max(1);
+        let octaves = self.octaves[..self.count].iter().zip(&mut memory.octaves);
+        for (index, (octave, corners)) in octaves.enumerate() {
+            if index == fine {
+                coarse = sum;
             }
-        };
-        let coarsest = self.count.saturating_sub(FINE_OCTAVES).max(1);
-        add(&mut sum, &self.octaves[..coarsest]);
-        coarse.copy_from_slice(&sum);
-        add(&mut sum, &self.octaves[coarsest..self.count]);
-        Surface { fine: sum, coarse }
+            let part = octave.at(x, y, corners);
+            sum = [sum[0] + part[0], sum[1] + part[1], sum[2] + part[2]];
+        }
+        Surface { fine: sum, coarse: if fine < self.count { coarse } else { sum } }
     }
 
     /// Distances to the outline (m), positive in the sun, for edge and for glare.
@@ -290,21 +300,28 @@ impl CloudField {
     /// assert!((here.depth - there.depth).abs() < 1e-6); // 450 m later by 50 s
     /// ```
     #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "32 us at the far end of time; 0.3 mm of cloud")]
     pub fn shade(&self, at: Utc, place: Place) -> Shade {
+        self.shade_near(at, place, &mut Memory::default())
+    }
+
+    /// The same, faster for places and times near those of the last question.
+    #[expect(clippy::cast_precision_loss, reason = "32 us at the far end of time; 0.3 mm of cloud")]
+    fn shade_near(&self, at: Utc, place: Place, memory: &mut Memory) -> Shade {
         let seconds = at.as_micros() as f64 * 1e-6;
         let x = place.east - self.velocity[0] * seconds;
         let y = place.north - self.velocity[1] * seconds;
-        let (into_sun, from_cloud) = self.distances(&self.height(x, y));
+        let (into_sun, from_cloud) = self.distances(&self.height(x, y, memory));
         let depth = 1.0 / (1.0 + (into_sun * self.inverse_scale).clamp(-FAR, FAR).exp());
         let mean = self.clouds.opacity;
         // In the sun nobody sees how opaque a cloud would be, behind it nobody how bright.
-        let varied = if depth > UNSEEN { self.opacity.at(x, y)[0] } else { 0.0 };
+        let varied =
+            if depth > UNSEEN { self.opacity.at(x, y, &mut memory.opacity)[0] } else { 0.0 };
         let opacity = mean + varied * mean.min(1.0 - mean);
         let lit = 1.0 - depth;
         let glare = if lit > UNSEEN {
             let beyond = 1.0 + (from_cloud - self.clouds.edge).max(0.0) / GLARE_REACH;
-            let brightness = 0.5 + BRIGHTNESS_SPREAD * self.brightness.at(x, y)[0];
+            let brightness =
+                0.5 + BRIGHTNESS_SPREAD * self.brightness.at(x, y, &mut memory.brightness)[0];
             lit * brightness.clamp(0.0, 1.0) / (beyond * beyond)
         } else {
             0.0
@@ -329,6 +346,7 @@ impl CloudField {
 pub struct CloudySky<S> {
     clear: S,
     field: CloudField,
+    memory: Memory,
 }
 
 impl<S: Sky> CloudySky<S> {
@@ -337,7 +355,7 @@ impl<S: Sky> CloudySky<S> {
     /// # Errors
     /// [`CloudsError`] names the number that is out of range.
     pub fn new(clear: S, clouds: Clouds, seed: u64) -> Result<Self, CloudsError> {
-        Ok(Self { clear, field: CloudField::new(clouds, seed)? })
+        Ok(Self { clear, field: CloudField::new(clouds, seed)?, memory: Memory::default() })
     }
 
     /// The field of clouds.
@@ -360,7 +378,7 @@ impl<S: Sky> Sky for CloudySky<S> {
         if clear.global.0 <= 0.0 {
             return clear;
         }
-        let shade = self.field.shade(at, place);
+        let shade = self.field.shade_near(at, place, &mut self.memory);
         let up = clear.sun.up.max(0.0);
         let taken = clear.direct.0 * shade.depth * shade.opacity;
         let added =

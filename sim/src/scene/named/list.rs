@@ -311,17 +311,18 @@ fn aimed(values: &Values, _layout: &Layout, seed: u64) -> Built {
     Ok(Box::new(Aimed::new(sky, stay, Pointing::new(mount, seed))))
 }
 
-fn payerne(values: &Values, layout: &Layout, seed: u64) -> Built {
+fn payerne(values: &Values, _layout: &Layout, seed: u64) -> Built {
     let (day, site) = embedded_payerne();
-    recorded(values, layout, RecordedSky::new(day, site, seed))
+    recorded(values, RecordedSky::new(day, site, seed))
 }
 
-fn alamosa(values: &Values, layout: &Layout, seed: u64) -> Built {
+fn alamosa(values: &Values, _layout: &Layout, seed: u64) -> Built {
     let (day, site) = embedded_alamosa();
-    recorded(values, layout, RecordedSky::new(day, site, seed))
+    recorded(values, RecordedSky::new(day, site, seed))
 }
 
-fn recorded(values: &Values, layout: &Layout, sky: RecordedSky) -> Built {
+/// A record says nothing about its surroundings: the whole device sees the same.
+fn recorded(values: &Values, sky: RecordedSky) -> Built {
     let hours = |name| Duration::from_secs_f64(3600.0 * values.get(name));
     let stay = Stay {
         began: sky.day().start().day_start() + hours("from"),
@@ -329,5 +330,5 @@ fn recorded(values: &Values, layout: &Layout, sky: RecordedSky) -> Built {
         mounting: facing_south(values.get("tilt")),
         thermal: ThermalParams::OPEN_RACK,
     };
-    Ok(Box::new(Outdoors::new(sky, stay, layout)))
+    Ok(Box::new(Outdoors::new(sky, stay, &Layout::point())))
 }

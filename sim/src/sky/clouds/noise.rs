@@ -10,7 +10,7 @@
 const TURN: f64 = 2.399_963_229_728_653;
 /// The amplitude of a wavelength is the wavelength to this power: a surface of which a straight cut
 /// meets clouds whose lengths L have the density L^-(2 - 1/3) = L^-1.67.
-const ROUGHNESS: f64 = 1.0 / 3.0;
+const ROUGHNESS: f64 = 0.25;
 
 /// One lattice of value noise.
 #[derive(Clone, Copy, Debug, Default)]
@@ -39,15 +39,14 @@ impl Octave {
         Self { amplitude: 1.0, ..Self::new(mix(seed), 0, wavelength) }
     }
 
-    /// Value (-1..=1 times the amplitude) and gradient at a point (m).
-    pub(super) fn at(&self, x: f64, y: f64) -> [f64; 3] {
+    /// Value (-1..=1 times the amplitude) and gradient at a point (m). `corners` remembers the cell:
+    /// neighbouring questions mostly lie in the same one.
+    pub(super) fn at(&self, x: f64, y: f64, corners: &mut Corners) -> [f64; 3] {
         let (cell_u, rest_u) = split(self.cosine * x - self.sine * y);
         let (cell_v, rest_v) = split(self.sine * x + self.cosine * y);
         let (fade_u, slope_u) = fade(rest_u);
         let (fade_v, slope_v) = fade(rest_v);
-        let corner =
-            |du: i64, dv: i64| lattice(self.seed, cell_u.wrapping_add(du), cell_v.wrapping_add(dv));
-        let (a, b, c, d) = (corner(0, 0), corner(1, 0), corner(0, 1), corner(1, 1));
+        let [a, b, c, d] = corners.of(self.seed, cell_u, cell_v);
         let twist = a - b - c + d;
         let value = a + (b - a) * fade_u + (c - a) * fade_v + twist * fade_u * fade_v;
         let by_u = (b - a + twist * fade_v) * slope_u;
@@ -57,6 +56,24 @@ impl Octave {
             self.amplitude * (by_u * self.cosine + by_v * self.sine),
             self.amplitude * (by_v * self.cosine - by_u * self.sine),
         ]
+    }
+}
+
+/// The values at the corners of the cell last asked for.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Corners {
+    cell: Option<(i64, i64)>,
+    values: [f64; 4],
+}
+
+impl Corners {
+    fn of(&mut self, seed: u64, u: i64, v: i64) -> [f64; 4] {
+        if self.cell != Some((u, v)) {
+            let corner = |du: i64, dv: i64| lattice(seed, u.wrapping_add(du), v.wrapping_add(dv));
+            self.values = [corner(0, 0), corner(1, 0), corner(0, 1), corner(1, 1)];
+            self.cell = Some((u, v));
+        }
+        self.values
     }
 }
 
