@@ -9,7 +9,6 @@ use cresthold_sim::sky::Place;
 use cresthold_sim::sky::clouds::{CloudField, Clouds, LARGEST, SCATTERED};
 use cresthold_sim::sky::recorded::embedded_payerne;
 use cresthold_sim::time::Utc;
-use std::time::Duration;
 
 /// A clear summer noon: direct and diffuse (W/m2), cosine of the zenith angle.
 const DIRECT: f64 = 860.0;
@@ -314,5 +313,4 @@ fn minutes_look_like_those_of_a_recorded_day() {
         let ratio = mean(&ours) / mean(&theirs);
         assert!((0.5..2.0).contains(&ratio), "{name} {ratio}");
     }
-    let _ = Duration::ZERO;
 }

@@ -2,8 +2,8 @@
 //!
 //! Model: a row of n substrings is divided into k neighbouring groups; group j (from 1) has the share
 //! l_j of the full light, falling with j. With j groups at work the device gives about j/k of its
-//! voltage at the current of group j, so the crest on that hump is as j l_j. Levels near 1/j make the
-//! humps nearly equal; each is then raised or lowered by what the seed draws, and one is the global
+//! voltage at the current of group j, so the crest on that hump is as j l_j. Levels near 1/j^1.07 make
+//! the humps nearly equal; each is then raised or lowered by what the seed draws, and one is the global
 //! crest. In the shifting scene groups and favourite change from stage to stage, so that the global
 //! crest moves from one hump to another, now by a slow fade, now within a second, as behind a gate.
 //!
@@ -28,6 +28,9 @@ pub const MOST_GROUPS: usize = 8;
 pub const LEAST_GROUPS: usize = 2;
 /// How far the seed raises or lowers a hump (share).
 const DRAWN: std::ops::Range<f64> = -0.12..0.06;
+/// Levels fall with the group to this power. One would make the humps equal if voltage did not fall with
+/// current and in bypass diodes; on a string of crystalline modules this does.
+const EVEN: f64 = 1.07;
 /// How much the favourite is raised (share).
 const FAVOURITE: f64 = 0.10;
 /// A stage lasts this long (s).
@@ -61,7 +64,7 @@ impl Stage {
         };
         let first = drawn(random, 1);
         for hump in 2..=groups {
-            levels[hump - 1] = drawn(random, hump) / first / hump as f64;
+            levels[hump - 1] = drawn(random, hump) / first * (hump as f64).powf(-EVEN);
         }
         Self { from: 0.0, fade: QUICK.start, groups, levels }
     }
