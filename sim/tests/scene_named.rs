@@ -28,7 +28,7 @@ fn play(
         assert!(!piece.is_zero());
         scene.expose(at + piece / 2, &mut seen);
         each(at + piece / 2, &seen, piece);
-        at = at + piece;
+        at += piece;
     }
 }
 

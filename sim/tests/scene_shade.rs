@@ -54,7 +54,7 @@ fn looks(request: &str, seed: u64, every: Duration) -> Vec<Look> {
             voc: device.open_circuit(),
             second: second.fold(0.0, f64::max),
         });
-        at = at + every;
+        at += every;
     }
     list
 }
