@@ -52,8 +52,8 @@ const fn cloudy([cover, speed, largest, edge, opacity, glare]: [f64; 6]) -> [Par
     ]
 }
 
-static FAIR: [Parameter; 8] = cloudy([0.25, 11.0, 6400.0, 100.0, 0.95, 0.3]);
-static BROKEN: [Parameter; 8] = cloudy([0.5, 11.0, 6400.0, 100.0, 0.95, 0.4]);
+static FAIR: [Parameter; 8] = cloudy([0.25, 11.0, 3200.0, 100.0, 0.95, 0.3]);
+static BROKEN: [Parameter; 8] = cloudy([0.5, 11.0, 3200.0, 100.0, 0.95, 0.4]);
 static CLOSING: [Parameter; 8] = cloudy([0.75, 11.0, 6400.0, 100.0, 0.95, 0.6]);
 static SCUD: [Parameter; 8] = cloudy([0.5, 22.0, 3200.0, 60.0, 0.9, 0.5]);
 static VEIL: [Parameter; 8] = cloudy([0.6, 15.0, 12_800.0, 600.0, 0.4, 0.1]);
