@@ -16,6 +16,9 @@ use cresthold::time::{Instant, Utc};
 use cresthold::trackers::{
     FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, TrackerConfig,
 };
+use cresthold_sim::scene::layout::Layout as Row;
+use cresthold_sim::scene::named::{entries, named};
+use cresthold_sim::scene::{Exposure, Scene};
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -102,5 +105,22 @@ fn nothing_is_allocated_while_tracking() {
         assert!(curves >= 10, "{}: only {curves} curves", tracker.name());
         assert_eq!(allocations, 0, "{}", tracker.name());
         assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
+    }
+    scenes_allocate_nothing();
+}
+
+/// Ten minutes of every scene by name, after its first exposure.
+fn scenes_allocate_nothing() {
+    let row = Row::row(12, 1.0, 90.0).unwrap();
+    let mut seen = Exposure::default();
+    for entry in entries() {
+        let mut scene = named(entry.name, &row, 5).unwrap();
+        scene.expose(Instant::ZERO, &mut seen);
+        let before = ALLOCATIONS.load(Ordering::Relaxed);
+        for tenth in 0..6000_u32 {
+            scene.expose(Instant::ZERO + Duration::from_millis(100) * tenth, &mut seen);
+        }
+        let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
+        assert_eq!(allocations, 0, "{}", entry.name);
     }
 }

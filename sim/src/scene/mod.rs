@@ -12,7 +12,15 @@
 //! moving shade have none), and conditions that vary inside a piece (the exact crest would need an
 //! integral at each step, for less than a millionth).
 
+pub mod edges;
+pub mod layout;
+pub mod named;
+pub mod nearby;
+pub mod outdoors;
+pub mod pointing;
+pub mod shade;
 pub mod standard;
+mod warmth;
 
 use crate::quantities::{Celsius, Irradiance};
 use crate::time::Instant;
