@@ -4,8 +4,8 @@
 use cresthold::daemon::compare;
 use cresthold::report::comparison::{csv, tables};
 use cresthold::study::{
-    BenchSettings, Comparison, Contender, DYNAMIC, JoinError, Place, Plan, Plant, STATIC, Shard,
-    scenarios,
+    BenchSettings, Comparison, Contender, DYNAMIC, JoinError, Place, Plan, PlanError, Plant,
+    STATIC, Scenario, Shard, scenarios,
 };
 use std::process::Command;
 
@@ -103,6 +103,46 @@ fn static_levels_are_weighted() {
     assert!(european > 0.999_999 && cec > 0.999_999, "{european} {cec}");
 }
 
+/// Scenes of the simulation meet every tracker alike, too: what a crest offers under drawn clouds is one
+/// number per seed and device, whoever tracks; and another one with another seed.
+#[test]
+fn drawn_scenes_are_the_same_for_every_tracker() {
+    let request = |text| Scenario::request(text).unwrap();
+    let plan = Plan {
+        plants: ["crystalline-module", "crystalline-string"]
+            .map(|name| Plant::named(name).unwrap())
+            .to_vec(),
+        scenarios: vec![request("broken-clouds,minutes=3"), request("edges,minutes=1")],
+        seeds: vec![7, 8],
+        ..plan(None)
+    };
+    let trackers = plan.contenders.len();
+    let comparison = compare::run(&plan.prepare().unwrap(), 2, true).unwrap().0;
+    for place in comparison.places() {
+        let offered = |tracker| -> Vec<f64> {
+            let of = |scenario| comparison.outcomes(tracker, place, scenario);
+            of(0).chain(of(1)).map(|outcome| outcome.available_wh).collect()
+        };
+        let first = offered(0);
+        assert!(first[0] != first[1], "{first:?}");
+        for tracker in 1..trackers {
+            for (one, other) in first.iter().zip(offered(tracker)) {
+                // The pieces of time differ a little with what the channel does.
+                assert!((one / other - 1.0).abs() < 1e-4, "{one} {other}");
+            }
+        }
+    }
+}
+
+/// Shade that needs several substrings is refused on a generator that has one, by name.
+#[test]
+fn scenes_that_do_not_fit_are_refused() {
+    let shade = scenarios().into_iter().find(|one| one.group() == "shade").unwrap();
+    let plan = Plan { scenarios: vec![shade.clone()], seeds: vec![1], ..plan(None) };
+    let refused = compare::run(&plan.prepare().unwrap(), 2, true).unwrap_err();
+    assert!(matches!(&refused, PlanError::Scene { scenario, .. } if scenario == shade.name()));
+}
+
 fn cresthold(arguments: &[&str]) -> (Option<i32>, String, String) {
     let output = Command::new(env!("CARGO_BIN_EXE_cresthold"))
         .arg("compare")
@@ -137,4 +177,6 @@ fn the_command_compares_cuts_and_joins() {
     assert!(code == Some(11) && told.contains("name all parts"), "{code:?} {told}");
     let (code, _, told) = cresthold(&["--tracker", "perturb-and-observe:step=1%"]);
     assert!(code == Some(2) && told.contains("step_volts"), "{told}");
+    let (code, listed, _) = cresthold(&["--list"]);
+    assert!(code == Some(0) && listed.contains("broken-clouds"), "{listed}");
 }
