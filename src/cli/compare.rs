@@ -4,6 +4,7 @@ use super::Exit;
 use super::run::parse_length;
 use crate::daemon::compare;
 use crate::report::comparison::{by_scenario, csv, tables};
+use crate::report::comparison_page::page;
 use crate::study::{
     BenchSettings, Comparison, Contender, DYNAMIC, Plan, Plant, Scenario, SensorFault,
     SensorSettings, Shard, scenarios,
@@ -39,7 +40,7 @@ const MOST_SEEDS: u64 = 100_000;
   cresthold compare --tracker perturb-and-observe:step_volts=0.25% --tracker perturb-and-observe:step_volts=1%
   cresthold compare --scenario 'low-*' --scenario static --device crystalline-module --bench slow
   cresthold compare --shard 2/4 --json part-2.json       on one of four machines
-  cresthold compare --join part-1.json --join part-2.json --join part-3.json --join part-4.json --csv all.csv
+  cresthold compare --join part-1.json --join part-2.json --join part-3.json --join part-4.json --page all.html
 
 Devices: standard-crystalline, standard-thin-film, crystalline-module, thin-film-module,
 crystalline-string (four modules in a row, for shade), receiver (of a concentrator).
@@ -79,6 +80,9 @@ pub(super) struct Compare {
     /// Write all trials as CSV
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// Write a page with pictures, one HTML file
+    #[arg(long, value_name = "FILE", conflicts_with = "shard")]
+    page: Option<PathBuf>,
     /// Threads (all processors)
     #[arg(long, value_name = "N")]
     threads: Option<usize>,
@@ -277,6 +281,9 @@ impl Compare {
             return Ok(());
         }
         let against = self.reference(comparison)?;
+        if let Some(path) = &self.page {
+            write(path, &page(comparison, against))?;
+        }
         print!("{}{}", by_scenario(comparison), tables(comparison, against));
         Ok(())
     }

@@ -120,7 +120,7 @@ pub fn by_scenario(comparison: &Comparison) -> String {
 }
 
 /// A, B, ... Z, then 26, 27, ...
-fn letter(index: usize) -> String {
+pub(super) fn letter(index: usize) -> String {
     u8::try_from(index)
         .ok()
         .filter(|index| *index < 26)

@@ -1,11 +1,16 @@
 //! Pictures, drawings and tables, for people.
 
+mod chart;
 pub mod comparison;
+pub mod comparison_page;
+mod comparison_pictures;
+mod comparison_words;
 pub mod curve;
 pub mod curve_log;
 pub mod curve_picture;
 pub mod curve_result;
 mod day;
+mod page;
 pub mod picture;
 mod raster;
 pub mod summary;

@@ -292,12 +292,12 @@ impl Comparison {
         Estimate::of(&etas)
     }
 
-    /// For each seed the mean efficiency over the group's scenarios.
-    fn by_seed(&self, tracker: usize, place: Place, group: &str) -> Vec<f64> {
-        let scenarios = self.scenarios_of(group);
+    /// For each seed the mean efficiency over these scenarios.
+    #[must_use]
+    pub fn each_seed(&self, tracker: usize, place: Place, scenarios: &[usize]) -> Vec<f64> {
         let mut sums = vec![(0.0, 0_u32); self.seeds.len()];
         for scenario in scenarios {
-            for (sum, outcome) in sums.iter_mut().zip(self.outcomes(tracker, place, scenario)) {
+            for (sum, outcome) in sums.iter_mut().zip(self.outcomes(tracker, place, *scenario)) {
                 sum.0 += outcome.eta();
                 sum.1 += 1;
             }
@@ -309,7 +309,7 @@ impl Comparison {
     #[must_use]
     pub fn summary(&self, tracker: usize, place: Place, group: &str) -> Option<Summary> {
         let scenarios = self.scenarios_of(group);
-        let etas = self.by_seed(tracker, place, group);
+        let etas = self.each_seed(tracker, place, &scenarios);
         if etas.is_empty() {
             return None;
         }
@@ -334,14 +334,9 @@ impl Comparison {
         place: Place,
         group: &str,
     ) -> Option<Estimate> {
-        let (ours, theirs) =
-            (self.by_seed(tracker, place, group), self.by_seed(against, place, group));
-        // Without the same seeds on both sides, as in a shard, there is no pair.
-        if ours.is_empty() || ours.len() != theirs.len() {
-            return None;
-        }
-        let pairs: Vec<f64> = ours.iter().zip(&theirs).map(|(a, b)| a - b).collect();
-        Some(Estimate::of(&pairs))
+        let scenarios = self.scenarios_of(group);
+        let each = |tracker| self.each_seed(tracker, place, &scenarios);
+        Estimate::of_pairs(&each(tracker), &each(against))
     }
 
     /// Static efficiency with European and CEC weights.

@@ -20,6 +20,7 @@ mod scenario;
 mod sensed;
 mod settings;
 mod statistics;
+mod trace;
 mod trial;
 
 pub use comparison::{
@@ -33,4 +34,5 @@ pub use plant::Plant;
 pub use scenario::{DYNAMIC, START, STATIC, Scenario, scenarios};
 pub use settings::{AMPS_SCALE, BenchSettings, SensorFault, SensorSettings, VOLTS_SCALE};
 pub use statistics::Estimate;
+pub use trace::Trace;
 pub use trial::{Moment, Trial, TrialError};

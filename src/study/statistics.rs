@@ -42,6 +42,17 @@ impl Estimate {
         Self { mean, half_width: Some(student(values.len() - 1) * error) }
     }
 
+    /// Of how much more the first of each pair is; none without the same seeds on both sides, as in a
+    /// shard.
+    #[must_use]
+    pub fn of_pairs(ours: &[f64], theirs: &[f64]) -> Option<Self> {
+        if ours.is_empty() || ours.len() != theirs.len() {
+            return None;
+        }
+        let pairs: Vec<f64> = ours.iter().zip(theirs).map(|(a, b)| a - b).collect();
+        Some(Self::of(&pairs))
+    }
+
     /// Whether its interval lies on one side of zero.
     #[must_use]
     pub fn is_clear(&self) -> bool {
