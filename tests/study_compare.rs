@@ -112,7 +112,7 @@ fn drawn_scenes_are_the_same_for_every_tracker() {
         plants: ["crystalline-module", "crystalline-string"]
             .map(|name| Plant::named(name).unwrap())
             .to_vec(),
-        scenarios: vec![request("broken-clouds,minutes=3"), request("edges,minutes=1")],
+        scenarios: vec![request("broken-clouds,minutes=3"), request("sharp-edges,minutes=1")],
         seeds: vec![7, 8],
         ..plan(None)
     };
