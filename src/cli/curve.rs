@@ -293,8 +293,7 @@ impl CurveFile {
             }
             ProcedureChoice::Four => {
                 let cells = needed(self.cells, "--cells", "the number of silicon cells in series")?;
-                let temperature_first = false;
-                Procedure::Four(Procedure4 { isc, alpha, series: ohms, cells, temperature_first })
+                Procedure::Four(Procedure4 { isc, alpha, series: ohms, cells })
             }
         };
         let to = Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) };
