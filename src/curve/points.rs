@@ -106,7 +106,7 @@ pub enum CurveError {
     CurrentReversed,
     /// No light.
     #[error(
-        "curve: no current beyond the noise ({amps} in the lower half): a dark curve has no crest; \
+        "curve: no current beyond the noise ({amps:.2e} in the lower half): a dark curve has no crest; \
          measure in light"
     )]
     Dark {

@@ -4,6 +4,7 @@ pub mod curve;
 pub mod curve_log;
 pub mod curve_picture;
 pub mod curve_result;
+pub mod curve_trend;
 mod day;
 pub mod picture;
 mod raster;

@@ -1,8 +1,12 @@
 //! Coefficients of the procedures, from curves of one device at different conditions.
 //!
 //! Model: temperature coefficients by least squares over all curves at once,
-//! `Isc = G/1000 (I0 + alpha (T - 25))` and
+//! `Isc = G/1000 (I0 + alpha (T - 25) + c (G/1000 - 1))` and
 //! `Voc = V0 (1 + b_rel (T - 25) + a ln(G/1000))`, with their standard uncertainties from the scatter.
+//!
+//! `c` is there because outdoors bright hours are warm ones: `Isc/G` of a real device falls with `G`, by
+//! `Rs/Rsh` (0.24 % per 1000 W/m2 of a common module), and without `c` that would pass for temperature
+//! (12 % of alpha over a recorded day, tests/curve_campaign.rs).
 
 use crate::curve::linear::{Row, reduce};
 use crate::curve::points::Conditions;
@@ -38,6 +42,8 @@ pub struct Coefficients {
     pub isc_stc: Coefficient,
     /// Its temperature coefficient (A/K).
     pub alpha: Coefficient,
+    /// How `Isc/(G/1000)` departs from a constant, per 1000 W/m2 (A).
+    pub bend: Coefficient,
     /// Open-circuit voltage at standard conditions (V).
     pub voc_stc: Coefficient,
     /// Its temperature coefficient (V/K).
@@ -82,15 +88,18 @@ pub fn coefficients(curves: &[Observed]) -> Result<Coefficients, CoefficientErro
     let above = |at: &Observed| (at.conditions.cell - STC_TEMPERATURE).0;
     let suns = |at: &Observed| at.conditions.irradiance / STC_IRRADIANCE;
     // Divided by suns, Isc would count the more the fainter the light.
-    let current = |at: &Observed| ([suns(at), suns(at) * above(at)], at.isc.0);
-    let [isc_stc, alpha] = line(curves.iter().map(current).collect())?;
+    let current = |at: &Observed| {
+        let suns = suns(at);
+        ([suns, suns * above(at), suns * (suns - 1.0)], at.isc.0)
+    };
+    let [isc_stc, alpha, bend] = line(curves.iter().map(current).collect())?;
     let voltage = |at: &Observed| ([1.0, above(at), suns(at).ln()], at.voc.0);
     let [voc_stc, beta, change] = line(curves.iter().map(voltage).collect())?;
     let share = |c: Coefficient| Coefficient {
         value: c.value / voc_stc.value,
         uncertainty: c.uncertainty / voc_stc.value,
     };
-    Ok(Coefficients { isc_stc, alpha, voc_stc, beta, a: share(change) })
+    Ok(Coefficients { isc_stc, alpha, bend, voc_stc, beta, a: share(change) })
 }
 
 /// Least squares with the standard uncertainties that the scatter gives.
