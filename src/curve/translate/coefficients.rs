@@ -6,7 +6,7 @@
 //!
 //! `c` is there because outdoors bright hours are warm ones: `Isc/G` of a real device falls with `G`, by
 //! `Rs/Rsh` (0.24 % per 1000 W/m2 of a common module), and without `c` that would pass for temperature
-//! (12 % of alpha over a recorded day, tests/curve_campaign.rs).
+//! (12 % of alpha in the campaign of tests/curve_campaign.rs).
 
 use crate::curve::linear::{Row, reduce};
 use crate::curve::points::Conditions;
