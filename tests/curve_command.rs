@@ -5,7 +5,8 @@
 mod curve_common;
 
 use cresthold::curve::{Point, csv};
-use cresthold::quantities::{Celsius, Irradiance, Volts};
+use cresthold::quantities::{Amps, Celsius, Irradiance, Volts};
+use cresthold::time::Utc;
 use cresthold_sim::device::examples::receiver_cell;
 use curve_common::{crystalline, exact_points};
 use std::path::{Path, PathBuf};
@@ -321,6 +322,41 @@ fn a_concentrator_by_its_aperture() {
     assert!((share / truth - 1.0).abs() < 1e-3, "{share} {truth}");
     let shown = run(&["receiver.csv", "--area", "-1"], scratch.path());
     assert_eq!(shown.status.code(), Some(2));
+}
+
+#[test]
+fn a_device_that_fades() {
+    // A year of monthly curves at standard conditions; the photocurrent falls by 1 % a year.
+    let scratch = tempfile::tempdir().unwrap();
+    let stc = *crystalline().stc();
+    let mut names = Vec::new();
+    for month in 0..12_u8 {
+        let years = f64::from(month) / 12.0;
+        let day: Utc = "2026-01-01T10:00:00Z".parse().unwrap();
+        let utc = Utc::from_micros(day.as_micros() + (years * 365.25 * 86_400e6) as i64);
+        let lost = Amps(9.452_32 * 0.01 * years);
+        let faded = |p: Point| Point { amps: p.amps - lost, utc: Some(utc), ..p };
+        let points = exact_points(&crystalline(), 1000.0, 25.0, 100).1.into_iter().map(faded);
+        let name = format!("{month:02}.csv");
+        let text = csv::write(&points.collect::<Vec<_>>());
+        std::fs::write(scratch.path().join(&name), text).unwrap();
+        names.push(name);
+    }
+    let moved =
+        ["--correct-to", "1000,25", "--alpha", "0.005658", "--beta", "-0.1388", "--series", "0.3"];
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let shown = run(&[&names[..], &moved].concat(), scratch.path());
+    let text = String::from_utf8(shown.stdout).unwrap();
+    assert!(text.contains("change a year") && text.contains("12 curves"), "{text}");
+    let shown = run(&[&names[..], &moved, &["--json"]].concat(), scratch.path());
+    let json: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+    let rate = json["changes"]["Isc"]["relative_change_per_year"].as_f64().unwrap();
+    // Of the mean over the year, which has lost half a percent less a twelfth.
+    let mean = stc.short_circuit().0 - 9.452_32 * 0.01 * 11.0 / 24.0;
+    assert!((rate + 0.0945232 / mean).abs() < 1e-5, "{rate}");
+    // A few days are no year.
+    let shown = run(&[&[names[0]; 4][..], &moved].concat(), scratch.path());
+    assert!(String::from_utf8(shown.stdout).unwrap().contains("30 days and more"));
 }
 
 #[test]

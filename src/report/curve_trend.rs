@@ -3,10 +3,11 @@
 //! Model: [`Trend::new`] takes the reports of single curves. Those graded poor, fainter than
 //! [`FAINTEST`], without known conditions or already corrected say nothing about coefficients and are left
 //! out of them; how many were used is told. From the rest come the coefficients of a procedure of IEC
-//! 60891 ([`campaign`]) and one single diode with De Soto's scaling ([`fit_several`]). What can't be found is
-//! told with its reason.
+//! 60891 ([`campaign`]) and one single diode with De Soto's scaling ([`fit_several`]). Corrected curves tell
+//! how the device changes over time instead. What can't be found is told with its reason.
 
 use super::curve::{CurveReport, digits, known, short};
+use super::curve_change::Changes;
 use super::table::align;
 use crate::curve::fit::{FitError, Identified, Known, Lit, SeveralFit, fit_several};
 use crate::curve::quality::Grade;
@@ -51,7 +52,10 @@ impl<'a> Trend<'a> {
             Some(Err(error)) => {
                 let _ = write!(text, "\n{error}\n");
             }
-            None => {}
+            None => {
+                let changes = Changes::new(self.reports);
+                text.push_str(&changes.map_or(String::new(), |changes| changes.table()));
+            }
         }
         match (&self.device, &self.coefficients) {
             (Some(Ok(fit)), _) => text.push_str(&device_table(fit)),
@@ -72,6 +76,7 @@ impl<'a> Trend<'a> {
         let device = self.device.as_ref();
         json!({
             "curves": curves,
+            "changes": Changes::new(self.reports).map(|changes| changes.value()),
             "coefficients": found.and_then(|found| found.as_ref().ok()).map(coefficient_json),
             "no_coefficients": found.and_then(|found| found.as_ref().err()).map(ToString::to_string),
             "device": device.and_then(|fit| fit.as_ref().ok()).map(device_json),
