@@ -262,7 +262,8 @@ fn device_table(fit: &SeveralFit) -> String {
     let table = align(&[head, "value", "u (k = 1)", "unit", ""], &rows);
     let (rmse, points) = (short(fit.rmse.0), fit.points);
     format!(
-        "\n{table}scaled after De Soto 2006; residual of current {rmse} A (rms) of {points} points\n"
+        "\n{table}scaled after De Soto 2006; residual of current {rmse} A (rms) of {points} points; \
+         u is of how the curves differ\n"
     )
 }
 
