@@ -273,7 +273,9 @@ fn mistakes_of_grammar_are_told_with_line_and_column() {
     assert!(Script::new("t.rhai", &long).unwrap_err().to_string().contains("bytes are more than"));
     // A name can't carry a megabyte into every copy of a map either.
     let name = format!("fn start(f, s) {{ this.{} = 1.0; 1.0 }}", "a".repeat(65));
-    assert!(Script::new("t.rhai", &name).unwrap_err().to_string().contains("maximum limit"));
+    assert!(
+        Script::new("t.rhai", &name).unwrap_err().to_string().starts_with("t.rhai:1:23: a name")
+    );
     let deep = format!("fn start(f, s) {{ {}1.0{} }}", "(".repeat(500), ")".repeat(500));
     assert!(Script::new("t.rhai", &deep).unwrap_err().to_string().contains("complexity"));
 }
@@ -286,9 +288,9 @@ fn the_trial_tells_what_would_fail_under_way() {
     };
     says(
         "this.watts + 1.0",
-        "test.rhai:2:28: step(): there is no watts; what `this` shall remember",
+        "test.rhai:2:27: step(): there is no watts; what `this` shall remember",
     );
-    says("throw \"no sun\"", "test.rhai:2:23: step(): it gave up: no sun");
+    says("throw \"no sun\"", "test.rhai:2:22: step(): it gave up: no sun");
     says("\"30\"", "step(): an answer that is neither volts nor open_circuit() (30)");
     // Only without light, only with a sensor, only later.
     says("if seen.amps <= 0.0 { throw \"dark\" } 30.0", "it gave up: dark");

@@ -107,6 +107,10 @@ impl Script {
             let found = text.len();
             return Err(wrong(format!("{found} bytes are more than {LONGEST}; make it shorter")));
         }
+        if let Some((line, column)) = long_name(text) {
+            let text = format!("a name of more than {TEXT} letters; make it shorter");
+            return Err(ScriptError { file: file.to_owned(), place: Some((line, column)), text });
+        }
         let engine = engine::engine();
         let ast = engine.compile(text).map_err(|error| {
             let hint = match error.err_type() {
@@ -193,4 +197,14 @@ impl Script {
             (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01B3)
         })
     }
+}
+
+/// Line and column of the first name that is too long: each copy of a map carries its names along.
+fn long_name(text: &str) -> Option<(usize, usize)> {
+    let is_letter = |c: char| c.is_alphanumeric() || c == '_';
+    text.lines().enumerate().find_map(|(index, line)| {
+        let word = line.split(|c| !is_letter(c)).find(|word| word.len() > TEXT)?;
+        let before = &line[..line.find(word)?];
+        Some((index + 1, before.chars().count() + 1))
+    })
 }
