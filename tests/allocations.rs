@@ -95,6 +95,7 @@ fn nothing_is_allocated_while_tracking() {
 
     let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
     for tracker in trackers() {
+        let name = tracker.name();
         let mut config = channel_config(tracker);
         // Curves too, in the middle of it.
         config.sweep.every = Some(Duration::from_secs(610));
@@ -104,7 +105,7 @@ fn nothing_is_allocated_while_tracking() {
         let mut yard = Yard::new(sky, began, vec![stand]);
         let (mut records, mut curves) = (0_u32, 0_u32);
         yard.run_until(Instant::ZERO + WARM_UP, &mut |_| {});
-        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
+        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", name);
 
         let before = ALLOCATIONS.load(Ordering::Relaxed);
         yard.run_until(Instant::ZERO + WARM_UP + MEASURED, &mut |record| {
@@ -112,12 +113,12 @@ fn nothing_is_allocated_while_tracking() {
             curves += u32::from(matches!(record, Record::Curve(_)));
         });
         let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
-        println!("{}: {records} records, {allocations} allocations", tracker.name());
+        println!("{}: {records} records, {allocations} allocations", name);
         // One sample a second and more.
-        assert!(records > 7200, "{}: only {records} records", tracker.name());
-        assert!(curves >= 10, "{}: only {curves} curves", tracker.name());
-        assert_eq!(allocations, 0, "{}", tracker.name());
-        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
+        assert!(records > 7200, "{}: only {records} records", name);
+        assert!(curves >= 10, "{}: only {curves} curves", name);
+        assert_eq!(allocations, 0, "{}", name);
+        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", name);
     }
     scripts_keep_within_their_bounds();
 }

@@ -13,6 +13,7 @@ use cresthold::trackers::{
     Fault, Observation, Script, ScriptConfig, Scripted, Start, Tracker, TrackerConfig, Wish,
 };
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
+use proptest::prelude::*;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -355,6 +356,70 @@ fn no_wish_of_a_script_passes_the_guard() {
     assert!(turns > 5000);
     // The third failure in nine steps is never the tenth in a row.
     assert!(matches!(troubles(&records)[..], [Happening::TrackerFailed(_)]));
+}
+
+/// Pieces of the language, for texts that nobody would write.
+const PIECES: [&str; 36] = [
+    "let x = ",
+    "x",
+    "this",
+    ".n",
+    ".push(",
+    "[",
+    "]",
+    "(",
+    ")",
+    "{",
+    "}",
+    "#{ a: ",
+    "loop {",
+    "if ",
+    "while ",
+    "for i in 0..99 ",
+    "in ",
+    "seen",
+    ".volts",
+    ".irradiance",
+    "set",
+    "1.0",
+    "-7",
+    "1e308",
+    "\"t\"",
+    " + ",
+    " * ",
+    " / ",
+    " == ",
+    "; ",
+    "return ",
+    "break; ",
+    "open_circuit()",
+    "throw ",
+    "sin(",
+    "step(seen, set)",
+];
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        failure_persistence: None, cases: 400, ..ProptestConfig::default()
+    })]
+
+    /// Whatever the text: it is refused, or every step ends with a wish that is one.
+    #[test]
+    fn any_text_ends_in_a_wish(pieces in prop::collection::vec(0..PIECES.len(), 1..14)) {
+        let body: String = pieces.into_iter().map(|piece| PIECES[piece]).collect();
+        let text = format!(
+            "fn start(from, set) {{ this.n = 1; 29.0 }}\nfn step(seen, set) {{ let x = 1.0; {body} }}"
+        );
+        if let Ok(script) = Script::new("any.rhai", &text) {
+            let mut tracker = Scripted::new(&ScriptConfig::new(Arc::new(script)));
+            tracker.start(&begin(None));
+            for _ in 0..3 {
+                if let Wish::Hold(volts) = tracker.step(&seen(30.0)) {
+                    prop_assert!(volts.is_finite());
+                }
+            }
+        }
+    }
 }
 
 /// Costs of a step: an ordinary one, and the worst that the bounds allow.

@@ -120,8 +120,8 @@ fn script(
     let file = file?;
     let script = match text_of(&directory.join(file)).map(|text| Script::new(file, &text)) {
         Ok(Ok(script)) => script,
-        Ok(Err(why)) => return refuse(section, why),
-        Err(why) => return refuse(section, why),
+        Ok(Err(why)) => return refuse(section, &why),
+        Err(why) => return refuse(section, &why),
     };
     let known: Vec<String> = script.names().map(str::to_owned).collect();
     let mut config = Some(ScriptConfig::new(Arc::new(script)));
@@ -135,12 +135,12 @@ fn script(
     }
     let config = config?;
     match device_volts_max.map(|top| config.try_out(Volts(top))) {
-        Some(Err(why)) => refuse(section, format!("{why} (tried on a made-up device)")),
+        Some(Err(why)) => refuse(section, &format!("{why} (tried on a made-up device)")),
         Some(Ok(())) | None => Some(config),
     }
 }
 
-fn refuse<T>(section: &Section<'_>, why: impl ToString) -> Option<T> {
+fn refuse<T>(section: &Section<'_>, why: &impl ToString) -> Option<T> {
     section.note("file", why.to_string());
     None
 }

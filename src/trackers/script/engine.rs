@@ -125,6 +125,6 @@ fn lists(engine: &mut Engine) {
                 if list.is_empty() { Dynamic::UNIT } else { list.remove(0) }
             },
         )
-        .register_fn("clear", |list: &mut Array| list.clear())
+        .register_fn("clear", Array::clear)
         .register_iterator::<Array>();
 }
