@@ -105,7 +105,7 @@ fn nothing_is_allocated_while_tracking() {
         let mut yard = Yard::new(sky, began, vec![stand]);
         let (mut records, mut curves) = (0_u32, 0_u32);
         yard.run_until(Instant::ZERO + WARM_UP, &mut |_| {});
-        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", name);
+        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{name}");
 
         let before = ALLOCATIONS.load(Ordering::Relaxed);
         yard.run_until(Instant::ZERO + WARM_UP + MEASURED, &mut |record| {
@@ -113,22 +113,21 @@ fn nothing_is_allocated_while_tracking() {
             curves += u32::from(matches!(record, Record::Curve(_)));
         });
         let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
-        println!("{}: {records} records, {allocations} allocations", name);
+        println!("{name}: {records} records, {allocations} allocations");
         // One sample a second and more.
-        assert!(records > 7200, "{}: only {records} records", name);
-        assert!(curves >= 10, "{}: only {curves} curves", name);
-        assert_eq!(allocations, 0, "{}", name);
-        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", name);
+        assert!(records > 7200, "{name}: only {records} records");
+        assert!(curves >= 10, "{name}: only {curves} curves");
+        assert_eq!(allocations, 0, "{name}");
+        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{name}");
     }
     scripts_keep_within_their_bounds();
 }
 
-/// What a script that grows in every way it can takes at most (bytes). A bound on the bounds: 64
-/// variables in 8 calls, each a list or a map of 64 values of 16 bytes, a map's with names of up to 64
-/// bytes, make some 3 MB; the interpreter's own caches come on top.
-const MOST_OF_A_STEP: usize = 4_000_000;
-/// What stays between two steps: a memory of 64 values and names, twice, and the call's result.
-const MOST_KEPT: usize = 40_000;
+/// What a script that grows in every way it can takes at most (bytes): 9 calls of 64 variables, each a
+/// map of 64 values of 16 bytes with names of up to 64 bytes and its nodes, some 9 kB.
+const MOST_OF_A_STEP: usize = 6_000_000;
+/// What stays between two steps: a memory of 64 values with such names, and the one before.
+const MOST_KEPT: usize = 20_000;
 
 /// Part of the one test of this file, since allocations are counted for the whole process.
 fn scripts_keep_within_their_bounds() {
@@ -174,7 +173,7 @@ fn scripts_keep_within_their_bounds() {
         }
         let most = MOST.load(Ordering::Relaxed).saturating_sub(before);
         let kept = IN_USE.load(Ordering::Relaxed).saturating_sub(before);
-        println!("{most:8} bytes at most, {kept:6} kept: {:.60}", bomb);
+        println!("{most:8} bytes at most, {kept:6} kept: {bomb:.60}");
         assert!(most < MOST_OF_A_STEP && kept < MOST_KEPT, "{most} {kept}: {bomb:.60}");
     }
 }

@@ -354,8 +354,11 @@ fn no_wish_of_a_script_passes_the_guard() {
     }
     println!("{turns} samples, {held} wishes held so far");
     assert!(turns > 5000);
-    // The third failure in nine steps is never the tenth in a row.
-    assert!(matches!(troubles(&records)[..], [Happening::TrackerFailed(_)]));
+    println!("{:?}", troubles(&records));
+    // Two failures in nine steps are never ten in a row; told once per waking at dawn.
+    let failed = |what: &Happening| matches!(what, Happening::TrackerFailed(_));
+    let told = troubles(&records);
+    assert!((1..10).contains(&told.len()) && told.iter().all(failed), "{told:?}");
 }
 
 /// Pieces of the language, for texts that nobody would write.

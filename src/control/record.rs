@@ -557,19 +557,25 @@ impl fmt::Display for Happening {
                 PUNCTUAL.as_secs_f64() * 1e3,
                 latest.as_secs_f64() * 1e3
             ),
-            Self::TrackerFailed(trouble) => write!(
-                f,
-                "the tracker's script failed: {trouble}; the setpoint stays for that period, and \
-                 further single failures aren't told until the channel next wakes"
-            ),
-            Self::TrackerReplaced(trouble) => write!(
-                f,
-                "the tracker's script failed {} times in a row: {trouble}; perturb-and-observe holds \
-                 the device at its crest until the channel next wakes; mend the script, and try it \
-                 with `cresthold tracker`",
-                trouble.replaced_after
-            ),
+            Self::TrackerFailed(trouble) | Self::TrackerReplaced(trouble) => script(f, trouble),
         }
+    }
+}
+
+/// What a tracker's script did, and what follows.
+fn script(f: &mut fmt::Formatter<'_>, trouble: &Trouble) -> fmt::Result {
+    match trouble.replaced_after {
+        0 => write!(
+            f,
+            "the tracker's script failed: {trouble}; the setpoint stays for that period, and \
+             further single failures aren't told until the channel next wakes"
+        ),
+        times => write!(
+            f,
+            "the tracker's script failed {times} times in a row: {trouble}; perturb-and-observe \
+             holds the device at its crest until the channel next wakes; mend the script, and try \
+             it with `cresthold tracker`"
+        ),
     }
 }
 

@@ -67,7 +67,7 @@ impl ScriptConfig {
             let mut wish = run.start(&from).map_err(told("start"))?;
             for turn in 0..STEPS {
                 // Full light, then ever less, then none.
-                let light = (1.5 - f64::from(turn) / 200.0).clamp(0.0, 1.0);
+                let light = (1.5 - f64::from(turn) / 160.0).clamp(0.0, 1.0);
                 let setpoint = match wish {
                     Wish::Hold(volts) => volts.max(Volts::ZERO).min(top),
                     Wish::OpenCircuit => open_circuit,
