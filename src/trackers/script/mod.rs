@@ -9,8 +9,8 @@
 //! It is pure: no file, no clock, no random number, no output, and no way to any; the same
 //! observations give the same wishes. It is bounded: a step ends after [`OPERATIONS`], and no value
 //! outgrows [`SIZE`], no text [`TEXT`], no chain of calls [`DEPTH`]. So a script can waste at most
-//! about a millisecond a period, and five megabytes as long as the step lasts; it keeps ten kilobytes
-//! at most (`tests/scripts.rs` and `tests/allocations.rs` measure that). It does allocate, which no
+//! some milliseconds a period, and five megabytes as long as the step lasts; it keeps ten kilobytes at
+//! most (`tests/scripts.rs` and `tests/allocations.rs` measure that). It does allocate, which no
 //! other tracker does.
 //!
 //! A script that fails moves nothing: the setpoint stays, and its memory is what it was before the
