@@ -112,7 +112,7 @@ fn drawn_scenes_are_the_same_for_every_tracker() {
         plants: ["crystalline-module", "crystalline-string"]
             .map(|name| Plant::named(name).unwrap())
             .to_vec(),
-        scenarios: vec![request("broken-clouds,minutes=3"), request("edges,minutes=1")],
+        scenarios: vec![request("broken-clouds,minutes=3"), request("sharp-edges,minutes=1")],
         seeds: vec![7, 8],
         ..plan(None)
     };
@@ -124,7 +124,7 @@ fn drawn_scenes_are_the_same_for_every_tracker() {
             of(0).chain(of(1)).map(|outcome| outcome.available_wh).collect()
         };
         let first = offered(0);
-        assert!(first[0] != first[1], "{first:?}");
+        assert!((first[0] / first[1] - 1.0).abs() > 1e-3, "{first:?}");
         for tracker in 1..trackers {
             for (one, other) in first.iter().zip(offered(tracker)) {
                 // The pieces of time differ a little with what the channel does.

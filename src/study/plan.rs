@@ -55,7 +55,7 @@ pub enum PlanError {
         /// The device.
         plant: String,
         /// Why.
-        error: SceneError,
+        error: Box<SceneError>,
     },
     /// There is nothing to compare.
     #[error("there is nothing to compare: no {what}; state at least one")]
@@ -184,7 +184,7 @@ impl Prepared {
         let names = || (scenario.name().to_owned(), plant.name().to_owned());
         let mut scene = scenario.scene(plant, seed).map_err(|error| {
             let (scenario, plant) = names();
-            PlanError::Scene { scenario, plant, error }
+            PlanError::Scene { scenario, plant, error: Box::new(error) }
         })?;
         let outcome = trial.run(&mut *scene).map_err(|error| {
             let (scenario, plant) = names();
