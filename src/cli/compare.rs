@@ -68,6 +68,9 @@ pub(super) struct Compare {
     first_seed: u64,
     #[command(flatten)]
     bench: BenchOptions,
+    /// Control period instead of the bench's own (0.1s)
+    #[arg(long, value_name = "TIME", value_parser = parse_length)]
+    period: Option<Duration>,
     /// Do only part PART of OF; write it with --json
     #[arg(long, value_name = "PART/OF", value_parser = parse_shard)]
     shard: Option<Shard>,
@@ -123,13 +126,10 @@ enum SensorChoice {
 }
 
 #[derive(Debug, Args)]
-struct BenchOptions {
+pub(super) struct BenchOptions {
     /// The bench; repeat for more
     #[arg(long = "bench", value_enum, value_name = "BENCH")]
     presets: Vec<Preset>,
-    /// Control period instead of the bench's own (0.1s)
-    #[arg(long, value_name = "TIME", value_parser = parse_length)]
-    period: Option<Duration>,
     /// Time constant of the load (15ms)
     #[arg(long, value_name = "TIME", value_parser = parse_length)]
     settling: Option<Duration>,
@@ -151,10 +151,18 @@ struct BenchOptions {
 }
 
 impl BenchOptions {
-    fn benches(&self) -> Vec<(String, BenchSettings)> {
+    fn benches(&self, period: Option<Duration>) -> Vec<(String, BenchSettings)> {
         let presets: &[Preset] =
             if self.presets.is_empty() { &[Preset::Usual] } else { &self.presets };
-        presets.iter().map(|preset| self.bench(*preset)).collect()
+        let with = |(name, usual): (String, BenchSettings)| {
+            (name, BenchSettings { period: period.unwrap_or(usual.period), ..usual })
+        };
+        presets.iter().map(|preset| with(self.bench(*preset))).collect()
+    }
+
+    /// The first bench asked for.
+    pub(super) fn first(&self) -> (String, BenchSettings) {
+        self.bench(self.presets.first().copied().unwrap_or(Preset::Usual))
     }
 
     fn bench(&self, preset: Preset) -> (String, BenchSettings) {
@@ -164,7 +172,6 @@ impl BenchOptions {
             Preset::Fast => ("fast", BenchSettings::fast()),
         };
         let settings = BenchSettings {
-            period: self.period.unwrap_or(usual.period),
             settling: self.settling.unwrap_or(usual.settling),
             noise: self.noise.unwrap_or(usual.noise),
             resolution: self.resolution.unwrap_or(usual.resolution),
@@ -208,23 +215,8 @@ impl Compare {
     }
 
     fn compare(&self) -> Result<Comparison, (Exit, String)> {
-        let usage = |error: &dyn std::fmt::Display| (Exit::Usage, error.to_string());
-        let plan = self.plan().map_err(|error| usage(&error))?;
-        let prepared = plan.prepare().map_err(|error| usage(&error))?;
-        let threads = self.threads.unwrap_or_else(compare::all_threads);
-        let (comparison, cost) =
-            compare::run(&prepared, threads, self.quiet).map_err(|error| usage(&error))?;
-        if !self.quiet {
-            eprintln!(
-                "{} trials, {} turns in {:.1} s on {} threads: {:.0} ns a turn",
-                prepared.len(),
-                cost.turns,
-                cost.seconds,
-                cost.threads,
-                cost.turn_nanoseconds()
-            );
-        }
-        Ok(comparison)
+        let plan = self.plan().map_err(|error| (Exit::Usage, error.to_string()))?;
+        carried_out(plan, self.threads, self.quiet)
     }
 
     fn plan(&self) -> Result<Plan, crate::study::ContenderError> {
@@ -240,35 +232,18 @@ impl Compare {
         let seeds = (0..self.seeds).map(|index| self.first_seed.wrapping_add(index)).collect();
         Plan {
             contenders,
-            benches: self.bench.benches(),
+            benches: self.bench.benches(self.period),
             plants,
-            scenarios: self.wanted(),
+            scenarios: wanted(&self.scenarios),
             seeds,
             shard: self.shard,
         }
         .with_baselines()
     }
 
-    /// The scenarios asked for, each once; the standards' ramps where nothing is asked for.
-    fn wanted(&self) -> Vec<Scenario> {
-        if self.scenarios.is_empty() {
-            return scenarios().into_iter().filter(|one| one.group() == DYNAMIC).collect();
-        }
-        let mut wanted: Vec<Scenario> = vec![];
-        for scenario in self.scenarios.iter().flat_map(|meant| &meant.0) {
-            if !wanted.iter().any(|one| one.name() == scenario.name()) {
-                wanted.push(scenario.clone());
-            }
-        }
-        wanted
-    }
-
     fn tell(&self, comparison: &Comparison) -> Result<(), (Exit, String)> {
         if let Some(path) = &self.json {
-            let text = serde_json::to_string(comparison).map_err(|error| {
-                (Exit::System, format!("the results can't be written: {error}"))
-            })?;
-            write(path, &text)?;
+            write_json(path, comparison)?;
         }
         if let Some(path) = &self.csv {
             write(path, &csv(comparison))?;
@@ -313,7 +288,7 @@ fn listed() -> String {
     scenarios().iter().map(row).collect()
 }
 
-fn write(path: &Path, text: &str) -> Result<(), (Exit, String)> {
+pub(super) fn write(path: &Path, text: &str) -> Result<(), (Exit, String)> {
     std::fs::write(path, text).map_err(|error| {
         (
             Exit::System,
@@ -323,23 +298,74 @@ fn write(path: &Path, text: &str) -> Result<(), (Exit, String)> {
 }
 
 fn join(paths: &[PathBuf]) -> Result<Comparison, (Exit, String)> {
+    Comparison::join(parts(paths)?).map_err(|error| (Exit::Study, error.to_string()))
+}
+
+/// Reads what --json wrote.
+pub(super) fn parts<T: serde::de::DeserializeOwned>(
+    paths: &[PathBuf],
+) -> Result<Vec<T>, (Exit, String)> {
     let mut parts = vec![];
     for path in paths {
         let unread = |error: &dyn std::fmt::Display, exit| {
             (exit, format!("{}: {error}; name a file written with --json", path.display()))
         };
         let text = std::fs::read_to_string(path).map_err(|error| unread(&error, Exit::System))?;
-        let part = serde_json::from_str(&text).map_err(|error| unread(&error, Exit::Study))?;
-        parts.push(part);
+        parts.push(serde_json::from_str(&text).map_err(|error| unread(&error, Exit::Study))?);
     }
-    Comparison::join(parts).map_err(|error| (Exit::Study, error.to_string()))
+    Ok(parts)
+}
+
+/// Writes as JSON.
+pub(super) fn write_json(path: &Path, value: &impl serde::Serialize) -> Result<(), (Exit, String)> {
+    let text = serde_json::to_string(value)
+        .map_err(|error| (Exit::System, format!("the results can't be written: {error}")))?;
+    write(path, &text)
+}
+
+/// Runs a plan on all cores and says what it took.
+pub(super) fn carried_out(
+    plan: Plan,
+    threads: Option<usize>,
+    quiet: bool,
+) -> Result<Comparison, (Exit, String)> {
+    let usage = |error: &dyn std::fmt::Display| (Exit::Usage, error.to_string());
+    let prepared = plan.prepare().map_err(|error| usage(&error))?;
+    let threads = threads.unwrap_or_else(compare::all_threads);
+    let (comparison, cost) =
+        compare::run(&prepared, threads, quiet).map_err(|error| usage(&error))?;
+    if !quiet {
+        eprintln!(
+            "{} trials, {} turns in {:.1} s on {} threads: {:.0} ns a turn",
+            prepared.len(),
+            cost.turns,
+            cost.seconds,
+            cost.threads,
+            cost.turn_nanoseconds()
+        );
+    }
+    Ok(comparison)
+}
+
+/// The scenarios asked for, each once; the standards' ramps where nothing is asked for.
+pub(super) fn wanted(asked: &[Meant]) -> Vec<Scenario> {
+    if asked.is_empty() {
+        return scenarios().into_iter().filter(|one| one.group() == DYNAMIC).collect();
+    }
+    let mut wanted: Vec<Scenario> = vec![];
+    for scenario in asked.iter().flat_map(|meant| &meant.0) {
+        if !wanted.iter().any(|one| one.name() == scenario.name()) {
+            wanted.push(scenario.clone());
+        }
+    }
+    wanted
 }
 
 /// Scenarios that a name, a group, a pattern or a request with numbers means; at least one.
 #[derive(Clone, Debug)]
-struct Meant(Vec<Scenario>);
+pub(super) struct Meant(Vec<Scenario>);
 
-fn scenarios_like(pattern: &str) -> Result<Meant, String> {
+pub(super) fn scenarios_like(pattern: &str) -> Result<Meant, String> {
     let found: Vec<_> = scenarios().into_iter().filter(|scenario| scenario.is(pattern)).collect();
     if !found.is_empty() {
         return Ok(Meant(found));
@@ -349,7 +375,7 @@ fn scenarios_like(pattern: &str) -> Result<Meant, String> {
     })
 }
 
-fn plant_named(name: &str) -> Result<Plant, String> {
+pub(super) fn plant_named(name: &str) -> Result<Plant, String> {
     Plant::named(name).ok_or_else(|| format!("choose one of {}", Plant::NAMES.join(", ")))
 }
 
@@ -360,7 +386,7 @@ fn parse_share(text: &str) -> Result<f64, String> {
     }
 }
 
-fn parse_shard(text: &str) -> Result<Shard, String> {
+pub(super) fn parse_shard(text: &str) -> Result<Shard, String> {
     let wrong = || "write PART/OF, such as 2/4; parts count from 1".to_owned();
     let (part, of) = text.split_once('/').ok_or_else(wrong)?;
     let (part, of) = (part.parse().map_err(|_| wrong())?, of.parse().map_err(|_| wrong())?);

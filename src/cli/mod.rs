@@ -10,6 +10,7 @@ mod run;
 mod station;
 mod sweep;
 mod tracker;
+mod tune;
 mod wiring;
 
 use crate::station::Station;
@@ -92,6 +93,7 @@ enum Command {
     Station(station::PrintStation),
     Sweep(sweep::Sweep),
     Tracker(tracker::TryTracker),
+    Tune(Box<tune::Tune>),
     Wiring(wiring::DrawWiring),
 }
 
@@ -110,6 +112,7 @@ pub fn main() -> ExitCode {
         Command::Station(station) => station.carry_out(),
         Command::Sweep(sweep) => sweep.carry_out(),
         Command::Tracker(tracker) => tracker.carry_out(),
+        Command::Tune(tune) => tune.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
     };
     exit.into()

@@ -8,7 +8,7 @@
 use super::chart::key;
 use super::comparison::letter;
 use super::comparison_pictures::{by_scenario, by_slope, trace};
-use super::comparison_words::{answer, command, order, points};
+use super::comparison_words::{answer, command, counted, order, points};
 use super::page::{escaped, table, whole};
 use crate::study::{Comparison, Estimate, Place};
 use std::fmt::Write as _;
@@ -22,14 +22,16 @@ pub fn page(comparison: &Comparison, against: usize) -> String {
     let mut out = "<h1>Which tracker: a comparison in simulation</h1>\n".to_owned();
     let _ = writeln!(
         out,
-        "<p>{} trackers, {} benches, {} devices, {} scenarios, {} seeds: {} trials, each the controller of the \
-         field on a simulated bench. Made by Cresthold {}.</p>",
-        comparison.trackers.len(),
-        comparison.benches.len(),
-        comparison.plants.len(),
-        comparison.scenarios.len(),
-        comparison.seeds.len(),
-        comparison.cells.len(),
+        "<p>{}, {}, {}, {}, {}: {}, each the controller of the field on a simulated bench. Made by Cresthold {}.</p>",
+        counted(comparison.trackers.len(), "tracker"),
+        counted(
+            comparison.benches.len(),
+            if comparison.benches.len() == 1 { "bench" } else { "benche" }
+        ),
+        counted(comparison.plants.len(), "device"),
+        counted(comparison.scenarios.len(), "scenario"),
+        counted(comparison.seeds.len(), "seed"),
+        counted(comparison.cells.len(), "trial"),
         env!("CARGO_PKG_VERSION")
     );
     out.push_str("<div class=\"answer\">\n");
@@ -68,8 +70,7 @@ fn compared(comparison: &Comparison) -> String {
     let bench = |row: &crate::study::BenchRow| {
         let times = [row.period_s, row.settling_s, row.latency_s, row.window_s]
             .map(|s| (s * 1e3).to_string());
-        let shares = [row.noise, row.resolution, row.offset_volts, row.offset_amps]
-            .map(|x| format!("{x:e}"));
+        let shares = [row.noise, row.resolution, row.offset_volts, row.offset_amps].map(share);
         let name = [escaped(&row.name)];
         name.into_iter().chain(times).chain(shares).chain([escaped(&row.sensor)]).collect()
     };
@@ -111,6 +112,11 @@ fn compared(comparison: &Comparison) -> String {
         escaped(&command(comparison))
     );
     out
+}
+
+/// A share of full scale: 1e-4, or 0.
+fn share(value: f64) -> String {
+    if value.abs() > 0.0 { format!("{value:e}") } else { "0".to_owned() }
 }
 
 fn legend(comparison: &Comparison) -> String {

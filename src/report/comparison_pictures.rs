@@ -106,7 +106,7 @@ fn panel(
     let slopes = scenarios.iter().map(slope);
     let span = slopes.fold((f64::INFINITY, 0.0), |(low, high): Spot, s| (low.min(s), high.max(s)));
     let level = Axis::logarithmic((span.0 * 0.8, span.1 * 1.25), ends);
-    chart.level_axis(&level, (upright.to, upright.from), "slope, W/m2/s");
+    slopes_below(chart, &level, scenarios.iter().map(slope).collect(), (upright.to, upright.from));
     let name = if ends.0 < 100.0 { "loss, % of the crest's energy" } else { "" };
     chart.upright_axis(upright, ends, name);
     for tracker in 0..comparison.trackers.len() {
@@ -120,6 +120,25 @@ fn panel(
             chart.mark(point, tracker);
         }
     }
+}
+
+/// The slopes themselves are the ticks, as many as have room.
+fn slopes_below(chart: &mut Chart, level: &Axis, mut slopes: Vec<f64>, (top, bottom): Spot) {
+    /// Room for a number (px).
+    const ROOM: f64 = 24.0;
+    slopes.sort_by(f64::total_cmp);
+    let mut last = f64::NEG_INFINITY;
+    for slope in slopes {
+        let x = level.at(slope);
+        chart.line(&[(x, top), (x, bottom)], "grid", "");
+        if x - last >= ROOM {
+            chart.text((x, bottom + 16.0), &slope.to_string(), Stand::Middle, "s");
+            last = x;
+        }
+    }
+    chart.line(&[(level.from, bottom), (level.to, bottom)], "axis", "");
+    let middle = f64::midpoint(level.from, level.to);
+    chart.text((middle, bottom + 34.0), "slope, W/m2/s", Stand::Middle, "");
 }
 
 /// Power and voltage beside the crest's.

@@ -5,8 +5,13 @@ use crate::study::{BenchRow, BenchSettings, Comparison, Estimate, Place, scenari
 use std::fmt::Write as _;
 
 /// A tracker as a sentence names it: its letter and its line.
-pub(super) fn name(comparison: &Comparison, tracker: usize) -> String {
+fn name(comparison: &Comparison, tracker: usize) -> String {
     format!("{} ({})", letter(tracker), comparison.trackers[tracker].text)
+}
+
+/// So many of something.
+pub(super) fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
 /// Percentage points with their interval: 0.123 ± 0.004.
@@ -46,11 +51,11 @@ pub(super) fn answer(comparison: &Comparison, place: Place, group: &str) -> Stri
     };
     let best = order[0];
     let mut text = format!(
-        "{}, bench {}, {} ({} scenarios): {} is best and gets {} % of the crest's energy.",
+        "{}, bench {}, {} ({}): {} is best and gets {} % of the crest's energy.",
         plant.name,
         bench.name,
         group,
-        scenarios.len(),
+        counted(scenarios.len(), "scenario"),
         name(comparison, best),
         points(&summary.eta),
     );
@@ -66,13 +71,11 @@ pub(super) fn answer(comparison: &Comparison, place: Place, group: &str) -> Stri
             let _ = write!(text, " {told}");
         }
     }
-    let (worst, eta) = summary.worst;
-    let _ = write!(
-        text,
-        " It does worst in {}: {:.3} %.",
-        comparison.scenarios[worst].name,
-        eta * 100.0
-    );
+    if scenarios.len() < 2 {
+        return text;
+    }
+    let (worst, eta) = (&comparison.scenarios[summary.worst.0].name, summary.worst.1 * 100.0);
+    let _ = write!(text, " It does worst in {worst}: {eta:.3} %.");
     text.push_str(&price(comparison, best, place, &scenarios));
     text
 }
@@ -133,12 +136,25 @@ fn price(comparison: &Comparison, best: usize, place: Place, scenarios: &[usize]
 /// The command line that gives the same comparison again.
 pub(super) fn command(comparison: &Comparison) -> String {
     let mut text = "cresthold compare".to_owned();
+    for tracker in &comparison.trackers {
+        let _ = write!(text, " --tracker {}", quoted(&tracker.text));
+    }
+    text.push_str(&common(comparison));
+    if let Some(bench) = comparison.benches.first() {
+        let usual = preset(bench).period.as_secs_f64();
+        if (bench.period_s - usual).abs() > 1e-12 {
+            let _ = write!(text, " --period {}s", bench.period_s);
+        }
+    }
+    text
+}
+
+/// Options that comparisons and tunings share.
+pub(super) fn common(comparison: &Comparison) -> String {
+    let mut text = String::new();
     let mut add = |option: &str, value: &str| {
         let _ = write!(text, " {option} {}", quoted(value));
     };
-    for tracker in &comparison.trackers {
-        add("--tracker", &tracker.text);
-    }
     for plant in &comparison.plants {
         add("--device", &plant.name);
     }
@@ -147,8 +163,14 @@ pub(super) fn command(comparison: &Comparison) -> String {
     }
     add("--seeds", &comparison.seeds.len().to_string());
     add("--first-seed", &comparison.seeds.first().copied().unwrap_or(1).to_string());
+    let mut benches: Vec<&str> = vec![];
     for bench in &comparison.benches {
-        add("--bench", &bench.name);
+        // A tuning's benches are called by their period, too.
+        let name = bench.name.split('-').next().unwrap_or_default();
+        if !benches.contains(&name) {
+            benches.push(name);
+            add("--bench", name);
+        }
     }
     if let Some(bench) = comparison.benches.first() {
         for (option, value) in changed(bench) {
@@ -156,6 +178,14 @@ pub(super) fn command(comparison: &Comparison) -> String {
         }
     }
     text
+}
+
+fn preset(bench: &BenchRow) -> BenchSettings {
+    match bench.name.split('-').next() {
+        Some("slow") => BenchSettings::slow(),
+        Some("fast") => BenchSettings::fast(),
+        _ => BenchSettings::default(),
+    }
 }
 
 /// Names of whole groups, or of scenarios.
@@ -183,15 +213,10 @@ fn asked(comparison: &Comparison) -> Vec<String> {
 }
 
 /// Options of a bench that is not as its name says.
-pub(super) fn changed(bench: &BenchRow) -> Vec<(&'static str, String)> {
-    let usual = match bench.name.as_str() {
-        "slow" => BenchSettings::slow(),
-        "fast" => BenchSettings::fast(),
-        _ => BenchSettings::default(),
-    };
+fn changed(bench: &BenchRow) -> Vec<(&'static str, String)> {
+    let usual = preset(bench);
     let seconds = |value: f64| format!("{value}s");
     let figures = [
-        ("--period", bench.period_s, usual.period.as_secs_f64(), true),
         ("--settling", bench.settling_s, usual.settling.as_secs_f64(), true),
         ("--noise", bench.noise, usual.noise, false),
         ("--resolution", bench.resolution, usual.resolution, false),

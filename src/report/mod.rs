@@ -17,4 +17,6 @@ pub mod picture;
 mod raster;
 pub mod summary;
 pub mod table;
+pub mod tuning;
+pub mod tuning_page;
 pub mod wiring;

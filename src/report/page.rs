@@ -19,7 +19,7 @@ th, td { border-bottom: 1px solid color-mix(in srgb, currentColor 25%, transpare
 th { vertical-align: bottom } .n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums } \
 td small { opacity: .85 } .behind { font-style: italic } .ahead { font-weight: bold } \
 pre, code { font: .88em/1.4 monospace } pre { border: 1px solid color-mix(in srgb, currentColor 25%, transparent); padding: .6em .8em; white-space: pre-wrap; overflow-wrap: anywhere } \
-figure { margin: 1em 0 } figcaption { font-size: .9em } .legend { font-size: .86em; list-style: none; padding: 0; margin: .5em 0 } \
+figure { margin: 1em 0 } figcaption { font-size: .9em } .legend { font-size: .86em; list-style: none; padding: 0; margin: .5em 0 } .legend li { display: inline-block; margin-right: 1.6em } \
 tr, figure, .answer { break-inside: avoid } h2, h3 { break-after: avoid } \
 @media print { body { max-width: none; margin: 0; font-size: 10pt } .wide { overflow: visible } section { break-before: page } }";
 

@@ -22,6 +22,7 @@ mod settings;
 mod statistics;
 mod trace;
 mod trial;
+mod tuning;
 
 pub use comparison::{
     BenchRow, Cell, Comparison, FORMAT, JoinError, Place, PlantRow, ScenarioRow, Shard, Summary,
@@ -36,3 +37,4 @@ pub use settings::{AMPS_SCALE, BenchSettings, SensorFault, SensorSettings, VOLTS
 pub use statistics::Estimate;
 pub use trace::Trace;
 pub use trial::{Moment, Trial, TrialError};
+pub use tuning::{Grid, Map, Rule, STEP, Spot, Tuning};
