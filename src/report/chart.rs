@@ -137,7 +137,7 @@ impl Chart {
     pub(super) fn new((width, height): Spot, title: &str) -> Self {
         let title = escaped(title);
         let body = format!(
-            "<svg class=\"chart\" xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" \
+            "<svg class=\"chart\" width=\"{width}\" \
              height=\"{height}\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
              aria-label=\"{title}\">\n<title>{title}</title>\n"
         );
@@ -275,10 +275,8 @@ impl Chart {
 
 /// A mark with its piece of line, for legends in text.
 pub(super) fn key(series: usize) -> String {
-    let mut chart = Chart {
-        body: "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"34\" height=\"12\" aria-hidden=\"true\">"
-            .to_owned(),
-    };
+    let mut chart =
+        Chart { body: "<svg width=\"34\" height=\"12\" aria-hidden=\"true\">".to_owned() };
     chart.series(&[(0.0, 6.0), (34.0, 6.0)], series);
     chart.mark((17.0, 6.0), series);
     chart.body.push_str("</svg>");

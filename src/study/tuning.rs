@@ -174,7 +174,7 @@ fn changes(plant: &Plant, scenario: &Scenario, seed: u64) -> Result<Vec<f64>, Pl
     let mut scene = scenario.scene(plant, seed).map_err(|error| PlanError::Scene {
         scenario: scenario.name().to_owned(),
         plant: plant.name().to_owned(),
-        error,
+        error: Box::new(error),
     })?;
     let (mut exposure, mut found) = (Exposure::default(), vec![]);
     let mut known: Vec<Option<f64>> = vec![];
