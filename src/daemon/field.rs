@@ -23,7 +23,8 @@ use crate::control::{
     Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Punctuality, Reading,
     Surroundings,
 };
-use crate::instruments::{Answer, Bench, InstrumentError};
+use crate::instruments::{Answer, Bench, InstrumentError, ListPoint};
+use crate::quantities::Volts;
 use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
@@ -46,6 +47,9 @@ const LAST_WORDS: Duration = Duration::from_secs(30);
 /// noticed, and in this time a thousand turns can begin.
 const SPREAD: Duration = Duration::from_millis(200);
 
+/// How often the light is looked at while a load runs a list: no sensor is faster.
+const LIGHT_EVERY: Duration = Duration::from_millis(50);
+
 /// The two clocks of a run. The first is the runtime's, which a test may pause.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Clock {
@@ -59,6 +63,13 @@ impl Clock {
         let past = self.began.elapsed();
         let utc = self.dated.map_or_else(wall, |dated| dated + past);
         Stamp { mono: Instant::ZERO + past, utc }
+    }
+
+    /// Both clocks at one of the runtime's times, which is past.
+    fn stamp_of(&self, past: tokio::time::Instant) -> Stamp {
+        let now = self.stamp();
+        let mono = Instant::ZERO + past.saturating_duration_since(self.began);
+        Stamp { mono, utc: now.utc - now.mono.saturating_since(mono) }
     }
 
     /// The runtime's time for one of ours.
@@ -396,36 +407,89 @@ impl Task {
     }
 
     async fn converse(&mut self, first: Input) {
-        let id = self.channel.config().id;
-        let seen = self.sensing.surroundings(id);
-        if seen.is_some() || self.site.is_some() {
-            let now = self.clock.stamp();
-            let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
-            let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
-            self.channel.note_surroundings(Surroundings { sun, ..seen.unwrap_or_default() });
+        if let Some(seen) = self.surroundings(self.clock.stamp()) {
+            self.channel.note_surroundings(seen);
         }
         if std::mem::take(&mut self.shared.borrow_mut().asked[self.index]) {
             self.channel.request_sweep();
         }
         let mut input = first;
-        let mut out = Outbox::new();
         for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let command = self.channel.handle(self.clock.stamp(), input, &mut out);
-            {
-                let mut shared = self.shared.borrow_mut();
-                for record in out.drain(..) {
-                    if let Record::Sample(sample) = &record {
-                        self.sensing.look_at(sample);
-                    }
-                    shared.take(record);
-                }
-                shared.activities[self.index] = self.channel.activity();
+            let mut command = self.tell(self.clock.stamp(), input);
+            if command == Some(Command::RunList) {
+                command = self.run_list().await;
             }
             let Some(command) = command else {
                 return;
             };
             input = self.carry_out(command).await;
         }
+    }
+
+    /// What is around the channel now; none without sensors.
+    fn surroundings(&self, now: Stamp) -> Option<Surroundings> {
+        let seen = self.sensing.surroundings(self.channel.config().id);
+        let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
+        let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
+        (seen.is_some() || sun.is_some()).then(|| Surroundings { sun, ..seen.unwrap_or_default() })
+    }
+
+    /// Tells the channel something, and the shell what the channel made of it.
+    fn tell(&mut self, at: Stamp, input: Input) -> Option<Command> {
+        let mut out = Outbox::new();
+        let command = self.channel.handle(at, input, &mut out);
+        let mut shared = self.shared.borrow_mut();
+        for record in out.drain(..) {
+            if let Record::Sample(sample) = &record {
+                self.sensing.look_at(sample);
+            }
+            shared.take(record);
+        }
+        shared.activities[self.index] = self.channel.activity();
+        command
+    }
+
+    /// Lets the load run the channel's list, and tells what each point has brought, in the light that
+    /// it was taken in.
+    async fn run_list(&mut self) -> Option<Command> {
+        let volts: Vec<Volts> = self.channel.list().map(|setpoint| setpoint.load()).collect();
+        let settle = self.channel.config().sweep.settle;
+        let mut around = Vec::new();
+        let ran = {
+            let (clock, sensing) = (self.clock, Rc::clone(&self.sensing));
+            let id = self.channel.config().id;
+            let mut run = std::pin::pin!(self.bench.run_list(&volts, settle));
+            loop {
+                tokio::select! {
+                    biased;
+                    ran = &mut run => break ran,
+                    () = tokio::time::sleep(LIGHT_EVERY) => {
+                        around.extend(Some(clock.stamp().mono).zip(sensing.surroundings(id)));
+                    }
+                }
+            }
+        };
+        let points = match ran {
+            Ok(points) => points,
+            Err(error) => {
+                self.say(&error);
+                return self.tell(self.clock.stamp(), Input::Failed);
+            }
+        };
+        let mut around = around.into_iter().peekable();
+        for point in points {
+            let at = self.clock.stamp_of(point.at);
+            while let Some((_, seen)) = around.next_if(|(when, _)| *when <= at.mono) {
+                self.channel.note_surroundings(seen);
+            }
+            let ListPoint { volts: load, amps, .. } = point;
+            let reading = Reading { at: at.mono, load, amps, boost: None };
+            let command = self.tell(at, Input::Listed(reading));
+            if command.is_some() {
+                return command;
+            }
+        }
+        self.tell(self.clock.stamp(), Input::Done)
     }
 
     async fn carry_out(&mut self, command: Command) -> Input {

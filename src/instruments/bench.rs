@@ -10,9 +10,10 @@
 
 use super::error::InstrumentError;
 use super::link::{Link, LinkSettings, REOPEN_WAIT};
-use super::{Load, LoadSetup, Supply, SupplySetup};
+use super::{ListPoint, Load, LoadSetup, Supply, SupplySetup};
 use crate::control::{Command, Found};
 use crate::quantities::{Amps, Volts};
+use std::time::Duration;
 use tokio::time::{Instant, sleep_until};
 
 /// What a bench answers.
@@ -229,6 +230,20 @@ impl Bench {
         self.load.operated(measured).await
     }
 
+    /// Lets the load step through `volts` (at its terminals) by itself, with `dwell` at each and a
+    /// measurement behind it: [`Command::RunList`], which a bench doesn't know the setpoints of.
+    ///
+    /// # Errors
+    /// As [`Bench::carry_out`].
+    pub async fn run_list(
+        &mut self,
+        volts: &[Volts],
+        dwell: Duration,
+    ) -> Result<Vec<ListPoint>, InstrumentError> {
+        let run = self.load.reach().await?.run_list(volts, dwell).await;
+        self.load.operated(run).await
+    }
+
     /// What the boost supply measures at its terminals (V); none without one on a link.
     ///
     /// # Errors
@@ -272,6 +287,8 @@ async fn operate_load(load: &mut Load, command: Command) -> Result<(), Instrumen
         Command::InputOff => load.input(false).await,
         // The bench has taken these.
         Command::Prepare | Command::Measure | Command::BoostOn | Command::BoostOff => Ok(()),
+        // Its setpoints come with Bench::run_list.
+        Command::RunList => Ok(()),
     }
 }
 
