@@ -206,19 +206,14 @@ impl Bench {
         Ok(found)
     }
 
+    /// Both at the same time, each on its own line: a reading takes as long as the slower one, and
+    /// the boost supply's voltage belongs to the load's moment.
     async fn measure(&mut self) -> Result<Answer, InstrumentError> {
-        let (volts, amps) = self.measure_load().await?;
-        let Some(boost) = &mut self.boost else {
-            return Ok(Answer::Measured(volts, amps, None));
-        };
-        let supply = boost.reach().await?;
-        let measured = if self.boost_measured {
-            supply.measure().await.map(|(volts, _)| Some(volts))
-        } else {
-            supply.status().await.map(|()| None)
-        };
-        let volts_of_boost = boost.operated(measured).await?;
-        Ok(Answer::Measured(volts, amps, volts_of_boost))
+        let measured = self.boost_measured;
+        let (load, boost) =
+            tokio::join!(measure(&mut self.load), ask_boost(self.boost.as_mut(), measured));
+        let (volts, amps) = load?;
+        Ok(Answer::Measured(volts, amps, boost?))
     }
 
     /// The load's reading alone, for readings as fast as the line allows.
@@ -226,8 +221,7 @@ impl Bench {
     /// # Errors
     /// As [`Bench::carry_out`].
     pub async fn measure_load(&mut self) -> Result<(Volts, Amps), InstrumentError> {
-        let measured = self.load.reach().await?.measure().await;
-        self.load.operated(measured).await
+        measure(&mut self.load).await
     }
 
     /// Lets the load step through `volts` (at its terminals) by itself, with `dwell` at each and a
@@ -278,6 +272,26 @@ impl Bench {
             boost.close().await;
         }
     }
+}
+
+async fn measure(load: &mut Place<Load>) -> Result<(Volts, Amps), InstrumentError> {
+    let measured = load.reach().await?.measure().await;
+    load.operated(measured).await
+}
+
+/// The boost supply's voltage, where it is measured; otherwise only whether it is well.
+async fn ask_boost(
+    boost: Option<&mut Place<Supply>>,
+    measured: bool,
+) -> Result<Option<Volts>, InstrumentError> {
+    let Some(boost) = boost else { return Ok(None) };
+    let supply = boost.reach().await?;
+    let answer = if measured {
+        supply.measure().await.map(|(volts, _)| Some(volts))
+    } else {
+        supply.status().await.map(|()| None)
+    };
+    boost.operated(answer).await
 }
 
 async fn operate_load(load: &mut Load, command: Command) -> Result<(), InstrumentError> {
