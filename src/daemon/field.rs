@@ -117,14 +117,6 @@ impl Shared {
         }
     }
 
-    /// Somebody asked for a curve of a channel.
-    fn hear(&mut self, station: &Station, name: &str) {
-        match station.channels.iter().position(|channel| channel.name == name) {
-            Some(index) => self.asked[index] = true,
-            None => tracing::warn!("a curve of {name} was asked for; no channel has this name"),
-        }
-    }
-
     fn take(&mut self, record: Record) {
         match &record {
             Record::Sample(sample) => {
@@ -250,8 +242,9 @@ impl Field<'_> {
         let mut requests = Requests::new(self.log);
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
-            for name in requests.heard() {
-                shared.borrow_mut().hear(self.station, &name);
+            let doing = self.doing(&shared.borrow());
+            for index in requests.heard(&doing) {
+                shared.borrow_mut().asked[index] = true;
             }
             if screen.is_due() {
                 show(screen);
@@ -264,6 +257,12 @@ impl Field<'_> {
             self.give_up(&mut shared.borrow_mut(), clock.stamp());
         }
         show(screen);
+    }
+
+    /// What each channel is doing.
+    fn doing(&self, shared: &Shared) -> Vec<(&str, Activity)> {
+        let names = self.station.channels.iter().map(|channel| channel.name.as_str());
+        names.zip(shared.activities.iter().copied()).collect()
     }
 
     /// Tells of the channels that have not come to their end in time.

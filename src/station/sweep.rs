@@ -43,14 +43,14 @@ const BY_NAMES: [&str; 2] = ["steps", "list"];
 /// How long a load may step by itself, while nobody judges what it measures: as long as a reply may be
 /// late, twice.
 const UNWATCHED: Duration = Duration::from_secs(2);
-const IRRADIANCE_MIN: Number = Number {
+pub(super) const IRRADIANCE_MIN: Number = Number {
     key: "irradiance_min",
     low: 0.0,
     high: 1500.0,
     unit: "W/m2",
     hint: "state the least irradiance for a scheduled curve, or take the key out",
 };
-const STEADY_PERCENT: Number = Number {
+pub(super) const STEADY_PERCENT: Number = Number {
     key: "steady_percent",
     low: 0.01,
     high: 100.0,
@@ -170,7 +170,13 @@ fn judge_list(section: &mut Section<'_>, plan: &Plan, load: Option<&LoadSpec>) {
 
 /// What a scheduled curve waits for.
 fn conditions(section: &mut Section<'_>) -> Option<SweepConditions> {
+    let scheduled = section.has(EVERY.key);
     let mut one = |what: &Number| {
+        if section.has(what.key) && !scheduled {
+            let text = "says nothing without every_s, since a curve that is asked for doesn't wait; \
+                        state every_s, or take the key out";
+            section.note(what.key, text);
+        }
         if section.has(what.key) { section.number(what).map(Some) } else { Some(None) }
     };
     let (irradiance, percent, sun) = (one(&IRRADIANCE_MIN), one(&STEADY_PERCENT), one(&SUN_MIN));
