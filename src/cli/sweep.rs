@@ -7,7 +7,7 @@ use crate::control::record::{CurveEnd, SweepDirection};
 use crate::daemon::commission::Person as _;
 use crate::daemon::field::{self, Stay};
 use crate::daemon::live::Screen;
-use crate::daemon::requests::{Answer, ask};
+use crate::daemon::requests::{Answer, ask, wait};
 use crate::daemon::stop::StopFlag;
 use crate::daemon::{Ended, RunError};
 use crate::report::curve_result::report;
@@ -18,13 +18,10 @@ use clap::Args;
 use std::fs::File;
 use std::io::{IsTerminal as _, Read as _};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How long a one-shot waits for light and instruments.
 const WITHIN: Duration = Duration::from_secs(60);
-
-/// How often the log is looked into for the curve that was asked for.
-const LOOK_EVERY: Duration = Duration::from_millis(250);
 
 /// Take an I-V curve now: asked of a running campaign (its log), or once, without one (a station file)
 ///
@@ -124,7 +121,7 @@ impl Sweep {
             let names: Vec<&str> = known.iter().map(|row| row.name.as_str()).collect();
             return Ok(self.no_channel(&self.file.display().to_string(), &names));
         };
-        let before = newest(&reader, row.id)?.map(|curve| key(&curve));
+        let before = newest(&reader, row.id, None)?;
         match ask(&self.file, &self.channel) {
             // Standard output is the curve's.
             Ok(Answer::Taken(sentence)) => eprintln!("{sentence}"),
@@ -142,12 +139,11 @@ impl Sweep {
             }
         }
         let within = self.within.unwrap_or(WITHIN);
-        let began = Instant::now();
-        while began.elapsed() < within {
-            std::thread::sleep(LOOK_EVERY);
-            if newest(&reader, row.id)?.is_some_and(|curve| Some(key(&curve)) > before) {
-                return self.print(&self.file);
-            }
+        let from = before.as_ref().map(|curve| curve.began.utc);
+        let before = before.as_ref().map(key);
+        let come = || Ok(newest(&reader, row.id, from)?.as_ref().map(key) > before);
+        if wait(within, come)? {
+            return self.print(&self.file);
         }
         eprintln!(
             "no curve within {} s: {} may have been let go (the events in the log tell), or a curve \
@@ -213,7 +209,7 @@ impl Sweep {
         let Some(row) = known.iter().find(|row| row.name == self.channel) else {
             return Ok(Exit::Curve);
         };
-        let Some(newest) = newest(&reader, row.id)? else {
+        let Some(newest) = newest(&reader, row.id, None)? else {
             return Ok(Exit::Curve);
         };
         if newest.ending != CurveEnd::Whole.word() {
@@ -248,10 +244,14 @@ fn is_log(file: &Path) -> bool {
     }
 }
 
-/// A channel's newest curve that has ended.
-fn newest(reader: &Reader, channel: StoredChannel) -> Result<Option<CurveRow>, StoreError> {
-    let ever = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
-    Ok(reader.curves(channel, ever.0, ever.1)?.into_iter().max_by_key(key))
+/// A channel's newest curve that has ended, of those that began at `from` or later.
+fn newest(
+    reader: &Reader,
+    channel: StoredChannel,
+    from: Option<Utc>,
+) -> Result<Option<CurveRow>, StoreError> {
+    let from = from.unwrap_or(Utc::from_micros(i64::MIN));
+    Ok(reader.curves(channel, from, Utc::from_micros(i64::MAX))?.into_iter().max_by_key(key))
 }
 
 /// What orders the curves of a channel: the run, and the number in it.

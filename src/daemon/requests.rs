@@ -74,7 +74,7 @@ impl Answer {
     }
 }
 
-/// How often a run looks.
+/// How often a run looks for requests, and who asked for the curve.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 /// How long a request waits to be heard: many looks.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -143,6 +143,21 @@ pub fn ask(log: &Path, channel: &str) -> Result<Answer, AskError> {
     let _ = std::fs::remove_file(&file);
     let _ = std::fs::remove_file(&answered);
     answer.ok_or(AskError::Unheard)
+}
+
+/// Looks every now and then whether what was asked for has come, `within` a time.
+///
+/// # Errors
+/// Those of a look.
+pub fn wait<E>(within: Duration, mut look: impl FnMut() -> Result<bool, E>) -> Result<bool, E> {
+    let began = WallInstant::now();
+    while began.elapsed() < within {
+        std::thread::sleep(LOOK_EVERY);
+        if look()? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 /// Writes a file that comes into being whole.
