@@ -90,6 +90,27 @@ fn a_list_runs_in_the_load_and_comes_back_in_order() {
 }
 
 #[test]
+fn a_list_that_is_broken_off_fails_and_the_next_thing_done_is_input_off() {
+    run_virtually(async {
+        let (odd, _, desk, setup) = odd_bench();
+        let mut bench = Bench::new(setup);
+        bench.carry_out(Command::Prepare).await.unwrap();
+        bench.carry_out(Command::InputOn).await.unwrap();
+        assert!(odd.with(|odd| odd.on));
+        let steps = [40.0, 32.0, 24.0, 16.0].map(Volts);
+        let cut = async {
+            tokio::time::sleep(Duration::from_millis(600)).await;
+            desk.with(|desk| desk.cuts += 1);
+        };
+        let (ran, ()) = tokio::join!(bench.run_list(&steps, Duration::from_millis(250)), cut);
+        assert!(ran.is_err(), "{ran:?}");
+        let prepared = bench.carry_out(Command::Prepare).await.unwrap();
+        assert!(matches!(prepared, Answer::Prepared(Found { input_on: Some(true), .. })));
+        assert!(!odd.with(|odd| odd.on), "found on, and switched off before anything else");
+    });
+}
+
+#[test]
 fn what_is_not_described_is_emulated() {
     run_virtually(async {
         let (_, _, desk, mut setup) = odd_bench();

@@ -9,7 +9,7 @@ use cresthold::control::record::{
 };
 use cresthold::control::{Channel, ChannelConfig, SweepBy};
 use cresthold::quantities::{Amps, Celsius, Irradiance, MetresPerSecond, Ohms, Volts, Watts};
-use cresthold::rehearsal::{Mounting, Stand, StandParts, Yard};
+use cresthold::rehearsal::{Mounting, Outage, Stand, StandParts, Yard};
 use cresthold::report::curve::CurveReport;
 use cresthold::report::curve_result::report;
 use cresthold::report::summary::Summary;
@@ -203,6 +203,22 @@ fn a_limit_lets_go_by_steps_at_once_and_by_list_when_the_list_has_ended() {
         assert_eq!((curve.end, play.doing()), (CurveEnd::LetGo, Activity::Resting), "{by:?}");
         assert!((20..99).contains(&curve.points), "{by:?}: {}", curve.points);
     }
+}
+
+#[test]
+fn a_line_that_dies_breaks_a_list_off() {
+    let mut config = config();
+    config.sweep.by = SweepBy::List(40);
+    let mut play = Play::new(config, module(), 0.0);
+    let now = play.yard.next_wake().unwrap();
+    let outage =
+        Outage { from: now + Duration::from_millis(300), until: now + Duration::from_secs(2) };
+    play.yard.stands_mut()[0].plan_outage(outage);
+    let (curve, points, _) = play.sweep();
+    // The list under way ends, and then nobody answers.
+    assert_eq!((curve.end, usize::from(curve.points)), (CurveEnd::LinkLost, points.len()));
+    assert!((40..100).contains(&points.len()), "{}", points.len());
+    assert_eq!(play.doing(), Activity::Tracking, "and it is at its crest again");
 }
 
 #[test]

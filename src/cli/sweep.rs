@@ -39,9 +39,10 @@ const WITHIN: Duration = Duration::from_secs(60);
   cresthold sweep yard.toml --channel slope-1          once; asks before energising
   cresthold sweep yard.toml --channel slope-1 --yes --log curves.sqlite --json
 
-Exit codes: 0 done; 2 command line; 3 station file; 4 log, or no run to be asked; 5 not confirmed off:
-check by hand; 6 the system refuses what it needs; 7 instruments did not answer as stated; 9 refused:
-nobody agreed to energise; 10 no whole curve: too dark, let go, or not at its crest.")]
+Exit codes: 0 done; 2 command line, or a channel that isn't there; 3 station file; 4 log, or no run
+to be asked; 5 not confirmed off: check by hand; 6 the system refuses what it needs; 7 instruments
+did not answer as stated; 9 refused: nobody agreed to energise; 10 no whole curve: too dark, let go,
+or not at its crest.")]
 pub(super) struct Sweep {
     /// A log (.sqlite) of a run under way, or a station file (TOML)
     file: PathBuf,

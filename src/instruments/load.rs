@@ -112,6 +112,10 @@ impl Load {
         session.align().await?;
         session.switch(&words.input_off, &words.input, false).await?;
         self.on = false;
+        // A list that was broken off must not go on.
+        if let Some(stop) = words.list.as_ref().and_then(|list| list.stop.as_ref()) {
+            session.tell(stop).await?;
+        }
         if let Some(clear) = &words.clear_trip {
             session.tell(clear).await?;
         }

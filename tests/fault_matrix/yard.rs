@@ -169,14 +169,6 @@ pub(crate) fn station(links: [Link; 6], at: &[String; 6], spare: bool) -> Statio
     for ((place, link), at) in PLACES.into_iter().zip(links).zip(at) {
         text = text.replace(&format!("LINK-{place}"), &written(link, at));
     }
-    if links[0] == Link::Tcp {
-        // Half of the cells sweep by the load's own list.
-        let words = "\n[commands.listing]\ninstrument = \"load\"\nlist = {}\n[[channel]]";
-        text = text.replacen("\n[[channel]]", words, 1);
-        text = text.replacen("dwell_s = 0.1 }", "dwell_s = 0.1, by = \"list\" }", 1);
-        text =
-            text.replacen("identity = \"VL-1\"", "identity = \"VL-1\"\ncommands = \"listing\"", 1);
-    }
     let registers = "register = { table = \"input\", address = 0, type = \"f32\" }";
     for (place, link) in [("IRRADIANCE", links[2]), ("TEMPERATURE", links[3])] {
         let meter = if place == "IRRADIANCE" {
