@@ -279,7 +279,8 @@ impl Stand {
     fn run_list(&mut self, began: Stamp, sky: &mut impl Sky) -> Stamp {
         let settle = self.parts.channel.config().sweep.settle;
         let (mut setpoints, mut listed) = std::mem::take(&mut self.list);
-        (setpoints.clear(), listed.clear());
+        setpoints.clear();
+        listed.clear();
         setpoints.extend(self.parts.channel.list());
         let mut now = began.later(self.parts.bench.latency());
         self.live(now, sky);

@@ -26,7 +26,7 @@ pub(super) fn judge(
         };
         for (key, any_of) in needed(channel) {
             if !is_served(any_of) {
-                envelope.note(key, remedy(any_of, (&channel.name, plant), LIMIT));
+                envelope.note(key, remedy(any_of, (&channel.name, plant), &LIMIT));
             }
         }
         let Some(sweep) = table.table_if_any("sweep") else { continue };
@@ -36,7 +36,7 @@ pub(super) fn judge(
             (conditions.steady.is_some(), STEADY_PERCENT.key),
         ] {
             if stated && !is_served(LIGHT) {
-                sweep.note(key, remedy(LIGHT, (&channel.name, plant), CONDITION));
+                sweep.note(key, remedy(LIGHT, (&channel.name, plant), &CONDITION));
             }
         }
     }
@@ -101,8 +101,8 @@ struct What {
 const LIMIT: What = What { name: "limit", so: "the channel would stay off" };
 const CONDITION: What = What { name: "condition", so: "no scheduled curve would be taken" };
 
-fn remedy(any_of: &[Quantity], (channel, plant): (&str, bool), what: What) -> String {
-    let What { name, so } = what;
+fn remedy(any_of: &[Quantity], (channel, plant): (&str, bool), what: &What) -> String {
+    let What { name, so } = *what;
     let names: Vec<&str> = any_of.iter().map(|quantity| quantity.name()).collect();
     let names = names.join(" or ");
     if plant {
