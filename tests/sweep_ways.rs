@@ -8,7 +8,9 @@ use cresthold::control::record::{
     Activity, ChannelId, Curve, CurveEnd, CurvePoint, DayTotal, Record, SweepDirection,
 };
 use cresthold::control::{Channel, ChannelConfig, SweepBy};
-use cresthold::quantities::{Amps, Celsius, Irradiance, MetresPerSecond, Ohms, Volts, Watts};
+use cresthold::quantities::{
+    Amps, Celsius, Irradiance, MetresPerSecond, Ohms, Volts, WattHours, Watts,
+};
 use cresthold::rehearsal::{Mounting, Outage, Stand, StandParts, Yard};
 use cresthold::report::curve::CurveReport;
 use cresthold::report::curve_result::report;
@@ -317,7 +319,7 @@ fn after_a_sweep_the_tracker_begins_at_the_higher_of_two_crests() {
         assert_eq!(day.sweep_missed, curve.missed);
         let mut summary = Summary::default();
         summary.take(&day);
-        assert_eq!(summary.sums(ChannelId(0)).sweep_missed, curve.missed.0);
+        assert_eq!(WattHours(summary.sums(ChannelId(0)).sweep_missed), curve.missed);
         let table = summary.table(&["shaded".to_owned()]);
         assert!(table.contains("missed by it") && table.contains(" Wh"), "{table}");
     }
