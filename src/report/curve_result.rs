@@ -18,7 +18,8 @@ const SHORT_POINTS: usize = 15;
 /// How far above the device's voltage the setpoint of an open load lies at least (1): a load that
 /// regulates keeps to it ten times better.
 const OPEN: f64 = 0.05;
-const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
+/// How logged curves are summed up.
+pub const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
 
 /// Looks at the points of a whole curve, in the order they were taken: what
 /// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.
