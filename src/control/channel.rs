@@ -249,7 +249,7 @@ impl Channel {
                 self.schedule(now.mono, self.config.period);
                 None
             }
-            Phase::Sweeping => self.stepped(now),
+            Phase::Sweeping => self.stepped(now, out),
             Phase::Releasing(step, idle) => self.released(now, step, idle, out),
             Phase::Away | Phase::Idle(_) | Phase::Stopped => None,
         }
@@ -333,6 +333,7 @@ impl Channel {
             module_temperature: look.module_temperature,
         };
         let wish = self.tracker.step(&seen);
+        self.tell_trouble(now, out);
         Some(self.grant(wish))
     }
 
@@ -483,6 +484,17 @@ impl Channel {
             let late = now.saturating_since(self.wake).as_nanos();
             let skipped = late / period.as_nanos().max(1) + 1;
             self.wake += period.saturating_mul(u32::try_from(skipped).unwrap_or(u32::MAX));
+        }
+    }
+
+    /// Tells what a tracker from outside did wrong.
+    fn tell_trouble(&mut self, now: Stamp, out: &mut Outbox) {
+        if let Some(trouble) = self.tracker.trouble() {
+            let what = match trouble.replaced_after {
+                0 => Happening::TrackerFailed(trouble),
+                _ => Happening::TrackerReplaced(trouble),
+            };
+            self.tell(now, what, out);
         }
     }
 

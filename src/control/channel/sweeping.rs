@@ -196,7 +196,7 @@ impl Channel {
                 under_way.list = Some(most.max(1));
                 Some(Command::RunList)
             }
-            _ => Some(self.sweep_on(now)),
+            _ => Some(self.sweep_on(now, out)),
         }
     }
 
@@ -234,13 +234,13 @@ impl Channel {
     }
 
     /// The setpoint has taken effect, or a list is over.
-    pub(super) fn stepped(&mut self, now: Stamp) -> Option<Command> {
+    pub(super) fn stepped(&mut self, now: Stamp, out: &mut Outbox) -> Option<Command> {
         let under_way = self.sweep.as_mut()?;
         if under_way.list.take().is_none() {
             self.wake = now.mono + self.config.sweep.settle;
             return None;
         }
-        Some(self.sweep_on(now))
+        Some(self.sweep_on(now, out))
     }
 
     /// A point is complete: it is told, and the plan goes on. What is to be done instead where it has
@@ -267,7 +267,7 @@ impl Channel {
     }
 
     /// On to the next point, or back to the crest.
-    fn sweep_on(&mut self, now: Stamp) -> Command {
+    fn sweep_on(&mut self, now: Stamp, out: &mut Outbox) -> Command {
         let sweep = self.sweep.map(|under_way| under_way.sweep);
         if let Some(wish) = sweep.and_then(|sweep| sweep.wish()) {
             let setpoint = self.guard.admit(wish, self.amps, &self.path());
@@ -281,6 +281,7 @@ impl Channel {
         let open_circuit = sweep.map_or(self.open_circuit, |sweep| sweep.open_circuit());
         self.open_circuit = open_circuit;
         let wish = self.tracker.start(&Start { at: now.mono, open_circuit, crest });
+        self.tell_trouble(now, out);
         self.grant(wish)
     }
 
