@@ -140,11 +140,11 @@ fn of_place(comparison: &Comparison, place: Place, against: usize) -> String {
     figure(
         &mut out,
         comparison,
-        by_scenario(comparison, place, &all),
+        &by_scenario(comparison, place, &all),
         "Loss in each scenario. Bars are 95 % intervals; where none is seen, it is smaller than the mark.",
     );
     if let Some(picture) = by_slope(comparison, place) {
-        figure(&mut out, comparison, picture, "Loss against the slope of the ramps.");
+        figure(&mut out, comparison, &picture, "Loss against the slope of the ramps.");
     }
     out.push_str("<h3>Each scenario</h3>\n");
     out.push_str(&each(comparison, against, place));
@@ -153,7 +153,7 @@ fn of_place(comparison: &Comparison, place: Place, against: usize) -> String {
     out
 }
 
-fn figure(out: &mut String, comparison: &Comparison, picture: String, caption: &str) {
+fn figure(out: &mut String, comparison: &Comparison, picture: &str, caption: &str) {
     let legend = legend(comparison);
     let _ =
         writeln!(out, "<figure>\n{picture}<figcaption>{caption}</figcaption>\n{legend}</figure>");
@@ -248,7 +248,7 @@ fn stretch(comparison: &Comparison, place: Place) -> String {
             Some(picture) => {
                 let caption = "Power and voltage at each reading; broad and grey: the crest. First seed; the stretch in which the best \
                                tracker loses most.";
-                figure(&mut out, comparison, picture, caption);
+                figure(&mut out, comparison, &picture, caption);
             }
             None => out.push_str(
                 "<p>No picture: this trial can't be done again from its results alone (a sensor on the bench, or a \

@@ -1,7 +1,7 @@
 //! What a comparison says, in sentences; and the command that does it again.
 
 use super::comparison::letter;
-use crate::study::{BenchRow, BenchSettings, Comparison, Estimate, Place, scenarios};
+use crate::study::{BenchRow, BenchSettings, Comparison, Estimate, Place, Scenario, scenarios};
 use std::fmt::Write as _;
 
 /// A tracker as a sentence names it: its letter and its line.
@@ -195,7 +195,7 @@ fn asked(comparison: &Comparison) -> Vec<String> {
     let (mut asked, mut at) = (vec![], 0);
     while at < rows.len() {
         let group: Vec<&str> =
-            all.iter().filter(|one| one.group() == rows[at].group).map(|one| one.name()).collect();
+            all.iter().filter(|one| one.group() == rows[at].group).map(Scenario::name).collect();
         let whole = rows[at..]
             .iter()
             .map(|row| row.name.as_str())

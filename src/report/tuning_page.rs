@@ -135,15 +135,19 @@ fn rule(chart: &mut Chart, rule: Rule, (level, upright): (&Axis, &Axis)) {
         chart.line(&[at(from), at(to)], "halo", "");
         chart.line(&[at(from), at(to)], "rule", dashes);
         let (x, y) = at(to);
-        let up = if to < level.high { (x - 4.0, y - 3.0) } else { (x + 6.0, y + 4.0) };
-        let stand = if to < level.high { Stand::Right } else { Stand::Left };
-        chart.text(up, name, stand, "s");
+        // A line that leaves at the top has its name above its end, on the side with room.
+        let (place, stand) = match to < level.high {
+            false => ((x + 6.0, y + 4.0), Stand::Left),
+            true if x - level.from < 120.0 => ((x + 2.0, y - 3.0), Stand::Left),
+            true => ((x - 4.0, y - 3.0), Stand::Right),
+        };
+        chart.text(place, name, stand, "s");
     }
     if level.holds(rule.settled_s) {
         let x = level.at(rule.settled_s);
         chart.line(&[(x, upright.from), (x, upright.to)], "halo", "");
         chart.line(&[(x, upright.from), (x, upright.to)], "rule", "2 3");
-        chart.text((x, upright.to - 3.0), "settled", Stand::Middle, "s");
+        chart.text((x, upright.from + 32.0), "settled", Stand::Middle, "s");
     }
 }
 
