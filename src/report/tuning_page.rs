@@ -1,7 +1,7 @@
 //! A map of settings as a page: the answer, the map with the rule drawn into it, and the figures.
 //!
 //! Model: as [`super::comparison_page`]. Period to the right and setting upward, both logarithmic, each
-//! spot a field with its loss in figures; darker is more loss. The rule is two lines of slope one half.
+//! spot a field with its loss in figures; a stronger colour is more loss. The rule is two lines of slope one half.
 
 use super::chart::{Axis, Chart, Stand};
 use super::comparison_words::{points, quoted};
