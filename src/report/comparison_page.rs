@@ -1,6 +1,6 @@
 //! A comparison as a page for people: the answer first, then pictures and tables, then how to do it again.
 //!
-//! Model: one HTML file without script or anything from outside ([`super::page`]), made from the
+//! Model: one HTML file without script or anything from outside (`report::page`), made from the
 //! comparison alone, so that joined shards give it, too. Series are told apart by letter, shape and
 //! dashes; a difference that its interval doesn't keep apart from zero is marked by a sign and not by
 //! a colour. The stretch of time is done again from the file ([`Comparison::traces`]).
