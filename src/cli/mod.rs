@@ -4,9 +4,11 @@ mod bench;
 mod check;
 mod commission;
 mod curve;
+mod manual;
 mod picture;
 mod run;
 mod station;
+mod status;
 mod sweep;
 mod wiring;
 
@@ -39,6 +41,8 @@ pub enum Exit {
     Refused = 9,
     /// The file is no table of points, or its points are no usable curve.
     Curve = 10,
+    /// A channel of the run that was asked is stuck.
+    Stuck = 11,
 }
 
 impl From<Exit> for ExitCode {
@@ -68,7 +72,7 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
-                  10 no usable curve.\n\n\
+                  10 no usable curve; 11 a channel is stuck.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -83,8 +87,10 @@ enum Command {
     Bench(bench::ServeBench),
     Commission(commission::Commission),
     Curve(Box<curve::CurveFile>),
+    Manual(manual::WriteManual),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
+    Status(status::ShowStatus),
     Sweep(sweep::Sweep),
     Wiring(wiring::DrawWiring),
 }
@@ -99,8 +105,10 @@ pub fn main() -> ExitCode {
         Command::Bench(bench) => bench.carry_out(),
         Command::Commission(commission) => commission.carry_out(),
         Command::Curve(curve) => curve.carry_out(),
+        Command::Manual(manual) => manual.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
+        Command::Status(status) => status.carry_out(),
         Command::Sweep(sweep) => sweep.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
     };

@@ -10,11 +10,14 @@
 //! live through faults in virtual time (`tests/fault_matrix`).
 
 use super::bench::{Lines, bench_setup, link};
+use super::health::{ChannelHealth, Cost, Health, LogHealth, server};
 use super::live::{ChannelStatus, RunStatus, Screen};
+use super::pulse::Pulse;
 use super::rehearse::facts;
 use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
+use super::supervisor::Supervisor;
 use super::{Ended, RunError, wall};
 use crate::control::record::{
     Activity, ChannelId, Curve, Event, Happening, Record, Sample, Severity,
@@ -31,6 +34,8 @@ use crate::store::{Log, Note, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
+use std::fs::File;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
@@ -76,8 +81,8 @@ struct Shared {
     unconfirmed: Vec<usize>,
     /// Whether each channel's turns begin in time.
     punctual: Vec<Punctuality>,
-    /// Which channels have come to their end.
-    over: Vec<bool>,
+    /// Whether the channels have their turns.
+    pulse: Pulse,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -98,7 +103,7 @@ impl Shared {
             activities: vec![Activity::default(); channels],
             unconfirmed: Vec::new(),
             punctual: vec![Punctuality::default(); channels],
-            over: vec![false; channels],
+            pulse: Pulse::new(channels),
             reached: vec![None; channels],
             faults: vec![None; channels],
             asked: vec![false; channels],
@@ -184,7 +189,7 @@ impl Field<'_> {
         let Self { station, stay, dated, .. } = *self;
         let clock = Clock { began: tokio::time::Instant::now(), dated };
         let began = clock.stamp();
-        let _lock = super::lock(self.log)?;
+        let lock = super::lock(self.log)?;
         let mut log = Log::open(self.log, &facts(station, began))?.with_appraisal(appraise);
         log.enrol_sensors(began, &sensing::facts(station))?;
         let path = log.path().to_path_buf();
@@ -203,7 +208,9 @@ impl Field<'_> {
             clock,
             site: station.site,
         };
-        LocalSet::new().run_until(self.attend(&all, stop, screen)).await;
+        let tasks = LocalSet::new();
+        self.tell_health(&tasks, (&shared, &sensing, clock), lock.as_ref()).await;
+        tasks.run_until(self.attend(&all, stop, screen)).await;
         sensing.finish();
         shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
         writer.finish()?;
@@ -237,8 +244,10 @@ impl Field<'_> {
         let hopeless = || !stay.patient && shared.borrow().reached.contains(&Some(false));
         let swept = || stay.sweep.is_some() && shared.borrow().curve.is_some();
         let mut requests = Requests::new(self.log);
+        let mut supervisor = Supervisor::new();
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
+            self.report_to(&mut supervisor, &shared.borrow(), clock.stamp().mono);
             for name in requests.heard() {
                 shared.borrow_mut().hear(self.station, &name);
             }
@@ -246,6 +255,7 @@ impl Field<'_> {
                 show(screen);
             }
         }
+        Supervisor::stopping();
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
@@ -255,11 +265,49 @@ impl Field<'_> {
         show(screen);
     }
 
+    /// Lets the service manager know.
+    fn report_to(&self, supervisor: &mut Supervisor, shared: &Shared, now: Instant) {
+        let driven = |index: usize| {
+            let spec = &self.station.channels[index];
+            self.stay.sweep.is_none_or(|only| only == spec.control.id)
+        };
+        let begun = (0..self.station.channels.len()).all(|i| !driven(i) || shared.pulse.has_begun(i));
+        supervisor.tick(begun, shared.pulse.turns(now), || words(shared));
+    }
+
+    /// Answers whoever asks how the run is; without an address the run goes on.
+    async fn tell_health(
+        &self,
+        tasks: &LocalSet,
+        (shared, sensing, clock): (&Rc<RefCell<Shared>>, &Rc<Sensing>, Clock),
+        lock: Option<&File>,
+    ) {
+        let Some(address) = self.station.health else { return };
+        let listener = match tokio::net::TcpListener::bind(address).await {
+            Ok(listener) => listener,
+            Err(error) => {
+                tracing::warn!(
+                    "{address}: the run can't tell its health there ({error}); it goes on without. \
+                     Free the address, or state another as [health] listen"
+                );
+                return;
+            }
+        };
+        if let (Some(mut lock), Ok(address)) = (lock, listener.local_addr()) {
+            // A lock that holds no address is told to whoever asks.
+            let _ = lock.write_all(format!("{address}\n").as_bytes());
+        }
+        let (shared, sensing) = (Rc::clone(shared), Rc::clone(sensing));
+        let (station, log) = (self.station.clone(), self.log.to_path_buf());
+        let health = move || health(&station, &shared.borrow(), &sensing, (clock, &log));
+        tasks.spawn_local(server::serve(listener, Rc::new(health)));
+    }
+
     /// Tells of the channels that have not come to their end in time.
     fn give_up(&self, shared: &mut Shared, at: Stamp) {
         let on_lines = |spec: &ChannelSpec| bench_setup(spec, self.lines).is_some();
         for (index, spec) in self.station.channels.iter().enumerate() {
-            if !shared.over[index] && on_lines(spec) && !shared.unconfirmed.contains(&index) {
+            if !shared.pulse.is_over(index) && on_lines(spec) && !shared.unconfirmed.contains(&index) {
                 let channel = Some(spec.control.id);
                 shared.take(Record::Event(Event { channel, at, what: Happening::StopUnconfirmed }));
             }
@@ -317,6 +365,60 @@ fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> Ru
     }
 }
 
+/// The channels in a few words.
+fn words(shared: &Shared) -> String {
+    let mut counts: Vec<(Activity, usize)> = Vec::new();
+    for &activity in &shared.activities {
+        match counts.iter_mut().find(|(known, _)| *known == activity) {
+            Some((_, count)) => *count += 1,
+            None => counts.push((activity, 1)),
+        }
+    }
+    let parts: Vec<String> = counts.iter().map(|(what, count)| format!("{count} {what}")).collect();
+    format!("channels: {}", parts.join(", "))
+}
+
+fn health(
+    station: &Station,
+    shared: &Shared,
+    sensing: &Sensing,
+    (clock, log): (Clock, &Path),
+) -> Health {
+    let now = clock.stamp();
+    let status = status(station, shared, sensing, now.utc);
+    let of = |(index, channel): (usize, &ChannelStatus)| {
+        let sample = channel.sample.as_ref();
+        let turns = shared.punctual[index].turns();
+        ChannelHealth {
+            name: channel.name.clone(),
+            doing: channel.activity.to_string(),
+            sample_time: sample.map(|sample| sample.at.utc.to_string()),
+            voltage_v: sample.map(|sample| sample.volts.0),
+            current_a: sample.map(|sample| sample.amps.0),
+            power_w: sample.map(|sample| sample.watts.0),
+            irradiance_w_m2: sample.and_then(|sample| sample.irradiance).map(|seen| seen.0),
+            module_temperature_degc: sample.and_then(|s| s.module_temperature).map(|seen| seen.0),
+            energy_wh: channel.energy,
+            turns: turns.due,
+            turns_late: turns.late,
+            overdue_s: match shared.pulse.overdue(index, now.mono) {
+                little if little < TICK => 0.0,
+                overdue => overdue.as_secs_f64(),
+            },
+        }
+    };
+    Health {
+        station: station.name.clone(),
+        time: now.utc.to_string(),
+        up_s: now.mono.saturating_since(Instant::ZERO).as_secs_f64(),
+        turning: shared.pulse.turns(now.mono),
+        channels: status.channels.iter().enumerate().map(of).collect(),
+        troubles: status.troubles,
+        log: LogHealth::of(log, &shared.writer.status()),
+        cost: Cost::now(),
+    }
+}
+
 /// One channel and its bench.
 struct Task {
     index: usize,
@@ -361,7 +463,9 @@ impl Task {
     async fn live(mut self, mut stopped: watch::Receiver<bool>) {
         tokio::time::sleep(self.phase).await;
         while !*stopped.borrow() {
-            let wake = self.clock.at(self.channel.next_wake());
+            let wake = self.channel.next_wake();
+            self.shared.borrow_mut().pulse.waits(self.index, wake);
+            let wake = self.clock.at(wake);
             tokio::select! {
                 biased;
                 _ = stopped.changed() => break,
@@ -373,7 +477,7 @@ impl Task {
         }
         self.complain(true);
         self.converse(Input::Stop).await;
-        self.shared.borrow_mut().over[self.index] = true;
+        self.shared.borrow_mut().pulse.ends(self.index);
         self.bench.close().await;
     }
 

@@ -6,7 +6,6 @@
 //! (names no channel), a socket (a path's length is limited, and it stays behind after a crash), and a
 //! table in the log (a second writer there would make the first one wait).
 
-use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant as WallInstant};
 
@@ -52,9 +51,7 @@ pub enum AskError {
 /// # Errors
 /// [`AskError`]; nothing stays behind.
 pub fn ask(log: &Path, channel: &str) -> Result<(), AskError> {
-    let held = File::open(beside(log, ".lock"))
-        .is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)));
-    if !held {
+    if !super::is_locked(&super::lock_of(log)) {
         return Err(AskError::NotRunning { log: log.to_path_buf() });
     }
     let number = std::process::id();

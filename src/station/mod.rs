@@ -47,6 +47,7 @@ use cresthold_sim::sky::sun::Site;
 use link::Links;
 use reader::{Notes, Number, Section, Whole};
 use rhythm::Rhythm;
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
 use toml::de::DeTable;
 
@@ -61,6 +62,7 @@ const MOST_CHANNELS: usize = 1000;
 
 const NAME: &str = "state the station's name, 1 to 60 characters";
 const CHANNELS: &str = "add at least one [[channel]]";
+const LISTEN: &str = "write an address and a port, such as \"127.0.0.1:9470\", or \"nowhere\"";
 const DAY: &str =
     "write \"payerne-2016-06-15\", the day that is built in, or the path of a CSV file";
 const SEED: Whole = Whole {
@@ -197,6 +199,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let log = root.text_if_any("log", "state the log's file").map(|log| directory.join(log));
     let seed = root.whole(&SEED, Some(DEFAULT_SEED));
     let site = site(&mut root);
+    let health = health(&mut root);
     let plant = root.table_if_any("plant");
     let links = Links::new(plant.is_some());
     let sets = CommandSets::read(&mut root);
@@ -219,6 +222,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         name: name?,
         log,
         commit_every: commit_every?,
+        health: health?,
         site: site?,
         seed: seed?,
         plant: plant?,
@@ -235,6 +239,25 @@ fn name(root: &mut Section<'_>) -> Option<String> {
         return None;
     }
     Some(name.to_owned())
+}
+
+/// Where a run tells how it is: by default any free port that only this computer reaches.
+fn health(root: &mut Section<'_>) -> Option<Option<SocketAddr>> {
+    let anywhere = SocketAddr::from((Ipv4Addr::LOCALHOST, 0));
+    let Some(mut section) = root.table_if_any("health") else { return Some(Some(anywhere)) };
+    let read = match section.text_if_any("listen", LISTEN) {
+        None => Some(Some(anywhere)),
+        Some("nowhere") => Some(None),
+        Some(text) => match text.parse() {
+            Ok(address) => Some(Some(address)),
+            Err(_) => {
+                section.note("listen", format!("{text:?} is no address with a port; {LISTEN}"));
+                None
+            }
+        },
+    };
+    section.finish();
+    read
 }
 
 fn site(root: &mut Section<'_>) -> Option<Site> {

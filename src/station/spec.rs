@@ -8,6 +8,7 @@ use cresthold_sim::device::{Device, ParameterError, examples};
 pub use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::sun::Site;
 use std::fmt;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -24,6 +25,8 @@ pub struct Station {
     pub log: Option<PathBuf>,
     /// How often the log is committed, so what a power cut may cost (s, 0.1..=60).
     pub commit_every: Duration,
+    /// Where a run tells how it is; none: nowhere.
+    pub health: Option<SocketAddr>,
     /// Where it stands.
     pub site: Site,
     /// Seed of all that the plant draws (0..=2^63 - 1).
