@@ -142,7 +142,10 @@ fn look_at_metrics(log: &Path) {
         assert!(text.contains(wanted), "{wanted} is not in\n{text}");
     }
     assert!(get(address, "GET", "/health").0.starts_with("http/1.1 200"));
-    assert!(get(address, "POST", "/status").0.starts_with("http/1.1 405"), "nothing can be changed");
+    assert!(
+        get(address, "POST", "/status").0.starts_with("http/1.1 405"),
+        "nothing can be changed"
+    );
     assert!(get(address, "GET", "/other").0.starts_with("http/1.1 404"));
     if let Ok(place) = std::env::var("CRESTHOLD_KEEP_METRICS") {
         std::fs::write(place, text).unwrap();
@@ -164,5 +167,7 @@ fn a_second_run_leaves_the_first_ones_address_alone() {
     // Nobody listens there.
     let asked = status(&log, &[]);
     assert_eq!(asked.status.code(), Some(4));
-    assert!(String::from_utf8_lossy(&asked.stderr).contains("127.0.0.1:9: the run does not answer"));
+    assert!(
+        String::from_utf8_lossy(&asked.stderr).contains("127.0.0.1:9: the run does not answer")
+    );
 }

@@ -9,8 +9,11 @@
 //! with lines within the program and the runtime's time paused, the very tasks that drive the roof
 //! live through faults in virtual time (`tests/fault_matrix`).
 
+mod seen;
+mod task;
+
 use super::bench::{Lines, bench_setup, link};
-use super::health::{ChannelHealth, Cost, Health, LogHealth, server};
+use super::health::server;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::pulse::Pulse;
 use super::rehearse::facts;
@@ -19,18 +22,13 @@ use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::supervisor::Supervisor;
 use super::{Ended, RunError, wall};
-use crate::control::record::{
-    Activity, ChannelId, Curve, Event, Happening, Record, Sample, Severity,
-};
-use crate::control::{
-    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Punctuality, Reading,
-    Surroundings,
-};
-use crate::instruments::{Answer, Bench, InstrumentError};
+use crate::control::Punctuality;
+use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
+use crate::instruments::Bench;
 use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Log, Note, Writer, WriterHandle};
+use crate::store::{Log, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
@@ -39,6 +37,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
+use task::Task;
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
@@ -64,6 +63,13 @@ impl Clock {
         let past = self.began.elapsed();
         let utc = self.dated.map_or_else(wall, |dated| dated + past);
         Stamp { mono: Instant::ZERO + past, utc }
+    }
+
+    /// Both clocks at one of the runtime's times, which is past.
+    fn stamp_of(&self, past: tokio::time::Instant) -> Stamp {
+        let now = self.stamp();
+        let mono = Instant::ZERO + past.saturating_duration_since(self.began);
+        Stamp { mono, utc: now.utc - now.mono.saturating_since(mono) }
     }
 
     /// The runtime's time for one of ours.
@@ -108,14 +114,6 @@ impl Shared {
             faults: vec![None; channels],
             asked: vec![false; channels],
             curve: None,
-        }
-    }
-
-    /// Somebody asked for a curve of a channel.
-    fn hear(&mut self, station: &Station, name: &str) {
-        match station.channels.iter().position(|channel| channel.name == name) {
-            Some(index) => self.asked[index] = true,
-            None => tracing::warn!("a curve of {name} was asked for; no channel has this name"),
         }
     }
 
@@ -248,8 +246,9 @@ impl Field<'_> {
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
             self.report_to(&mut supervisor, &shared.borrow(), clock.stamp().mono);
-            for name in requests.heard() {
-                shared.borrow_mut().hear(self.station, &name);
+            let doing = self.doing(&shared.borrow());
+            for index in requests.heard(&doing) {
+                shared.borrow_mut().asked[index] = true;
             }
             if screen.is_due() {
                 show(screen);
@@ -271,8 +270,9 @@ impl Field<'_> {
             let spec = &self.station.channels[index];
             self.stay.sweep.is_none_or(|only| only == spec.control.id)
         };
-        let begun = (0..self.station.channels.len()).all(|i| !driven(i) || shared.pulse.has_begun(i));
-        supervisor.tick(begun, shared.pulse.turns(now), || words(shared));
+        let begun =
+            (0..self.station.channels.len()).all(|i| !driven(i) || shared.pulse.has_begun(i));
+        supervisor.tick(begun, shared.pulse.turns(now), || seen::words(shared));
     }
 
     /// Answers whoever asks how the run is; without an address the run goes on.
@@ -299,15 +299,24 @@ impl Field<'_> {
         }
         let (shared, sensing) = (Rc::clone(shared), Rc::clone(sensing));
         let (station, log) = (self.station.clone(), self.log.to_path_buf());
-        let health = move || health(&station, &shared.borrow(), &sensing, (clock, &log));
+        let health = move || seen::health(&station, &shared.borrow(), &sensing, (clock, &log));
         tasks.spawn_local(server::serve(listener, Rc::new(health)));
+    }
+
+    /// What each channel is doing.
+    fn doing(&self, shared: &Shared) -> Vec<(&str, Activity)> {
+        let names = self.station.channels.iter().map(|channel| channel.name.as_str());
+        names.zip(shared.activities.iter().copied()).collect()
     }
 
     /// Tells of the channels that have not come to their end in time.
     fn give_up(&self, shared: &mut Shared, at: Stamp) {
         let on_lines = |spec: &ChannelSpec| bench_setup(spec, self.lines).is_some();
         for (index, spec) in self.station.channels.iter().enumerate() {
-            if !shared.pulse.is_over(index) && on_lines(spec) && !shared.unconfirmed.contains(&index) {
+            if !shared.pulse.is_over(index)
+                && on_lines(spec)
+                && !shared.unconfirmed.contains(&index)
+            {
                 let channel = Some(spec.control.id);
                 shared.take(Record::Event(Event { channel, at, what: Happening::StopUnconfirmed }));
             }
@@ -362,233 +371,5 @@ fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> Ru
         done: None,
         troubles: shared.faults.iter().flatten().cloned().chain(sensing.troubles()).collect(),
         channels: station.channels.iter().enumerate().map(of).collect(),
-    }
-}
-
-/// The channels in a few words.
-fn words(shared: &Shared) -> String {
-    let mut counts: Vec<(Activity, usize)> = Vec::new();
-    for &activity in &shared.activities {
-        match counts.iter_mut().find(|(known, _)| *known == activity) {
-            Some((_, count)) => *count += 1,
-            None => counts.push((activity, 1)),
-        }
-    }
-    let parts: Vec<String> = counts.iter().map(|(what, count)| format!("{count} {what}")).collect();
-    format!("channels: {}", parts.join(", "))
-}
-
-fn health(
-    station: &Station,
-    shared: &Shared,
-    sensing: &Sensing,
-    (clock, log): (Clock, &Path),
-) -> Health {
-    let now = clock.stamp();
-    let status = status(station, shared, sensing, now.utc);
-    let of = |(index, channel): (usize, &ChannelStatus)| {
-        let sample = channel.sample.as_ref();
-        let turns = shared.punctual[index].turns();
-        ChannelHealth {
-            name: channel.name.clone(),
-            doing: channel.activity.to_string(),
-            sample_time: sample.map(|sample| sample.at.utc.to_string()),
-            voltage_v: sample.map(|sample| sample.volts.0),
-            current_a: sample.map(|sample| sample.amps.0),
-            power_w: sample.map(|sample| sample.watts.0),
-            irradiance_w_m2: sample.and_then(|sample| sample.irradiance).map(|seen| seen.0),
-            module_temperature_degc: sample.and_then(|s| s.module_temperature).map(|seen| seen.0),
-            energy_wh: channel.energy,
-            turns: turns.due,
-            turns_late: turns.late,
-            overdue_s: match shared.pulse.overdue(index, now.mono) {
-                little if little < TICK => 0.0,
-                overdue => overdue.as_secs_f64(),
-            },
-        }
-    };
-    Health {
-        station: station.name.clone(),
-        time: now.utc.to_string(),
-        up_s: now.mono.saturating_since(Instant::ZERO).as_secs_f64(),
-        turning: shared.pulse.turns(now.mono),
-        channels: status.channels.iter().enumerate().map(of).collect(),
-        troubles: status.troubles,
-        log: LogHealth::of(log, &shared.writer.status()),
-        cost: Cost::now(),
-    }
-}
-
-/// One channel and its bench.
-struct Task {
-    index: usize,
-    name: String,
-    channel: Channel,
-    bench: Bench,
-    clock: Clock,
-    shared: Rc<RefCell<Shared>>,
-    sensing: Rc<Sensing>,
-    /// Where it stands, if the height of the sun matters.
-    site: Option<Site>,
-    /// How long after the others it begins.
-    phase: Duration,
-    /// The last fault said, so that one cause is one line.
-    said: Option<String>,
-    /// The instruments' identities told last.
-    known: String,
-}
-
-impl Task {
-    fn new(
-        (index, spec): (usize, &ChannelSpec),
-        bench: Bench,
-        (all, phase): (&All, Duration),
-    ) -> Self {
-        Self {
-            index,
-            name: spec.name.clone(),
-            channel: Channel::new(spec.control.clone()),
-            bench,
-            clock: all.clock,
-            shared: Rc::clone(&all.shared),
-            sensing: Rc::clone(&all.sensing),
-            site: spec.control.sweep.conditions.sun_min.map(|_| all.site),
-            phase,
-            said: None,
-            known: String::new(),
-        }
-    }
-
-    /// Turn after turn until told to stop; then lets go.
-    async fn live(mut self, mut stopped: watch::Receiver<bool>) {
-        tokio::time::sleep(self.phase).await;
-        while !*stopped.borrow() {
-            let wake = self.channel.next_wake();
-            self.shared.borrow_mut().pulse.waits(self.index, wake);
-            let wake = self.clock.at(wake);
-            tokio::select! {
-                biased;
-                _ = stopped.changed() => break,
-                () = tokio::time::sleep_until(wake) => {
-                    self.note_begin();
-                    self.converse(Input::Wake).await;
-                }
-            }
-        }
-        self.complain(true);
-        self.converse(Input::Stop).await;
-        self.shared.borrow_mut().pulse.ends(self.index);
-        self.bench.close().await;
-    }
-
-    /// Takes note of when a turn begins.
-    fn note_begin(&mut self) {
-        let (due, now) = (self.channel.next_wake(), self.clock.stamp().mono);
-        let pace = self.channel.pace();
-        self.shared.borrow_mut().punctual[self.index].began(due, now, pace);
-        self.complain(false);
-    }
-
-    /// Tells the log of late turns, where there is reason to.
-    fn complain(&self, end: bool) {
-        let at = self.clock.stamp();
-        let mut shared = self.shared.borrow_mut();
-        if let Some(what) = shared.punctual[self.index].complaint(at.mono, end) {
-            let channel = Some(self.channel.config().id);
-            shared.take(Record::Event(Event { channel, at, what }));
-        }
-    }
-
-    async fn converse(&mut self, first: Input) {
-        let id = self.channel.config().id;
-        let seen = self.sensing.surroundings(id);
-        if seen.is_some() || self.site.is_some() {
-            let now = self.clock.stamp();
-            let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
-            let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
-            self.channel.note_surroundings(Surroundings { sun, ..seen.unwrap_or_default() });
-        }
-        if std::mem::take(&mut self.shared.borrow_mut().asked[self.index]) {
-            self.channel.request_sweep();
-        }
-        let mut input = first;
-        let mut out = Outbox::new();
-        for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let command = self.channel.handle(self.clock.stamp(), input, &mut out);
-            {
-                let mut shared = self.shared.borrow_mut();
-                for record in out.drain(..) {
-                    if let Record::Sample(sample) = &record {
-                        self.sensing.look_at(sample);
-                    }
-                    shared.take(record);
-                }
-                shared.activities[self.index] = self.channel.activity();
-            }
-            let Some(command) = command else {
-                return;
-            };
-            input = self.carry_out(command).await;
-        }
-    }
-
-    async fn carry_out(&mut self, command: Command) -> Input {
-        let asked = self.clock.stamp().mono;
-        match self.bench.carry_out(command).await {
-            Ok(Answer::Done) => Input::Done,
-            Ok(Answer::Prepared(found)) => {
-                self.said = None;
-                let mut shared = self.shared.borrow_mut();
-                shared.faults[self.index] = None;
-                shared.reached[self.index].get_or_insert(true);
-                drop(shared);
-                self.say_identities();
-                Input::Prepared(found)
-            }
-            Ok(Answer::Measured(load, amps, boost)) => {
-                let took = self.clock.stamp().mono.saturating_since(asked);
-                Input::Reading(Reading { at: asked + took / 2, load, amps, boost })
-            }
-            Err(error) => {
-                if command == Command::Prepare {
-                    self.shared.borrow_mut().reached[self.index].get_or_insert(false);
-                }
-                self.say(&error);
-                Input::Failed
-            }
-        }
-    }
-
-    /// Tells the log which instruments answer, once and after every change.
-    fn say_identities(&mut self) {
-        let (load, boost) = self.bench.identities();
-        let mut text = format!("load \"{load}\"");
-        if let Some(boost) = boost {
-            text.push_str(&format!(", boost supply \"{boost}\""));
-        }
-        if text == self.known {
-            return;
-        }
-        tracing::info!(channel = self.name, "{text}");
-        self.note(Severity::Note, "instruments", text.clone());
-        self.known = text;
-    }
-
-    fn note(&self, severity: Severity, code: &'static str, text: String) {
-        let (channel, at) = (Some(self.channel.config().id), self.clock.stamp());
-        let note = Note { channel, at, severity, code, text, detail: None };
-        self.shared.borrow().writer.note(note);
-    }
-
-    /// Tells log and operator what the instrument said, once per cause.
-    fn say(&mut self, error: &InstrumentError) {
-        let text = error.to_string();
-        if self.said.as_ref() == Some(&text) {
-            return;
-        }
-        tracing::warn!(channel = self.name, "{text}");
-        self.shared.borrow_mut().faults[self.index] = Some(text.clone());
-        self.note(Severity::Warning, "instrument", text.clone());
-        self.said = Some(text);
     }
 }

@@ -98,9 +98,7 @@ fn channels(registry: &mut Registry, channels: &[ChannelHealth]) {
         ("irradiance", "Irradiance on the device", other("watts_per_square_metre"), |c| {
             c.irradiance_w_m2
         }),
-        ("module_temperature", "Back of the module", Unit::Celsius, |c| {
-            c.module_temperature_degc
-        }),
+        ("module_temperature", "Back of the module", Unit::Celsius, |c| c.module_temperature_degc),
         ("overdue", "How far its turn is overdue", Unit::Seconds, |c| Some(c.overdue_s)),
     ];
     for (name, help, unit, pick) in readings {

@@ -42,7 +42,12 @@ impl Health {
     fn log(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let log = &self.log;
         let (samples, minutes, events) = (log.samples, log.minutes, log.events);
-        write!(f, "log: {}, {}; {samples} samples, {minutes} minutes, {events} events", log.file, size(log.bytes))?;
+        write!(
+            f,
+            "log: {}, {}; {samples} samples, {minutes} minutes, {events} events",
+            log.file,
+            size(log.bytes)
+        )?;
         match log.commit_age_s {
             Some(age) => writeln!(f, ", last committed {age:.1} s ago")?,
             None => writeln!(f)?,
