@@ -1,6 +1,7 @@
 //! What can go wrong with the log, in sentences that say what to do next.
 
 use rusqlite::ErrorCode;
+use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -110,8 +111,8 @@ pub enum StoreError {
     },
     /// The file is damaged.
     #[error(
-        "log {path}: the database is damaged ({why}); move it aside together with its -wal and \
-         -shm files and start again; `sqlite3 FILE .recover` saves what can be saved"
+        "log {path}: the database is damaged ({why}); move it aside together with its -tail \
+         and -journal files and start again; `sqlite3 FILE .recover` saves what can be saved"
     )]
     Damaged {
         /// The log.
@@ -133,6 +134,16 @@ pub enum StoreError {
         /// The log.
         path: PathBuf,
         /// Why.
+        why: String,
+    },
+    /// Anything else the system reports.
+    #[error("log {path}: {doing} failed: {why}; check the disk and the system's log")]
+    System {
+        /// The log.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// The system's own words.
         why: String,
     },
     /// Anything else SQLite reports.
@@ -164,6 +175,19 @@ impl StoreError {
                 Self::Refused { path, why }
             }
             _ => Self::Sqlite { path, doing, source },
+        }
+    }
+
+    /// Puts an error of the system into words: where, doing what.
+    pub(super) fn from_io(path: &Path, doing: &'static str, source: &io::Error) -> Self {
+        let path = path.to_path_buf();
+        let why = source.to_string();
+        match source.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Self::Full { path, doing },
+            io::ErrorKind::ReadOnlyFilesystem | io::ErrorKind::PermissionDenied => {
+                Self::Unwritable { path, why }
+            }
+            _ => Self::System { path, doing, why },
         }
     }
 

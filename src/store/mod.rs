@@ -18,20 +18,25 @@
 //! Rejected: text files (no transaction, no index, damaged by every cut), a time-series server (a
 //! second program to keep alive on a roof), real numbers in the sample table (a third larger).
 
+mod boot;
 mod error;
 mod log;
+mod op;
 mod open;
+mod pack;
 mod quantity;
 mod queue;
 mod reader;
+mod recovery;
 mod results;
 mod rows;
 mod schema;
 mod sensors;
+mod tail;
 mod writer;
 
 pub use error::StoreError;
-pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, Rows};
+pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, OpenTail, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
 pub use reader::{
     BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, SampleRow,
@@ -40,4 +45,5 @@ pub use reader::{
 pub use results::{Appraise, CurveResult};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use sensors::SensorFacts;
+pub use tail::{Locked, TailFile, tail_path};
 pub use writer::{Totals, Writer};

@@ -30,6 +30,7 @@ const CHANNEL: &str = "channel.id";
 const NAME: &str = "channel name";
 const WORD: &str = "what the channel was doing, in words";
 const ISO: &str = "UTC, ISO 8601";
+const ROW_NUMBER: &str = "stretch.id * 4194304 + milliseconds since the stretch began";
 const ENERGY: &str = "energy delivered by the device";
 const AVAILABLE: &str = "energy an ideal tracker would have had; only on the simulated plant";
 const IRRADIATION: &str = "irradiation while the sensor was fresh";
@@ -67,10 +68,14 @@ const FIXED: &[Fixed] = &[
     plain("clock", "boot", BOOT),
     ("clock", "mono_us", "t", "us", "monotonic clock from which on the pair holds"),
     ("clock", "utc_us", "t", "us", "wall clock at the same moment"),
-    plain("sample", "boot", BOOT),
-    ("sample", "mono_us", "t", "us", MONO),
-    plain("sample", "channel", CHANNEL),
-    ("sample", "utc_us", "t", "us", UTC),
+    plain("packed", "only", "0: there is one row"),
+    plain("packed", "generation", "number of the last packing of the -tail file"),
+    plain("stretch", "id", "number of the stretch"),
+    plain("stretch", "boot", BOOT),
+    plain("stretch", "channel", CHANNEL),
+    ("stretch", "mono_us", "t", "us", "monotonic clock when it began"),
+    ("stretch", "utc_us", "t", "us", "wall clock when it began"),
+    ("sample", "id", "t", "ms", ROW_NUMBER),
     plain("sample", "activity", "activity.code"),
     ("sample", "readings", "n", "1", "how many readings the means are over"),
     ("sample", "volts_uv", "V", "uV", "mean device voltage; NULL where it was no number"),
@@ -93,12 +98,12 @@ const FIXED: &[Fixed] = &[
     ("sample_view", "crest_watts", "P_mp", "W", "exact power at the crest; only simulated"),
     plain("sample_view", "boot", BOOT),
     ("sample_view", "mono_us", "t", "us", MONO),
-    plain("minute", "channel", CHANNEL),
-    plain("minute", "boot", BOOT),
-    ("minute", "start_utc_s", "t", "s", "start of the UTC minute, since 1970-01-01T00:00:00Z"),
-    ("minute", "mono_us", "t", "us", "monotonic clock when the record was closed"),
-    ("minute", "utc_us", "t", "us", "wall clock when the record was closed"),
+    ("minute", "id", "t", "ms", "when the record was closed; numbered as sample.id"),
+    ("minute", "closed_after_s", "t", "s", "from the start of the UTC minute to its closing"),
     plain("minute", "activity", "activity.code when the record was closed"),
+    ("minute", "energy_uwh", "E", "uWh", ENERGY),
+    ("minute", "short_ms", "t", "ms", "what is short of 60 s covered by the energy integral"),
+    ("minute", "missing_ms", "t", "ms", MISSING),
     ("minute_view", "time", "t", "ISO 8601", "start of the UTC minute"),
     plain("minute_view", "channel", NAME),
     plain("minute_view", "activity", WORD),
@@ -264,22 +269,50 @@ const STATISTICS: [(&str, &str); 5] = [
     ("count", "number of values"),
 ];
 
+/// How the table `minute` stores them: (column, mean's ending, symbol, mean's unit, spread's unit).
+const STORED: [(&str, &str, &str, &str, &str); 5] = [
+    ("volts", "uv", "V", "uV", "10 uV"),
+    ("amps", "ua", "I", "uA", "10 uA"),
+    ("watts", "uw", "P", "uW", "100 uW"),
+    ("irradiance", "mw_m2", "G_poa", "mW/m2", "10 mW/m2"),
+    ("module_temperature", "mdegc", "T_mod", "mdegC", "10 mdegC"),
+];
+
+fn stored_spread(
+    (column, ending, symbol, unit, coarse): (&'static str, &str, &str, &'static str, &'static str),
+    list: &mut Vec<Quantity>,
+) {
+    let mut add = |name: String, symbol: &str, unit, meaning: &'static str| {
+        let (column, symbol) = (name.into(), symbol.to_owned().into());
+        list.push(Quantity { table: "minute", column, symbol, unit, meaning: meaning.into() });
+    };
+    if column == "volts" {
+        add("volts_count".to_owned(), "n", "1", "number of values of the minute");
+    } else {
+        add(format!("{column}_fewer"), "n", "1", "how many values fewer than of volts");
+    }
+    add(format!("{column}_{ending}"), symbol, unit, "mean of the minute");
+    add(format!("{column}_below"), symbol, coarse, "least value of the minute: below the mean");
+    add(format!("{column}_above"), symbol, coarse, "largest value of the minute: above the mean");
+    add(format!("{column}_deviation"), symbol, coarse, "standard deviation (n - 1)");
+}
+
 /// Every column of the schema, once.
 pub(super) fn all() -> Vec<Quantity> {
     let mut list: Vec<Quantity> = FIXED.iter().copied().map(fixed).collect();
-    for table in ["minute", "minute_view"] {
-        list.extend(
-            OF_MINUTES.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))),
-        );
-        for (column, symbol, unit, words) in SPREADS {
-            list.extend(STATISTICS.map(|(key, statistic)| Quantity {
-                table,
-                column: format!("{column}_{key}").into(),
-                symbol: if key == "count" { "n".into() } else { format!("{symbol}_{key}").into() },
-                unit: if key == "count" { "1" } else { unit },
-                meaning: format!("{words}: {statistic} of the minute").into(),
-            }));
-        }
+    let of = |(column, s, unit, text)| fixed(("minute_view", column, s, unit, text));
+    list.extend(OF_MINUTES.map(of));
+    for (column, symbol, unit, words) in SPREADS {
+        list.extend(STATISTICS.map(|(key, statistic)| Quantity {
+            table: "minute_view",
+            column: format!("{column}_{key}").into(),
+            symbol: if key == "count" { "n".into() } else { format!("{symbol}_{key}").into() },
+            unit: if key == "count" { "1" } else { unit },
+            meaning: format!("{words}: {statistic} of the minute").into(),
+        }));
+    }
+    for stored in STORED {
+        stored_spread(stored, &mut list);
     }
     for table in ["sensor_minute", "sensor_minute_view"] {
         for (key, statistic) in STATISTICS {

@@ -5,8 +5,8 @@
 //! they stand in the log. The store itself knows nothing of curves. Rejected: results that come with
 //! the record, which would put the analysis into the control path.
 
+use super::pack::Keys;
 use super::reader::{CurvePointRow, points_of};
-use super::rows::Keys;
 use crate::control::record::{Curve, CurveEnd, SweepDirection};
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use rusqlite::{Connection, Result, Row, params};
