@@ -27,7 +27,7 @@ use crate::instruments::{Answer, Bench, InstrumentError};
 use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Log, Note, Writer, WriterHandle};
+use crate::store::{Book, Keep, Note, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
@@ -185,11 +185,11 @@ impl Field<'_> {
         let clock = Clock { began: tokio::time::Instant::now(), dated };
         let began = clock.stamp();
         let _lock = super::lock(self.log)?;
-        let mut log = Log::open(self.log, &facts(station, began))?.with_appraisal(appraise);
-        log.enrol_sensors(began, &sensing::facts(station))?;
-        let path = log.path().to_path_buf();
-        let broke_off = log.broke_off();
-        let writer = Writer::start(log)?;
+        let book = self.book(began);
+        let opened = book.open()?;
+        let path = opened.log.path().to_path_buf();
+        let broke_off = opened.log.broke_off();
+        let writer = Writer::start_with(opened, book)?;
         let shared = Rc::new(RefCell::new(Shared::new(station, writer.handle())));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
@@ -208,6 +208,18 @@ impl Field<'_> {
         shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
         writer.finish()?;
         Ok(ended(station, &shared.borrow(), stay, path))
+    }
+
+    /// The log's files.
+    fn book(&self, began: Stamp) -> Book {
+        let mut book = Book::new(self.log, facts(self.station, began));
+        let storage = self.station.storage;
+        book.sensors = sensing::facts(self.station);
+        book.appraise = Some(appraise);
+        book.interval = self.station.commit_every;
+        book.monthly = storage.monthly;
+        book.keep = Keep { samples: storage.keep_samples, size: storage.keep_bytes };
+        book
     }
 
     /// Starts the tasks, waits for the end, and lets the tasks come to theirs.

@@ -21,6 +21,13 @@ const NAP: Duration = Duration::from_millis(20);
 /// Virtual time per batch when there is no pace to keep.
 const BATCH: Duration = Duration::from_secs(60);
 
+/// Virtual time from one commit to the next where there is no pace to keep: a run that breaks off
+/// can be had again with the same seed.
+const HASTY_COMMIT: Duration = Duration::from_secs(600);
+
+/// The speed up to which commits keep to the wall clock: beyond, all is over in a minute.
+const HASTIEST: f64 = 300.0;
+
 /// How fast and how long.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pace {
@@ -44,7 +51,9 @@ pub fn run(
     let mut yard = yard(station)?;
     let began = yard.stamp(Instant::ZERO);
     let _lock = super::lock(log)?;
-    let log = Log::open(log, &facts(station, began))?.with_appraisal(appraise);
+    let log = Log::open(log, &facts(station, began))?
+        .with_appraisal(appraise)
+        .with_commit_interval(commit_every(station, pace));
     let mut requests = Requests::new(log.path());
     let mut book = Book {
         log,
@@ -81,6 +90,15 @@ pub fn run(
     let at = yard.stamp(now);
     book.take(Record::Event(Event { channel: None, at, what: Happening::RunEnded }));
     book.end(station)
+}
+
+/// Virtual time from one commit to the next: what the station states is meant for the wall clock's.
+fn commit_every(station: &Station, pace: Pace) -> Duration {
+    if pace.speed.is_finite() {
+        station.commit_every.mul_f64(pace.speed.clamp(1.0, HASTIEST))
+    } else {
+        HASTY_COMMIT
+    }
 }
 
 /// How far virtual time should be by now.

@@ -28,6 +28,7 @@ mod sensed;
 mod sensor;
 mod spec;
 mod spelling;
+mod storage;
 mod sweep;
 mod tracker;
 
@@ -39,6 +40,7 @@ pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
     PlantSpec, Rated, SensorSpec, Station,
 };
+pub use storage::StorageSpec;
 
 use crate::quantities::MetresPerSecond;
 use commands::CommandSets;
@@ -206,6 +208,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     };
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
+    let storage = storage::read(&mut root);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
     let common = channel::Common { links, sets, rhythm, control: &control };
     let channels = channels(&mut root, &common);
@@ -219,6 +222,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         name: name?,
         log,
         commit_every: commit_every?,
+        storage: storage?,
         site: site?,
         seed: seed?,
         plant: plant?,

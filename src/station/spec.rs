@@ -1,6 +1,7 @@
 //! The validated station, as the rest of the program sees it.
 
 use super::sensor::StationSensor;
+use super::storage::StorageSpec;
 use crate::control::ChannelConfig;
 use crate::instruments::{LoadCommands, SupplyCommands};
 use crate::quantities::{Amps, MetresPerSecond, Volts};
@@ -24,6 +25,8 @@ pub struct Station {
     pub log: Option<PathBuf>,
     /// How often the log is committed, so what a power cut may cost (s, 0.1..=60).
     pub commit_every: Duration,
+    /// How the log's files are kept.
+    pub storage: StorageSpec,
     /// Where it stands.
     pub site: Site,
     /// Seed of all that the plant draws (0..=2^63 - 1).

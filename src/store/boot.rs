@@ -90,3 +90,9 @@ fn enrol(conn: &Connection, boot: i64, at: Stamp, facts: &ChannelFacts) -> rusql
     }
     Ok(id)
 }
+
+/// The month that the file was begun in: `month`, if it is new.
+pub(super) fn month(conn: &Connection, month: &str) -> rusqlite::Result<String> {
+    conn.execute("UPDATE file SET month = ?1 WHERE month IS NULL", [month])?;
+    conn.query_row("SELECT month FROM file", [], |row| row.get(0))
+}

@@ -191,6 +191,26 @@ impl StoreError {
         }
     }
 
+    /// Whether another file, or a later try, may do better: the file is ours, or would be.
+    #[must_use]
+    pub const fn is_of_the_disk(&self) -> bool {
+        matches!(
+            self,
+            Self::Unwritable { .. }
+                | Self::Busy { .. }
+                | Self::Full { .. }
+                | Self::Damaged { .. }
+                | Self::System { .. }
+                | Self::Sqlite { .. }
+        )
+    }
+
+    /// Whether a file of ours with a damaged beginning would look like this.
+    #[must_use]
+    pub const fn is_damage(&self) -> bool {
+        matches!(self, Self::Damaged { .. } | Self::NotADatabase { .. })
+    }
+
     /// Whether only the one record is at fault, so that trying it again is useless.
     #[must_use]
     pub const fn is_refusal(&self) -> bool {

@@ -22,6 +22,7 @@ use super::tail::{Tail, TailFile, tail_path};
 use crate::control::record::{ChannelId, Record, Severity};
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp, Utc};
+use rusqlite::types::Value;
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -99,6 +100,19 @@ pub struct Rows {
 }
 
 impl Rows {
+    /// These and those.
+    #[must_use]
+    pub const fn plus(&self, other: Self) -> Self {
+        Self {
+            samples: self.samples + other.samples,
+            minutes: self.minutes + other.minutes,
+            days: self.days + other.days,
+            events: self.events + other.events,
+            curve_points: self.curve_points + other.curve_points,
+            curves: self.curves + other.curves,
+        }
+    }
+
     /// All kinds together.
     #[must_use]
     pub const fn all(&self) -> u64 {
@@ -129,6 +143,8 @@ pub struct Log {
     path: PathBuf,
     packer: Packer,
     began: Stamp,
+    /// The month that the file was begun in, where somebody asked.
+    month: String,
     /// When the run before wrote its last row, if it has no end.
     broke_off: Option<Utc>,
     channels: Vec<i64>,
@@ -185,6 +201,7 @@ impl Log {
         Ok(Self {
             conn,
             path: path.to_path_buf(),
+            month: String::new(),
             packer: Packer::new(boot, None),
             began: facts.began,
             broke_off,
@@ -198,6 +215,42 @@ impl Log {
             tailed: None,
             refused: 0,
         })
+    }
+
+    /// Takes over what `other`, which can't be written any more, has committed and not packed.
+    pub(super) fn adopt(&mut self, other: &mut Self) -> Result<(), StoreError> {
+        let (Some(mine), Some(theirs)) = (&mut self.tailed, &mut other.tailed) else {
+            return Ok(());
+        };
+        let (channels, sensors) =
+            ((&other.channels, &self.channels), (&other.sensors, &self.sensors));
+        for op in &theirs.waiting {
+            let mut op = op.clone();
+            let (from, to) = if op.is_of_sensor() { sensors } else { channels };
+            if let Some(Value::Integer(number)) = op.values.first_mut() {
+                let index = from.iter().position(|known| known == number);
+                *number = index.and_then(|index| to.get(index)).copied().unwrap_or(*number);
+            }
+            mine.fresh.push(op);
+        }
+        self.commit()?;
+        if let Some(theirs) = &mut other.tailed {
+            theirs.waiting.clear();
+            theirs.tail.packed();
+        }
+        Ok(())
+    }
+
+    /// The same log, which tells the month that its file was begun in: `month`, if it is new.
+    pub(super) fn with_month(mut self, month: &str) -> Result<Self, StoreError> {
+        self.month = boot::month(&self.conn, month)
+            .map_err(|error| StoreError::from_sqlite(&self.path, "naming its month", error))?;
+        Ok(self)
+    }
+
+    /// The month that the file was begun in, as `2026-06`.
+    pub(super) fn month(&self) -> &str {
+        &self.month
     }
 
     /// Writes what the station's sensors are, in the order of `SensorId`.
@@ -379,7 +432,7 @@ impl Log {
         if let Some(tailed) = &mut self.tailed {
             tailed.waiting.append(&mut tailed.fresh);
         }
-        self.kept = self.with_open();
+        self.kept = self.kept.plus(self.open);
         self.open = Rows::default();
         Ok(())
     }
@@ -430,26 +483,23 @@ impl Log {
     /// start takes it up.
     pub fn finish(mut self) -> Result<Rows, StoreError> {
         self.commit()?;
-        self.pack()?;
-        if let Some(tailed) = &mut self.tailed {
-            tailed.tail.remove();
+        match self.pack() {
+            Ok(()) => {
+                if let Some(tailed) = &mut self.tailed {
+                    tailed.tail.remove();
+                }
+            }
+            Err(error) => tracing::warn!(
+                "{error}; the last {} rows stay in the -tail file, and whoever opens the log next \
+                 takes them up",
+                self.waiting_rows()
+            ),
         }
         let rows = self.kept;
         let path = self.path;
         open::tidy(&self.conn);
         self.conn.close().map_err(|(_, error)| StoreError::from_sqlite(&path, "closing", error))?;
         Ok(rows)
-    }
-
-    const fn with_open(&self) -> Rows {
-        Rows {
-            samples: self.kept.samples + self.open.samples,
-            minutes: self.kept.minutes + self.open.minutes,
-            days: self.kept.days + self.open.days,
-            events: self.kept.events + self.open.events,
-            curve_points: self.kept.curve_points + self.open.curve_points,
-            curves: self.kept.curves + self.open.curves,
-        }
     }
 
     fn channel(&self, channel: ChannelId) -> Result<i64, StoreError> {

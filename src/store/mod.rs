@@ -18,6 +18,7 @@
 //! Rejected: text files (no transaction, no index, damaged by every cut), a time-series server (a
 //! second program to keep alive on a roof), real numbers in the sample table (a third larger).
 
+mod book;
 mod boot;
 mod error;
 mod log;
@@ -33,8 +34,10 @@ mod rows;
 mod schema;
 mod sensors;
 mod tail;
+mod thin;
 mod writer;
 
+pub use book::{Book, OpenTails, Opened, others};
 pub use error::StoreError;
 pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, OpenTail, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
@@ -46,4 +49,5 @@ pub use results::{Appraise, CurveResult};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use sensors::SensorFacts;
 pub use tail::{Locked, TailFile, tail_path};
+pub use thin::{Keep, Thinned, size};
 pub use writer::{Totals, Writer};

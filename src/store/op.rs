@@ -48,6 +48,11 @@ impl Op {
         Self { kind, values }
     }
 
+    /// Whether the first value is a sensor's number.
+    pub(super) fn is_of_sensor(&self) -> bool {
+        self.kind == Kind::SensorMinute
+    }
+
     fn key(&self) -> (Kind, i64) {
         let Some(Value::Integer(channel)) = self.values.first() else { return (self.kind, -1) };
         (self.kind, *channel)

@@ -50,7 +50,7 @@ fn write_all(
             other => other?,
         }
     }
-    conn.prepare_cached("UPDATE packed SET generation = ?1")
+    conn.prepare_cached("UPDATE file SET generation = ?1")
         .and_then(|mut statement| statement.execute([generation]))
         .map_err(fail)?;
     log::commit(conn, path)?;
@@ -65,7 +65,7 @@ pub(super) fn pack_left(
 ) -> Result<i64, StoreError> {
     let fail = |error| StoreError::from_sqlite(path, "looking at the -tail file", error);
     let packed: i64 =
-        conn.query_row("SELECT generation FROM packed", [], |row| row.get(0)).map_err(fail)?;
+        conn.query_row("SELECT generation FROM file", [], |row| row.get(0)).map_err(fail)?;
     let left =
         tail.left().map_err(|error| StoreError::from_io(path, "reading the -tail file", &error))?;
     let Some(left) = left.filter(|left| left.generation == packed + 1) else { return Ok(packed) };

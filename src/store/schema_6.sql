@@ -11,12 +11,14 @@ CREATE TABLE stretch (
 ) STRICT;
 CREATE INDEX stretch_times ON stretch (channel, utc_us);
 
--- What has been taken from the -tail file beside this one: the number of its last packing.
-CREATE TABLE packed (
+-- About this file: the number of the last packing of the -tail file beside it, and the month (UTC)
+-- that it was begun in.
+CREATE TABLE file (
     only       INTEGER PRIMARY KEY CHECK (only = 0),
-    generation INTEGER NOT NULL
+    generation INTEGER NOT NULL,
+    month      TEXT
 ) STRICT;
-INSERT INTO packed VALUES (0, 0);
+INSERT INTO file SELECT 0, 0, strftime('%Y-%m', min(began_utc_us) / 1e6, 'unixepoch') FROM boot;
 
 -- Rows of before: a stretch for each hour of the monotonic clock and each second of offset of the
 -- wall clock; times are kept to a millisecond, as from now on.
