@@ -23,6 +23,10 @@ use std::time::Duration;
 /// spoil the next one too.
 const BESIDE_MAX: u32 = 99;
 
+/// How long (s) commits may fail before a fresh file is begun: above what a lock or a slow card's
+/// housekeeping takes, below what fills the queue of four channels at ten samples a second.
+const PATIENCE: Duration = Duration::from_secs(20);
+
 /// How tails are opened.
 pub type OpenTails = fn(&Path) -> Result<Box<dyn TailFile>, StoreError>;
 
@@ -48,6 +52,8 @@ pub struct Book {
     pub monthly: bool,
     /// How long what is kept.
     pub keep: Keep,
+    /// How long commits may fail before a fresh file is begun; packings three times so long.
+    pub patience: Duration,
     /// Time from one commit to the next.
     pub interval: Duration,
     /// How tails are opened.
@@ -75,6 +81,7 @@ impl Book {
             appraise: None,
             monthly: false,
             keep: Keep::default(),
+            patience: PATIENCE,
             interval: COMMIT_INTERVAL,
             tails: locked,
         }

@@ -17,9 +17,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 mod curves;
+mod whole;
 
 pub(super) use curves::points_of;
 pub use curves::{CurvePointRow, CurveRow};
+pub use whole::Reader;
 
 const MICROS_PER_SECOND: i64 = 1_000_000;
 /// The part of a row's number that is milliseconds since its stretch began.
@@ -178,27 +180,20 @@ pub struct EventRow {
     pub detail: Option<String>,
 }
 
-/// The log, open for reading.
+/// One file of the log, open for reading.
 #[derive(Debug)]
-pub struct Reader {
+struct Part {
     conn: Connection,
     path: PathBuf,
 }
 
-impl Reader {
-    /// Opens an existing log.
-    ///
-    /// # Errors
-    /// No such file, not ours, or of another schema version.
-    pub fn open(path: &Path) -> Result<Self, StoreError> {
+impl Part {
+    fn open(path: &Path) -> Result<Self, StoreError> {
         Ok(Self { conn: open::for_reading(path)?, path: path.to_path_buf() })
     }
 
     /// All boots, oldest first.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn boots(&self) -> Result<Vec<BootRow>, StoreError> {
+    fn boots(&self) -> Result<Vec<BootRow>, StoreError> {
         let sql = "SELECT number, began_utc_us, version, station, fingerprint, seed, note \
                    FROM boot ORDER BY number";
         self.list(sql, [], |row| {
@@ -215,10 +210,7 @@ impl Reader {
     }
 
     /// All channels ever logged, by number.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn channels(&self) -> Result<Vec<ChannelRow>, StoreError> {
+    fn channels(&self) -> Result<Vec<ChannelRow>, StoreError> {
         self.list("SELECT id, name, device, tracker FROM channel ORDER BY id", [], |row| {
             Ok(ChannelRow {
                 id: StoredChannel(row.get(0)?),
@@ -230,10 +222,7 @@ impl Reader {
     }
 
     /// Totals of every channel on the dates `first..=last` (ISO 8601), summed over boots.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
+    fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
         let sql = "SELECT channel, date, energy_wh, available_wh, irradiation_wh_m2, peak_w, \
                    tracking_s, sweeping_s, covered_s, missing_s, gaps, completeness, boots, \
                    sweep_missed_wh FROM day_total \
@@ -241,12 +230,27 @@ impl Reader {
         self.list(sql, (first, last), day_row)
     }
 
+    /// The totals of `day_totals` as they were written, by run.
+    fn day_parts(
+        &self,
+        file: usize,
+        first: &str,
+        last: &str,
+    ) -> Result<Vec<whole::DayPart>, StoreError> {
+        let sql = "SELECT c.name, d.date, d.energy_wh, d.available_wh, d.irradiation_wh_m2, \
+                   d.peak_w, d.tracking_s, d.sweeping_s, d.covered_s, d.missing_s, d.gaps, \
+                   NULL, 1, d.sweep_missed_wh, b.began_utc_us, d.mono_us FROM day AS d \
+                   JOIN boot AS b ON b.number = d.boot JOIN channel AS c ON c.id = d.channel \
+                   WHERE d.date BETWEEN ?1 AND ?2 ORDER BY d.date, d.channel";
+        self.list(sql, (first, last), |row| {
+            let (began, mono) = (row.get(14)?, row.get(15)?);
+            Ok(whole::DayPart { file, began, mono, row: day_row(row)? })
+        })
+    }
+
     /// The one-minute records of a channel that begin within `from..until`, in time order; a
     /// minute that a stepped wall clock passed twice appears twice.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn minutes(
+    fn minutes(
         &self,
         channel: StoredChannel,
         from: Utc,
@@ -273,10 +277,7 @@ impl Reader {
 
     /// The samples of a channel within `from..until` of the wall clock, in the order in which
     /// they were taken.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn samples(
+    fn samples(
         &self,
         channel: StoredChannel,
         from: Utc,
@@ -302,10 +303,7 @@ impl Reader {
     }
 
     /// The events within `from..until` of the wall clock, in the order of writing.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn events(&self, from: Utc, until: Utc) -> Result<Vec<EventRow>, StoreError> {
+    fn events(&self, from: Utc, until: Utc) -> Result<Vec<EventRow>, StoreError> {
         let sql = "SELECT id, boot, mono_us, utc_us, channel, severity, code, text, detail \
                    FROM event WHERE utc_us >= ?1 AND utc_us < ?2 ORDER BY id";
         self.list(sql, (from.as_micros(), until.as_micros()), |row| {

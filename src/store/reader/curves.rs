@@ -1,6 +1,6 @@
 //! I-V curves out of the log.
 
-use super::{MICRO, MILLI, Reader, StoredChannel, stamp, stamp_of};
+use super::{MICRO, MILLI, Part, StoredChannel, stamp, stamp_of};
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, WattHours};
 use crate::store::StoreError;
 use crate::store::results::{COLUMNS, CurveResult, result};
@@ -51,13 +51,10 @@ pub struct CurvePointRow {
     pub module_temperature: Option<Celsius>,
 }
 
-impl Reader {
+impl Part {
     /// The curves of a channel that began within `from..until` of the wall clock, broken-off ones
     /// too, in the order of the wall clock.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn curves(
+    pub(super) fn curves(
         &self,
         channel: StoredChannel,
         from: Utc,
@@ -89,10 +86,7 @@ impl Reader {
     }
 
     /// The points of one curve, in the order they were taken.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn curve_points(
+    pub(super) fn curve_points(
         &self,
         channel: StoredChannel,
         boot: i64,

@@ -32,11 +32,9 @@ const PACK_ROWS: usize = 20_000;
 const WAITING_MAX: usize = 60_000;
 /// Wait after a failed packing (s).
 const PACK_RETRY: Duration = Duration::from_secs(10);
-/// How long commits (s) may fail before a fresh file is begun: above what a lock or a slow card's
-/// housekeeping takes, below what fills the queue of four channels at ten samples a second.
-const COMMIT_PATIENCE: Duration = Duration::from_secs(20);
-/// The same for packings that fail for another reason than a lock (s): nothing is at stake meanwhile.
-const PACK_PATIENCE: Duration = Duration::from_secs(60);
+/// How many times the patience with commits packings are given that fail for another reason than a
+/// lock: nothing is at stake meanwhile.
+const PACK_PATIENCE: u32 = 3;
 
 /// The files of the running log.
 pub(super) struct Files {
@@ -144,9 +142,12 @@ impl Files {
                     tracing::error!("{error}; nothing is lost, the -tail file keeps it");
                     now
                 });
+                let patience =
+                    self.book.as_ref().map_or(Duration::MAX / PACK_PATIENCE, |b| b.patience);
                 let waits = log.waiting_rows();
                 let lock = matches!(error, StoreError::Busy { .. });
-                let patient = lock || now.saturating_duration_since(since) < PACK_PATIENCE;
+                let patient =
+                    lock || now.saturating_duration_since(since) < patience * PACK_PATIENCE;
                 if (!patient || waits > WAITING_MAX) && !matches!(error, StoreError::Full { .. }) {
                     self.leave(&error);
                 }
@@ -166,7 +167,8 @@ impl Files {
 
     /// After a failed commit: begins a fresh file where it has failed for long.
     pub(super) fn leave_if_hopeless(&mut self, error: &StoreError, since: Option<Instant>) {
-        let lasted = since.is_some_and(|since| since.elapsed() >= COMMIT_PATIENCE);
+        let Some(patience) = self.book.as_ref().map(|book| book.patience) else { return };
+        let lasted = since.is_some_and(|since| since.elapsed() >= patience);
         if lasted && !matches!(error, StoreError::Full { .. }) {
             self.leave(error);
         }
