@@ -23,6 +23,9 @@ use std::time::Duration;
 /// spoil the next one too.
 const BESIDE_MAX: u32 = 99;
 
+/// How often a locked file is tried at the start, for a second each: longer than any reader takes.
+const BUSY_TRIES: u32 = 10;
+
 /// How long (s) commits may fail before a fresh file is begun: above what a lock or a slow card's
 /// housekeeping takes, below what fills the queue of four channels at ten samples a second.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -93,7 +96,7 @@ impl Book {
     /// # Errors
     /// The current file's, where it is not ours or there is no place beside it either.
     pub fn open(&self) -> Result<Opened, StoreError> {
-        let first = match self.open_at(&self.path) {
+        let first = match self.open_patiently() {
             Ok(log) if self.monthly && log.month() < self.month.as_str() => {
                 archive(log).and_then(|_| self.open_at(&self.path))
             }
@@ -116,6 +119,17 @@ impl Book {
             }
         }
         Err(error)
+    }
+
+    /// The current file, waiting for whoever reads it.
+    fn open_patiently(&self) -> Result<Log, StoreError> {
+        let mut tries = 1;
+        loop {
+            match self.open_at(&self.path) {
+                Err(StoreError::Busy { .. }) if tries < BUSY_TRIES => tries += 1,
+                other => return other,
+            }
+        }
     }
 
     /// From `at` on, new files are those of its month.

@@ -24,6 +24,12 @@ pub enum StoreError {
         /// The log.
         path: PathBuf,
     },
+    /// There is something already where a copy was to go.
+    #[error("{path}: this file exists and was left as it is; name another folder for the copy")]
+    Exists {
+        /// The file.
+        path: PathBuf,
+    },
     /// The path names a folder or another thing that is no file.
     #[error("log {path}: this is a folder or device, not a file; name a file within a folder")]
     NotAFile {

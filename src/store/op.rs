@@ -59,8 +59,38 @@ impl Op {
     }
 }
 
-/// What the differences are taken from: the last row of each kind and channel.
-pub(super) type Memory = HashMap<(Kind, i64), Vec<i64>>;
+/// What the differences are taken from: the last row of each kind and channel, and how far apart
+/// the last two were.
+pub(super) type Memory = HashMap<(Kind, i64), Last>;
+
+/// Values of the last row, and the step of the value at [`CLOCK`], which is taken to go on.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Last {
+    values: Vec<i64>,
+    step: i64,
+}
+
+/// Where a row has its monotonic clock.
+const CLOCK: usize = 1;
+
+impl Last {
+    fn begin(&mut self, count: usize) {
+        self.values.resize(count, 0);
+        if let Some(clock) = self.values.get_mut(CLOCK) {
+            *clock = clock.wrapping_add(self.step);
+        }
+    }
+
+    /// The clock has gone on: by how much more than thought.
+    fn end(&mut self, clock_was_thought: i64) {
+        let Some(&clock) = self.values.get(CLOCK) else { return };
+        self.step = self.step.wrapping_add(clock.wrapping_sub(clock_was_thought));
+    }
+
+    fn clock(&self) -> i64 {
+        self.values.get(CLOCK).copied().unwrap_or_default()
+    }
+}
 
 /// Tags of a value, in the two lowest bits of its first number.
 const NULL: u128 = 0;
@@ -77,8 +107,9 @@ pub(super) fn encode(op: &Op, memory: &mut Memory, out: &mut Vec<u8>) {
     let (_, channel) = op.key();
     put(u128::from(zigzag(channel)), out);
     let last = memory.entry(op.key()).or_default();
-    last.resize(op.values.len(), 0);
-    for (value, last) in op.values.iter().zip(last) {
+    last.begin(op.values.len());
+    let thought = last.clock();
+    for (value, last) in op.values.iter().zip(&mut last.values) {
         match value {
             Value::Null => put(NULL, out),
             Value::Integer(whole) => {
@@ -97,6 +128,7 @@ pub(super) fn encode(op: &Op, memory: &mut Memory, out: &mut Vec<u8>) {
             Value::Blob(_) => put(NULL, out),
         }
     }
+    last.end(thought);
 }
 
 /// Takes one row off the front of `bytes`; none where they make no sense.
@@ -105,9 +137,10 @@ pub(super) fn decode(bytes: &mut &[u8], memory: &mut Memory) -> Option<Op> {
     let count = usize::try_from(get(bytes)?).ok().filter(|count| *count <= bytes.len())?;
     let channel = unzigzag(u64::try_from(get(bytes)?).ok()?);
     let last = memory.entry((kind, channel)).or_default();
-    last.resize(count, 0);
+    last.begin(count);
+    let thought = last.clock();
     let mut values = Vec::with_capacity(count);
-    for last in last {
+    for last in &mut last.values {
         let first = get(bytes)?;
         values.push(match first & ((1 << TAG_BITS) - 1) {
             NULL => Value::Null,
@@ -122,6 +155,7 @@ pub(super) fn decode(bytes: &mut &[u8], memory: &mut Memory) -> Option<Op> {
             }
         });
     }
+    last.end(thought);
     Some(Op { kind, values })
 }
 

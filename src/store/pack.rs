@@ -6,7 +6,7 @@
 
 use super::op::{Kind, Op};
 use super::results::{self, Appraise};
-use super::rows::{self, EventRow};
+use super::rows::{self, ACTIVITY_BITS, EventRow, MINUTE_S};
 use crate::control::record::{ChannelId, Curve, CurveEnd, SweepDirection};
 use crate::quantities::WattHours;
 use crate::time::Stamp;
@@ -14,14 +14,18 @@ use rusqlite::types::Value;
 use rusqlite::{Connection, Error, Result, ToSql, params, params_from_iter};
 use std::collections::HashMap;
 
-/// Rows of a stretch are numbered by their milliseconds, in so many bits: 70 minutes.
+/// Samples of a stretch are numbered by their milliseconds, in so many bits: 70 minutes.
 pub(super) const STRETCH_BITS: u32 = 22;
+/// Minutes by their seconds.
+pub(super) const MINUTE_BITS: u32 = 13;
 
 /// Change of the offset between the clocks that begins a new stretch (us): the resolution of the
 /// rows' times.
 const OFFSET_TOLERANCE: u64 = 1000;
 
 const MICROS_PER_MILLI: i64 = 1000;
+const MICROS_PER_SECOND: i64 = 1_000_000;
+const MILLIS_PER_SECOND: i64 = 1000;
 
 /// A channel's stretch.
 #[derive(Clone, Copy, Debug)]
@@ -66,13 +70,14 @@ impl Packer {
         let (mono, offset) = (integer(mono)?, integer(offset)?);
         let utc = mono.wrapping_add(offset);
         match op.kind {
-            Kind::Sample | Kind::Minute => {
-                let id = self.number(conn, integer(channel)?, mono, offset)?;
-                let sql = if op.kind == Kind::Sample { INSERT_SAMPLE } else { INSERT_MINUTE };
+            Kind::Sample => {
+                let (stretch, millis) = self.place(conn, integer(channel)?, mono, offset)?;
+                let id = stretch.id << STRETCH_BITS | millis;
                 let id: &dyn ToSql = &id;
                 let values = std::iter::once(id).chain(rest.iter().map(|value| value as _));
-                run(conn, sql, values)
+                run(conn, INSERT_SAMPLE, values)
             }
+            Kind::Minute => self.minute(conn, (integer(channel)?, mono, offset), rest),
             Kind::Day => upsert_day(conn, (self.boot, mono, utc), (channel, rest)),
             Kind::Event => {
                 let mut values: Vec<&dyn ToSql> = vec![&self.boot, &mono, &utc, channel];
@@ -100,22 +105,48 @@ impl Packer {
         }
     }
 
-    /// The number of a channel's row; begins a stretch where none fits.
-    fn number(&mut self, conn: &Connection, channel: i64, mono: i64, offset: i64) -> Result<i64> {
+    /// The stretch of a channel's row and its milliseconds within; begins one where none fits.
+    fn place(
+        &mut self,
+        conn: &Connection,
+        channel: i64,
+        mono: i64,
+        offset: i64,
+    ) -> Result<(Stretch, i64)> {
         let place = |stretch: &Stretch| {
             let millis = mono.checked_sub(stretch.mono)?.div_euclid(MICROS_PER_MILLI);
             let fits = (0..1 << STRETCH_BITS).contains(&millis)
                 && stretch.offset.abs_diff(offset) < OFFSET_TOLERANCE;
-            fits.then_some(stretch.id << STRETCH_BITS | millis)
+            fits.then_some((*stretch, millis))
         };
-        if let Some(id) = self.stretches.get(&channel).and_then(place) {
-            return Ok(id);
+        if let Some(place) = self.stretches.get(&channel).and_then(place) {
+            return Ok(place);
         }
         let id = conn
             .prepare_cached("INSERT INTO stretch VALUES (NULL, ?1, ?2, ?3, ?4) RETURNING id")?
             .query_row((self.boot, channel, mono, mono.wrapping_add(offset)), |row| row.get(0))?;
-        self.stretches.insert(channel, Stretch { id, mono, offset });
-        Ok(id << STRETCH_BITS)
+        let stretch = Stretch { id, mono, offset };
+        self.stretches.insert(channel, stretch);
+        Ok((stretch, 0))
+    }
+
+    /// Writes a minute; its closing is told from the second that its number stands for.
+    fn minute(
+        &mut self,
+        conn: &Connection,
+        (channel, mono, offset): (i64, i64, i64),
+        rest: &[Value],
+    ) -> Result<()> {
+        let [start, activity, rest @ ..] = rest else { return Err(Error::InvalidQuery) };
+        let (stretch, millis) = self.place(conn, channel, mono, offset)?;
+        let seconds = millis / MILLIS_PER_SECOND;
+        let id = stretch.id << MINUTE_BITS | seconds;
+        let base = stretch.mono.wrapping_add(stretch.offset).div_euclid(MICROS_PER_SECOND);
+        let late = (base + seconds).wrapping_sub(integer(start)?).wrapping_sub(MINUTE_S);
+        let closing = (late << ACTIVITY_BITS).wrapping_add(integer(activity)?);
+        let mut values: Vec<&dyn ToSql> = vec![&id, &closing];
+        values.extend(rest.iter().map(|value| value as &dyn ToSql));
+        run(conn, INSERT_MINUTE, values)
     }
 
     /// Writes a curve that ended, and what it says.
@@ -161,9 +192,8 @@ impl Packer {
 }
 
 const INSERT_SAMPLE: &str = "INSERT INTO sample VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)";
-const INSERT_MINUTE: &str = "INSERT INTO minute VALUES (?1,?2,?3, ?4,?5,?6,?7,?8, \
-     ?9,?10,?11,?12,?13, ?14,?15,?16,?17,?18, ?19,?20,?21,?22,?23, ?24,?25,?26,?27,?28, \
-     ?29,?30,?31)";
+const INSERT_MINUTE: &str = "INSERT INTO minute VALUES (?1,?2,?3,?4, ?5,?6,?7,?8, \
+     ?9,?10,?11,?12, ?13,?14,?15,?16, ?17,?18,?19,?20, ?21,?22,?23,?24, ?25,?26)";
 const INSERT_EVENT: &str = "INSERT INTO event VALUES (NULL,?1,?2,?3,?4,?5,?6,?7,?8)";
 const INSERT_POINT: &str = "INSERT INTO curve_point VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)";
 const INSERT_SENSOR_MINUTE: &str =

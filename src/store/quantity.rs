@@ -99,12 +99,12 @@ const FIXED: &[Fixed] = &[
     ("sample_view", "crest_watts", "P_mp", "W", "exact power at the crest; only simulated"),
     plain("sample_view", "boot", BOOT),
     ("sample_view", "mono_us", "t", "us", MONO),
-    ("minute", "id", "t", "ms", "when the record was closed; numbered as sample.id"),
-    ("minute", "closed_after_s", "t", "s", "from the start of the UTC minute to its closing"),
-    plain("minute", "activity", "activity.code when the record was closed"),
-    ("minute", "energy_uwh", "E", "uWh", ENERGY),
-    ("minute", "short_ms", "t", "ms", "what is short of 60 s covered by the energy integral"),
-    ("minute", "missing_ms", "t", "ms", MISSING),
+    ("minute", "id", "t", "s", "stretch.id * 8192 + seconds from there to the closing"),
+    plain("minute", "closing", "(s from the minute's start to the closing - 60) * 16 + activity"),
+    ("minute", "volts_count", "n", "1", "number of values of the minute"),
+    plain("minute", "fewer", "values fewer than of volts, 16 bits each: A, W, W/m2, degC"),
+    ("minute", "excess_uwh", "E", "uWh", "energy less mean power times covered time"),
+    plain("minute", "short", "60000 - ms covered by the energy integral + 2^22 * ms missing"),
     ("minute_view", "time", "t", "ISO 8601", "start of the UTC minute"),
     plain("minute_view", "channel", NAME),
     plain("minute_view", "activity", WORD),
@@ -270,32 +270,29 @@ const STATISTICS: [(&str, &str); 5] = [
     ("count", "number of values"),
 ];
 
-/// How the table `minute` stores them: (column, mean's ending, symbol, mean's unit, spread's unit).
-const STORED: [(&str, &str, &str, &str, &str); 5] = [
-    ("volts", "uv", "V", "uV", "10 uV"),
-    ("amps", "ua", "I", "uA", "10 uA"),
-    ("watts", "uw", "P", "uW", "100 uW"),
-    ("irradiance", "mw_m2", "G_poa", "mW/m2", "10 mW/m2"),
-    ("module_temperature", "mdegc", "T_mod", "mdegC", "10 mdegC"),
+/// How the table `minute` stores them: (column, mean's ending, symbol, units of mean, of the
+/// distance of the extremes from it, of the deviation).
+type Stored = (&'static str, &'static str, &'static str, [&'static str; 3]);
+const STORED: [Stored; 5] = [
+    ("volts", "uv", "V", ["uV", "100 uV", "10 uV"]),
+    ("amps", "ua", "I", ["uA", "100 uA", "10 uA"]),
+    ("watts", "uw", "P", ["uW", "mW", "100 uW"]),
+    ("irradiance", "mw_m2", "G_poa", ["mW/m2", "10 mW/m2", "10 mW/m2"]),
+    ("module_temperature", "mdegc", "T_mod", ["mdegC", "10 mdegC", "10 mdegC"]),
 ];
 
 fn stored_spread(
-    (column, ending, symbol, unit, coarse): (&'static str, &str, &str, &'static str, &'static str),
+    (column, ending, symbol, [fine, coarse, middle]): Stored,
     list: &mut Vec<Quantity>,
 ) {
-    let mut add = |name: String, symbol: &str, unit, meaning: &'static str| {
-        let (column, symbol) = (name.into(), symbol.to_owned().into());
+    let mut add = |name: String, unit, meaning: &'static str| {
+        let (column, symbol) = (name.into(), symbol.into());
         list.push(Quantity { table: "minute", column, symbol, unit, meaning: meaning.into() });
     };
-    if column == "volts" {
-        add("volts_count".to_owned(), "n", "1", "number of values of the minute");
-    } else {
-        add(format!("{column}_fewer"), "n", "1", "how many values fewer than of volts");
-    }
-    add(format!("{column}_{ending}"), symbol, unit, "mean of the minute");
-    add(format!("{column}_below"), symbol, coarse, "least value of the minute: below the mean");
-    add(format!("{column}_above"), symbol, coarse, "largest value of the minute: above the mean");
-    add(format!("{column}_deviation"), symbol, coarse, "standard deviation (n - 1)");
+    add(format!("{column}_{ending}"), fine, "mean of the minute");
+    add(format!("{column}_below"), coarse, "least value of the minute: below the mean");
+    add(format!("{column}_above"), coarse, "largest value of the minute: above the mean");
+    add(format!("{column}_deviation"), middle, "standard deviation (n - 1)");
 }
 
 /// Every column of the schema, once.

@@ -7,8 +7,11 @@
 
 use super::error::StoreError;
 use super::open;
-use super::pack::STRETCH_BITS;
-use super::rows::{HUNDREDS, MICRO, MILLI, MINUTE_MS, TENS};
+use super::pack::{MINUTE_BITS, STRETCH_BITS};
+use super::rows::{
+    ACTIVITY_BITS, Coarse, FEWER_BITS, MICRO, MILLI, MINUTE_MS, OF_LOAD, OF_SENSORS, OF_WATTS,
+    SHORT_BITS, mean_energy,
+};
 use crate::control::record::{Activity, Spread};
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
@@ -262,16 +265,17 @@ impl Part {
             micros.div_euclid(MICROS_PER_SECOND) + up
         };
         let (from, until) = (seconds(from), seconds(until));
-        let sql = "SELECT * FROM (SELECT t.boot, t.mono_us + (m.id & ?4) * 1000 AS mono_us, \
-                   t.utc_us + (m.id & ?4) * 1000 AS utc_us, \
-                   (t.utc_us + (m.id & ?4) * 1000) / 1000000 - closed_after_s AS start, m.* \
+        let sql = "SELECT * FROM (SELECT t.boot, t.mono_us + (m.id & ?4) * 1000000 AS mono_us, \
+                   t.utc_us + (m.id & ?4) * 1000000 AS utc_us, \
+                   t.utc_us / 1000000 + (m.id & ?4) - 60 - (closing >> 4) AS start, m.* \
                    FROM stretch AS t CROSS JOIN minute AS m \
                    ON m.id BETWEEN t.id << ?5 AND t.id << ?5 | ?4 \
                    WHERE t.channel = ?1 AND t.utc_us BETWEEN ?6 AND ?7) \
                    WHERE start >= ?2 AND start < ?3 ORDER BY start, boot, mono_us";
         let first = from.saturating_mul(MICROS_PER_SECOND).saturating_sub(STRETCH_US);
         let last = until.saturating_mul(MICROS_PER_SECOND).saturating_add(LATEST_CLOSE_US);
-        let params = (channel.0, from, until, STRETCH_MASK, STRETCH_BITS, first, last);
+        let mask = (1_i64 << MINUTE_BITS) - 1;
+        let params = (channel.0, from, until, mask, MINUTE_BITS, first, last);
         self.list(sql, params, minute_row)
     }
 
@@ -353,23 +357,31 @@ fn day_row(row: &Row<'_>) -> rusqlite::Result<DayRow> {
     })
 }
 
+/// Boot, both clocks, start of the minute, and a row of the table `minute`.
 fn minute_row(row: &Row<'_>) -> rusqlite::Result<MinuteRow> {
-    let count: i64 = row.get(7)?;
-    let energy: Option<i64> = row.get(32)?;
-    let (short, missing): (i64, i64) = (row.get(33)?, row.get(34)?);
+    let (closing, count, fewer): (i64, i64, i64) = (row.get(5)?, row.get(6)?, row.get(7)?);
+    let count_of = |place: u32| count - (fewer >> (FEWER_BITS * place) & ((1 << FEWER_BITS) - 1));
+    // The part that is short may be negative.
+    let (short, half) = (row.get::<_, i64>(29)?, 1 << (SHORT_BITS - 1));
+    let missing = short.saturating_add(half) >> SHORT_BITS;
+    let covered = MINUTE_MS - short.wrapping_sub(missing << SHORT_BITS);
+    let energy = row.get::<_, Option<i64>>(28)?.map(|excess| {
+        let watts = row.get::<_, Option<i64>>(16).ok().flatten();
+        excess.wrapping_add(mean_energy(watts.unwrap_or_default(), covered))
+    });
     let millis = |millis: i64| Duration::from_millis(u64::try_from(millis).unwrap_or_default());
     Ok(MinuteRow {
         boot: row.get(0)?,
         start: Utc::from_micros(row.get::<_, i64>(3)?.saturating_mul(MICROS_PER_SECOND)),
         at: stamp(row, 1)?,
-        activity: activity(row, 6)?,
-        volts: spread(row, (8, count), (MICRO, TENS))?,
-        amps: spread(row, (13, count - row.get::<_, i64>(12)?), (MICRO, TENS))?,
-        watts: spread(row, (18, count - row.get::<_, i64>(17)?), (MICRO, HUNDREDS))?,
-        irradiance: spread(row, (23, count - row.get::<_, i64>(22)?), (MILLI, TENS))?,
-        module_temperature: spread(row, (28, count - row.get::<_, i64>(27)?), (MILLI, TENS))?,
+        activity: activity_of(5, closing & ((1 << ACTIVITY_BITS) - 1))?,
+        volts: spread(row, (8, count), (MICRO, OF_LOAD))?,
+        amps: spread(row, (12, count_of(0)), (MICRO, OF_LOAD))?,
+        watts: spread(row, (16, count_of(1)), (MICRO, OF_WATTS))?,
+        irradiance: spread(row, (20, count_of(2)), (MILLI, OF_SENSORS))?,
+        module_temperature: spread(row, (24, count_of(3)), (MILLI, OF_SENSORS))?,
         energy: WattHours(units(energy, MICRO).unwrap_or(f64::NAN)),
-        covered: millis(MINUTE_MS.saturating_sub(short)),
+        covered: millis(covered),
         missing: millis(missing),
     })
 }
@@ -403,7 +415,7 @@ fn sample_row(row: &Row<'_>, (boot, mono, utc): (i64, i64, i64)) -> rusqlite::Re
 fn spread(
     row: &Row<'_>,
     (first, count): (usize, i64),
-    (of, coarse): (f64, i64),
+    (of, coarse): (f64, Coarse),
 ) -> rusqlite::Result<Spread> {
     let count = u32::try_from(count).unwrap_or_default();
     if count == 0 {
@@ -412,7 +424,7 @@ fn spread(
     let whole = |index: usize| row.get::<_, Option<i64>>(first + index);
     let mean = whole(0)?;
     let beside = |from: Option<i64>, sign: i64| {
-        let far = from.map(|from| from.saturating_mul(coarse).saturating_mul(sign));
+        let far = from.map(|from| from.saturating_mul(coarse.extremes).saturating_mul(sign));
         mean.zip(far).map(|(mean, far)| mean.saturating_add(far))
     };
     let number = |whole| units(whole, of).unwrap_or(f64::NAN);
@@ -421,7 +433,7 @@ fn spread(
         mean: number(mean),
         min: number(beside(whole(1)?, -1)),
         max: number(beside(whole(2)?, 1)),
-        deviation: number(whole(3)?.map(|deviation| deviation.saturating_mul(coarse))),
+        deviation: number(whole(3)?.map(|deviation| deviation.saturating_mul(coarse.deviation))),
     })
 }
 
@@ -446,7 +458,10 @@ fn stamp_of(mono: i64, utc: i64) -> Stamp {
 }
 
 fn activity(row: &Row<'_>, index: usize) -> rusqlite::Result<Activity> {
-    let code: i64 = row.get(index)?;
+    activity_of(index, row.get(index)?)
+}
+
+fn activity_of(index: usize, code: i64) -> rusqlite::Result<Activity> {
     usize::try_from(code)
         .ok()
         .and_then(|code| Activity::ALL.get(code).copied())

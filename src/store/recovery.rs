@@ -100,7 +100,7 @@ pub(super) fn before_reading(path: &Path) {
     if !left && !open::interrupted(path) {
         return;
     }
-    let Ok(lock) = Locked::open(path) else { return };
+    let Ok(lock) = Locked::open_now(path) else { return };
     let done = open::for_writing(path).and_then(|mut conn| {
         let mut tail = Tail::new(Box::new(lock));
         pack_left(&mut conn, path, &mut tail)?;

@@ -3,7 +3,7 @@
 //! Model: samples and minutes are whole numbers of small units (1 uV, 1 uA, 1 uW, 1 mW/m2,
 //! 1 mdegC), which lie far below what an electronic load resolves and take three to five bytes
 //! instead of eight. Of a minute's least, largest and deviation the distance from the mean is kept,
-//! in tens of these units (watts: hundreds), two bytes each. Days, sensors' minutes and events are
+//! in coarser units, two bytes each; of its energy what is beyond mean power times time. Days, sensors' minutes and events are
 //! rare and stay real numbers. A value that is no number, or infinite, is stored as NULL, never as
 //! a number: it must not enter an average.
 
@@ -20,10 +20,28 @@ use std::time::Duration;
 pub(super) const MICRO: f64 = 1e6;
 /// Milli-units in one unit: irradiance and temperature are stored in mW/m2 and mdegC.
 pub(super) const MILLI: f64 = 1e3;
-/// How many units of the mean make one of its spread: volts, amps, irradiance, temperature.
-pub(super) const TENS: i64 = 10;
-/// The same for watts, which scatter more.
-pub(super) const HUNDREDS: i64 = 100;
+/// How many units of the mean make one of its extremes' distance and one of its deviation.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Coarse {
+    pub(super) extremes: i64,
+    pub(super) deviation: i64,
+}
+/// Of volts and amps: 100 uV and 10 uV.
+pub(super) const OF_LOAD: Coarse = Coarse { extremes: 100, deviation: 10 };
+/// Of watts, which scatter more: 1 mW and 100 uW.
+pub(super) const OF_WATTS: Coarse = Coarse { extremes: 1000, deviation: 100 };
+/// Of irradiance and temperature: 10 mW/m2, 10 mdegC.
+pub(super) const OF_SENSORS: Coarse = Coarse { extremes: 10, deviation: 10 };
+/// Bits of each count among those that are fewer than of volts.
+pub(super) const FEWER_BITS: u32 = 16;
+/// Bits of an activity beside a minute's closing.
+pub(super) const ACTIVITY_BITS: u32 = 4;
+/// Bits of the time that a minute is short of, beside the missing time (ms).
+pub(super) const SHORT_BITS: u32 = 22;
+/// uW times ms in one uWh.
+pub(super) const UW_MS_PER_UWH: i64 = 3_600_000;
+/// A minute (s).
+pub(super) const MINUTE_S: i64 = 60;
 /// A minute (ms): what is short of it is stored.
 pub(super) const MINUTE_MS: i64 = 60_000;
 
@@ -74,9 +92,8 @@ fn text(words: &str) -> Value {
 }
 
 /// The code of an activity: its place in [`Activity::ALL`].
-fn code(activity: Activity) -> Value {
-    let code = (0..).zip(Activity::ALL).find(|&(_, other)| other == activity);
-    Value::Integer(code.map_or(0, |(code, _)| code))
+fn code(activity: Activity) -> i64 {
+    (0..).zip(Activity::ALL).find(|&(_, other)| other == activity).map_or(0, |(code, _)| code)
 }
 
 pub(super) fn sample(channel: i64, s: &Sample) -> Op {
@@ -84,7 +101,7 @@ pub(super) fn sample(channel: i64, s: &Sample) -> Op {
     values.push(Value::Integer(channel));
     values.extend(times(s.at));
     values.extend([
-        code(s.activity),
+        Value::Integer(code(s.activity)),
         Value::Integer(s.readings.into()),
         micros(s.volts.0),
         micros(s.amps.0),
@@ -97,45 +114,55 @@ pub(super) fn sample(channel: i64, s: &Sample) -> Op {
     Op::new(Kind::Sample, values)
 }
 
-/// Mean in small units; least, largest and deviation from it in `coarse` of them.
-fn spread_of(s: &Spread, units: f64, coarse: i64) -> [Value; 4] {
+/// Mean in small units; least, largest and deviation from it in coarser ones.
+#[expect(clippy::cast_precision_loss, reason = "ten to a thousand")]
+fn spread_of(s: &Spread, units: f64, coarse: Coarse) -> [Value; 4] {
     if s.count == 0 {
         return [Value::Null, Value::Null, Value::Null, Value::Null];
     }
-    let mean = whole(s.mean, units);
-    #[expect(clippy::cast_precision_loss, reason = "ten or a hundred")]
-    let coarser = units / coarse as f64;
-    let from_mean = |value: f64, sign: f64| whole((value - s.mean) * sign, coarser);
+    let extremes = units / coarse.extremes as f64;
+    let from_mean = |value: f64, sign: f64| whole((value - s.mean) * sign, extremes);
     [
-        int(mean),
+        int(whole(s.mean, units)),
         int(from_mean(s.min, -1.0)),
         int(from_mean(s.max, 1.0)),
-        int(whole(s.deviation, coarser)),
+        int(whole(s.deviation, units / coarse.deviation as f64)),
     ]
 }
 
+/// Energy (uWh) of a mean power (uW) over a time (ms); as SQLite computes it.
+#[expect(clippy::cast_possible_truncation, reason = "a million seconds of a terawatt fit")]
+pub(super) fn mean_energy(watts_uw: i64, covered_ms: i64) -> i64 {
+    (i128::from(watts_uw) * i128::from(covered_ms) / i128::from(UW_MS_PER_UWH)) as i64
+}
+
+/// How many values fewer than of volts the other quantities have, side by side.
+fn fewer(m: &Minute) -> i64 {
+    let others = [&m.amps, &m.watts, &m.irradiance, &m.module_temperature];
+    (0..).zip(others).fold(0, |all, (place, other)| {
+        let fewer = (i64::from(m.volts.count) - i64::from(other.count)) & ((1 << FEWER_BITS) - 1);
+        all | fewer << (FEWER_BITS * place)
+    })
+}
+
 pub(super) fn minute(channel: i64, m: &Minute) -> Op {
-    let closed = m.at.utc.as_micros().div_euclid(MICROS_PER_SECOND);
     let began = m.start.as_micros().div_euclid(MICROS_PER_SECOND);
-    let fewer = |s: &Spread| Value::Integer(i64::from(m.volts.count) - i64::from(s.count));
-    let mut values = Vec::with_capacity(33);
+    let short = MINUTE_MS.saturating_sub(span_ms(m.covered));
+    let mut values = Vec::with_capacity(28);
     values.push(Value::Integer(channel));
     values.extend(times(m.at));
-    values.extend([Value::Integer(closed.saturating_sub(began)), code(m.activity)]);
-    values.push(Value::Integer(m.volts.count.into()));
-    values.extend(spread_of(&m.volts, MICRO, TENS));
-    values.push(fewer(&m.amps));
-    values.extend(spread_of(&m.amps, MICRO, TENS));
-    values.push(fewer(&m.watts));
-    values.extend(spread_of(&m.watts, MICRO, HUNDREDS));
-    values.push(fewer(&m.irradiance));
-    values.extend(spread_of(&m.irradiance, MILLI, TENS));
-    values.push(fewer(&m.module_temperature));
-    values.extend(spread_of(&m.module_temperature, MILLI, TENS));
+    values.extend([Value::Integer(began), Value::Integer(code(m.activity))]);
+    values.extend([Value::Integer(m.volts.count.into()), Value::Integer(fewer(m))]);
+    values.extend(spread_of(&m.volts, MICRO, OF_LOAD));
+    values.extend(spread_of(&m.amps, MICRO, OF_LOAD));
+    values.extend(spread_of(&m.watts, MICRO, OF_WATTS));
+    values.extend(spread_of(&m.irradiance, MILLI, OF_SENSORS));
+    values.extend(spread_of(&m.module_temperature, MILLI, OF_SENSORS));
+    let mean = if m.watts.count == 0 { None } else { whole(m.watts.mean, MICRO) };
+    let even = mean_energy(mean.unwrap_or_default(), MINUTE_MS - short);
     values.extend([
-        micros(m.energy.0),
-        Value::Integer(MINUTE_MS.saturating_sub(span_ms(m.covered))),
-        Value::Integer(span_ms(m.missing)),
+        int(whole(m.energy.0, MICRO).map(|energy| energy.wrapping_sub(even))),
+        Value::Integer((span_ms(m.missing) << SHORT_BITS).wrapping_add(short)),
     ]);
     Op::new(Kind::Minute, values)
 }

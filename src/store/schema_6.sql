@@ -1,6 +1,6 @@
 -- Narrow rows. A stretch is at most 70 min of one channel within a boot: where both clocks stood
--- when it began. Rows of samples and minutes are numbered stretch * 4194304 + milliseconds since
--- then, which says boot, channel and both clocks in six bytes. A step of the wall clock begins a
+-- when it began. Rows of samples are numbered stretch * 4194304 + milliseconds since
+-- then, which says boot, channel and both clocks in six bytes; minutes by seconds in four. A step of the wall clock begins a
 -- new stretch.
 CREATE TABLE stretch (
     id      INTEGER PRIMARY KEY,
@@ -55,50 +55,53 @@ JOIN moved AS m ON m.boot = s.boot AND m.channel = s.channel AND m.hour = s.mono
 ORDER BY 1;
 DROP TABLE sample_before;
 
--- Means in uV, uA, uW, mW/m2, mdegC. How far least and largest lie below and above the mean, and
--- the deviation, in units ten times (watts: a hundred times) as large: far below what the
--- instruments resolve. fewer: how many values less than of volts. short: of the minute, not covered.
+-- id: stretch * 8192 + seconds since then. closing: (seconds from the start of the minute to its
+-- closing - 60) * 16 + activity. fewer: how many values less than of volts, 16 bits each for amps,
+-- watts, irradiance, temperature. Means in uV, uA, uW, mW/m2, mdegC. How far least and largest lie
+-- below and above the mean: in 100 uV, 100 uA, mW, 10 mW/m2, 10 mdegC; deviations in 10 uV, 10 uA,
+-- 100 uW, 10 mW/m2, 10 mdegC: far below what the instruments resolve. excess_uwh: energy beyond mean
+-- power times the time covered. short: what the minute lacks of 60000 ms covered, + 2^22 * ms missing.
 DROP VIEW minute_view;
 ALTER TABLE minute RENAME TO minute_before;
 CREATE TABLE minute (
-    id                 INTEGER PRIMARY KEY,
-    closed_after_s     INTEGER NOT NULL,
-    activity           INTEGER NOT NULL,
-    volts_count        INTEGER NOT NULL,
+    id          INTEGER PRIMARY KEY,
+    closing     INTEGER NOT NULL,
+    volts_count INTEGER NOT NULL,
+    fewer       INTEGER NOT NULL,
     volts_uv INTEGER, volts_below INTEGER, volts_above INTEGER, volts_deviation INTEGER,
-    amps_fewer         INTEGER NOT NULL,
     amps_ua INTEGER, amps_below INTEGER, amps_above INTEGER, amps_deviation INTEGER,
-    watts_fewer        INTEGER NOT NULL,
     watts_uw INTEGER, watts_below INTEGER, watts_above INTEGER, watts_deviation INTEGER,
-    irradiance_fewer   INTEGER NOT NULL,
     irradiance_mw_m2 INTEGER, irradiance_below INTEGER, irradiance_above INTEGER,
     irradiance_deviation INTEGER,
-    module_temperature_fewer INTEGER NOT NULL,
     module_temperature_mdegc INTEGER, module_temperature_below INTEGER,
     module_temperature_above INTEGER, module_temperature_deviation INTEGER,
-    energy_uwh         INTEGER,
-    short_ms           INTEGER NOT NULL,
-    missing_ms         INTEGER NOT NULL
+    excess_uwh  INTEGER,
+    short       INTEGER NOT NULL
 ) STRICT;
 INSERT OR IGNORE INTO minute
-SELECT m.rowid * 4194304 + (s.mono_us - m.mono_us) / 1000,
-       s.utc_us / 1000000 - s.start_utc_s, s.activity,
-       s.volts_count, round(s.volts_mean * 1e6), round((s.volts_mean - s.volts_min) * 1e5),
-       round((s.volts_max - s.volts_mean) * 1e5), round(s.volts_deviation * 1e5),
-       s.volts_count - s.amps_count, round(s.amps_mean * 1e6),
-       round((s.amps_mean - s.amps_min) * 1e5), round((s.amps_max - s.amps_mean) * 1e5),
-       round(s.amps_deviation * 1e5),
-       s.volts_count - s.watts_count, round(s.watts_mean * 1e6),
-       round((s.watts_mean - s.watts_min) * 1e4), round((s.watts_max - s.watts_mean) * 1e4),
-       round(s.watts_deviation * 1e4),
-       s.volts_count - s.irradiance_count, round(s.irradiance_mean * 1e3),
-       round((s.irradiance_mean - s.irradiance_min) * 1e2),
+SELECT m.rowid * 8192 + (s.mono_us - m.mono_us) / 1000000,
+       (m.utc_us / 1000000 + (s.mono_us - m.mono_us) / 1000000 - s.start_utc_s - 60) * 16
+           + s.activity,
+       s.volts_count,
+       (s.volts_count - s.amps_count) | (s.volts_count - s.watts_count) << 16
+           | (s.volts_count - s.irradiance_count) << 32
+           | (s.volts_count - s.module_temperature_count) << 48,
+       round(s.volts_mean * 1e6), round((s.volts_mean - s.volts_min) * 1e4),
+       round((s.volts_max - s.volts_mean) * 1e4), round(s.volts_deviation * 1e5),
+       round(s.amps_mean * 1e6), round((s.amps_mean - s.amps_min) * 1e4),
+       round((s.amps_max - s.amps_mean) * 1e4), round(s.amps_deviation * 1e5),
+       round(s.watts_mean * 1e6), round((s.watts_mean - s.watts_min) * 1e3),
+       round((s.watts_max - s.watts_mean) * 1e3), round(s.watts_deviation * 1e4),
+       round(s.irradiance_mean * 1e3), round((s.irradiance_mean - s.irradiance_min) * 1e2),
        round((s.irradiance_max - s.irradiance_mean) * 1e2), round(s.irradiance_deviation * 1e2),
-       s.volts_count - s.module_temperature_count, round(s.module_temperature_mean * 1e3),
+       round(s.module_temperature_mean * 1e3),
        round((s.module_temperature_mean - s.module_temperature_min) * 1e2),
        round((s.module_temperature_max - s.module_temperature_mean) * 1e2),
        round(s.module_temperature_deviation * 1e2),
-       round(s.energy_wh * 1e6), round(60000 - s.covered_s * 1e3), round(s.missing_s * 1e3)
+       CAST(round(s.energy_wh * 1e6) AS INTEGER) - coalesce(CAST(round(s.watts_mean * 1e6) AS INTEGER)
+           * CAST(round(s.covered_s * 1e3) AS INTEGER) / 3600000, 0),
+       60000 - CAST(round(s.covered_s * 1e3) AS INTEGER)
+           + CAST(round(s.missing_s * 1e3) AS INTEGER) * 4194304
 FROM minute_before AS s
 JOIN moved AS m ON m.boot = s.boot AND m.channel = s.channel AND m.hour = s.mono_us / 3600000000
      AND m.off = (s.utc_us - s.mono_us) / 1000000
@@ -126,44 +129,45 @@ LEFT JOIN stretch AS t ON t.id = s.id / 4194304
 LEFT JOIN channel AS c ON c.id = t.channel
 LEFT JOIN activity AS a ON a.code = s.activity;
 
+-- The inner query unfolds short, whose first part lies within 2^21 and may be negative.
 CREATE VIEW minute_view AS
-SELECT strftime('%Y-%m-%dT%H:%M:%SZ',
-                (t.utc_us + m.id % 4194304 * 1000) / 1000000 - m.closed_after_s, 'unixepoch')
-           AS time,
+SELECT strftime('%Y-%m-%dT%H:%M:%SZ', (t.utc_us + m.id % 8192 * 1000000) / 1000000
+                - 60 - (m.closing >> 4), 'unixepoch') AS time,
        c.name AS channel,
        a.word AS activity,
        m.volts_uv / 1e6 AS volts_mean,
-       (m.volts_uv - 10 * m.volts_below) / 1e6 AS volts_min,
-       (m.volts_uv + 10 * m.volts_above) / 1e6 AS volts_max,
+       (m.volts_uv - 100 * m.volts_below) / 1e6 AS volts_min,
+       (m.volts_uv + 100 * m.volts_above) / 1e6 AS volts_max,
        m.volts_deviation / 1e5 AS volts_deviation,
        m.volts_count,
        m.amps_ua / 1e6 AS amps_mean,
-       (m.amps_ua - 10 * m.amps_below) / 1e6 AS amps_min,
-       (m.amps_ua + 10 * m.amps_above) / 1e6 AS amps_max,
+       (m.amps_ua - 100 * m.amps_below) / 1e6 AS amps_min,
+       (m.amps_ua + 100 * m.amps_above) / 1e6 AS amps_max,
        m.amps_deviation / 1e5 AS amps_deviation,
-       m.volts_count - m.amps_fewer AS amps_count,
+       m.volts_count - (m.fewer & 65535) AS amps_count,
        m.watts_uw / 1e6 AS watts_mean,
-       (m.watts_uw - 100 * m.watts_below) / 1e6 AS watts_min,
-       (m.watts_uw + 100 * m.watts_above) / 1e6 AS watts_max,
+       (m.watts_uw - 1000 * m.watts_below) / 1e6 AS watts_min,
+       (m.watts_uw + 1000 * m.watts_above) / 1e6 AS watts_max,
        m.watts_deviation / 1e4 AS watts_deviation,
-       m.volts_count - m.watts_fewer AS watts_count,
+       m.volts_count - (m.fewer >> 16 & 65535) AS watts_count,
        m.irradiance_mw_m2 / 1e3 AS irradiance_mean,
        (m.irradiance_mw_m2 - 10 * m.irradiance_below) / 1e3 AS irradiance_min,
        (m.irradiance_mw_m2 + 10 * m.irradiance_above) / 1e3 AS irradiance_max,
        m.irradiance_deviation / 1e2 AS irradiance_deviation,
-       m.volts_count - m.irradiance_fewer AS irradiance_count,
+       m.volts_count - (m.fewer >> 32 & 65535) AS irradiance_count,
        m.module_temperature_mdegc / 1e3 AS module_temperature_mean,
        (m.module_temperature_mdegc - 10 * m.module_temperature_below) / 1e3
            AS module_temperature_min,
        (m.module_temperature_mdegc + 10 * m.module_temperature_above) / 1e3
            AS module_temperature_max,
        m.module_temperature_deviation / 1e2 AS module_temperature_deviation,
-       m.volts_count - m.module_temperature_fewer AS module_temperature_count,
-       m.energy_uwh / 1e6 AS energy_wh,
-       (60000 - m.short_ms) / 1e3 AS covered_s,
+       m.volts_count - (m.fewer >> 48 & 65535) AS module_temperature_count,
+       (m.excess_uwh + coalesce(m.watts_uw * m.covered_ms / 3600000, 0)) / 1e6 AS energy_wh,
+       m.covered_ms / 1e3 AS covered_s,
        m.missing_ms / 1e3 AS missing_s,
        t.boot
-FROM minute AS m
-LEFT JOIN stretch AS t ON t.id = m.id / 4194304
+FROM (SELECT *, 60000 - ((short + 2097152 & 4194303) - 2097152) AS covered_ms,
+             short + 2097152 >> 22 AS missing_ms FROM minute) AS m
+LEFT JOIN stretch AS t ON t.id = m.id / 8192
 LEFT JOIN channel AS c ON c.id = t.channel
-LEFT JOIN activity AS a ON a.code = m.activity;
+LEFT JOIN activity AS a ON a.code = m.closing & 15;

@@ -18,6 +18,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// First bytes of the file: ours, and which format.
 const MARK: [u8; 8] = *b"CrstTl\x00\x01";
@@ -25,6 +26,11 @@ const MARK: [u8; 8] = *b"CrstTl\x00\x01";
 const HEADER: usize = 8 + 8 + 8 + 8 + 4;
 /// Length and checksum before each frame (bytes).
 const FRAME: usize = 4 + 4;
+
+/// How often, and after which pause (s), a lock is tried for again: a second in all, as with locks
+/// of the database.
+const LOCK_TRIES: u32 = 20;
+const LOCK_PAUSE: Duration = Duration::from_millis(50);
 
 /// The file below the tail; a test may put a layer of its own between.
 pub trait TailFile: Send + std::fmt::Debug {
@@ -71,20 +77,35 @@ pub struct Locked {
 }
 
 impl Locked {
-    /// Opens or makes the tail of `log` and locks it.
+    /// Opens or makes the tail of `log` and locks it; a reader that takes it up is waited for.
     ///
     /// # Errors
     /// [`StoreError::Busy`] where another writer lives; else what the system reports.
     pub fn open(log: &Path) -> Result<Self, StoreError> {
+        Self::within(log, LOCK_TRIES)
+    }
+
+    /// The same without waiting.
+    pub(super) fn open_now(log: &Path) -> Result<Self, StoreError> {
+        Self::within(log, 0)
+    }
+
+    fn within(log: &Path, patience: u32) -> Result<Self, StoreError> {
         const DOING: &str = "opening the -tail file";
         let path = tail_path(log);
         let fail = |error| StoreError::from_io(log, DOING, &error);
+        let mut tries = 0;
         loop {
             let mut options = OpenOptions::new();
             let file = options.read(true).write(true).create(true).truncate(false).open(&path);
             let file = file.map_err(fail)?;
             match file.try_lock() {
                 Ok(()) => {}
+                Err(TryLockError::WouldBlock) if tries < patience => {
+                    tries += 1;
+                    std::thread::sleep(LOCK_PAUSE);
+                    continue;
+                }
                 Err(TryLockError::WouldBlock) => {
                     return Err(StoreError::Busy { path: log.to_path_buf(), doing: DOING });
                 }

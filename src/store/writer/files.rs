@@ -1,7 +1,7 @@
 //! Which file the writer writes, and when it changes to another.
 //!
-//! Model: commits go to the tail of one file; every ten minutes, and soon after news, they are
-//! packed into its tables. When commits or packings fail for so long that it is no passing lock, a
+//! Model: commits go to the tail of one file; when enough have gathered, and soon after news, they
+//! are packed into its tables. When commits or packings fail for so long that it is no passing lock, a
 //! fresh file beside it is begun, takes over what is committed and not packed, and says so in an
 //! event; the old one is left as it is. A full disk is waited out: it has no room for another file.
 //! At the turn of a month the file is closed and named after its month.
@@ -17,16 +17,15 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-/// Time from one packing to the next (s): at one sample a second a packing fills some thirty pages
-/// and touches ten, so that what is written stays below three times what is kept. A plain SQLite
-/// shell sees the log so late.
-const PACK_INTERVAL: Duration = Duration::from_secs(600);
-/// The same after an event or a curve (s): whoever waits to see it waits so long, and a flicker of
+/// Rows that make a packing worth it: it touches ten pages beside those that it fills, and so many
+/// rows fill forty. One channel at one sample a second gives them in a quarter of an hour; a plain
+/// SQLite shell sees the log so late.
+const PACK_WORTH: usize = 900;
+/// Time from one packing to the next at the latest (s), as at night.
+const PACK_LATEST: Duration = Duration::from_secs(3600);
+/// Time from one packing to the next after an event or a curve (s): whoever waits to see it waits so long, and a flicker of
 /// events still shares packings.
 const NEWS_INTERVAL: Duration = Duration::from_secs(5);
-/// Rows that are packed at once, whatever the time: 16 channels at ten samples a second give as
-/// many in two minutes, and they take some 10 MB of memory.
-const PACK_ROWS: usize = 20_000;
 /// Rows that may wait while packings fail: a person's lock is waited out until then, which one
 /// channel at one sample a second stands for 16 hours. They take some 30 MB.
 const WAITING_MAX: usize = 60_000;
@@ -161,8 +160,8 @@ impl Files {
             return now >= at;
         }
         let waits = self.log.as_ref().map_or(0, Log::waiting_rows);
-        let since = self.packed.map_or(PACK_INTERVAL, |at| now.saturating_duration_since(at));
-        waits >= PACK_ROWS || since >= PACK_INTERVAL || self.news && since >= NEWS_INTERVAL
+        let since = self.packed.map_or(PACK_LATEST, |at| now.saturating_duration_since(at));
+        waits >= PACK_WORTH || since >= PACK_LATEST || self.news && since >= NEWS_INTERVAL
     }
 
     /// After a failed commit: begins a fresh file where it has failed for long.
