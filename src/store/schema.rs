@@ -21,7 +21,7 @@ const STEPS: [&str; 5] = [
     include_str!("schema_2.sql"),
     include_str!("schema_3.sql"),
     include_str!("schema_4.sql"),
-    include_str!("schema_6.sql"),
+    include_str!("schema_5.sql"),
 ];
 
 /// The newest schema version this program knows.
