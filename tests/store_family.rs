@@ -317,7 +317,8 @@ fn a_log_of_before_is_brought_up_to_date_with_all_its_rows() {
     assert!(minutes.iter().any(|minute| minute.start == second(0.0).utc));
     for minute in &minutes {
         let v = minute.volts;
-        assert_eq!([v.mean, v.min, v.max, v.deviation], [30.0, 29.5, 30.25, 0.125]);
+        let bits = |values: [f64; 4]| values.map(f64::to_bits);
+        assert_eq!(bits([v.mean, v.min, v.max, v.deviation]), bits([30.0, 29.5, 30.25, 0.125]));
         assert_eq!((v.count, minute.module_temperature.count), (60, 0));
         assert_eq!(minute.watts.max.to_bits(), 250.0_f64.to_bits());
         assert_eq!(minute.covered, Duration::from_millis(59_500));

@@ -107,7 +107,7 @@ impl Book {
             Err(error) => error,
         };
         let ours = tail_path(&self.path).exists();
-        if !error.is_of_the_disk() && !(ours && error.is_damage()) {
+        if !(error.is_of_the_disk() || ours && error.is_damage()) {
             return Err(error);
         }
         for number in 1..=BESIDE_MAX {

@@ -406,8 +406,4 @@ impl Dice {
     pub(crate) fn below(&mut self, bound: usize) -> usize {
         if bound == 0 { 0 } else { (self.roll() % bound as u64) as usize }
     }
-
-    pub(crate) fn one_in(&mut self, count: u64) -> bool {
-        self.roll() % count == 0
-    }
 }
