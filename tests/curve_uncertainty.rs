@@ -13,7 +13,7 @@ use cresthold_sim::bench::Noise;
 use curve_common::{crystalline, exact_points};
 
 const PLAIN: Analysis =
-    Analysis { method: Method::FIELD, series: None, correction: None, area: None };
+    Analysis::plain(Method::FIELD);
 
 fn curve() -> Curve {
     Curve::new(exact_points(&crystalline(), 850.0, 45.0, 100).1).unwrap()
@@ -58,6 +58,7 @@ fn corrected() -> Analysis {
         series: Some(Ohms(0.3)),
         correction: Some(Correction { procedure, to: Conditions::STC }),
         area: Some(1.6),
+        delay: 0.0,
     }
 }
 
@@ -66,7 +67,7 @@ fn chance_agrees_with_the_budget() {
     // JCGM 101, 8.1: 10,000 trials state a standard deviation to 0.7 % (1/sqrt(2 n)); 5 % leaves room
     // for what is not linear, most for Vmp. The window's term is a judgement, no draw: taken out here.
     for analysis in [PLAIN, corrected()] {
-        let stated = budget(&curve(), &analysis, &inputs(), 2.0).unwrap();
+        let stated = budget(&curve(), &analysis, &inputs()).unwrap();
         let drawn = monte_carlo(&curve(), &analysis, &inputs(), 10_000, 20_260_621);
         assert_eq!((drawn.trials, drawn.failed), (10_000, 0));
         for (k, quantity) in Quantity::ALL.into_iter().enumerate() {
@@ -98,7 +99,7 @@ fn what_is_common_does_not_average_out() {
     // and FF, however many points there are.
     let amps = Instrument { gain: Spec::Standard(1e-3), ..Instrument::PERFECT };
     let inputs = Inputs { amps, ..Inputs::PERFECT };
-    let found = budget(&curve(), &PLAIN, &inputs, 2.0).unwrap();
+    let found = budget(&curve(), &PLAIN, &inputs).unwrap();
     let line = &found.lines[0];
     assert_eq!(line.input, "current, gain");
     let relative = |k: usize| line.contributions[k] / found.values[k];
@@ -107,14 +108,14 @@ fn what_is_common_does_not_average_out() {
     }
     // An offset of voltage moves Voc by itself.
     let volts = Instrument { offset: Spec::Standard(0.01), ..Instrument::PERFECT };
-    let found = budget(&curve(), &PLAIN, &Inputs { volts, ..Inputs::PERFECT }, 2.0).unwrap();
+    let found = budget(&curve(), &PLAIN, &Inputs { volts, ..Inputs::PERFECT }).unwrap();
     assert!((found.lines[0].contributions[1] - 0.01).abs() < 1e-9);
 }
 
 #[test]
 fn irradiance_and_temperature_lead_at_standard_conditions() {
     // c_G = 1 and c_T = gamma, about 0.4 %/K (the trade's figures; the device's own beta here).
-    let stated = budget(&curve(), &corrected(), &inputs(), 2.0).unwrap();
+    let stated = budget(&curve(), &corrected(), &inputs()).unwrap();
     let share = |name: &str| {
         let line = stated.lines.iter().find(|line| line.input == name).unwrap();
         line.contributions[2] / stated.values[2]
@@ -150,10 +151,10 @@ fn the_interval_covers_the_truth() {
                 ..*p
             })
             .collect();
-        let found = budget(&Curve::sorted(measured).unwrap(), &PLAIN, &inputs, 1.96).unwrap();
+        let found = budget(&Curve::sorted(measured).unwrap(), &PLAIN, &inputs).unwrap();
         for (k, count) in covered.iter_mut().enumerate() {
             let off = (found.values[k] - truth[k]).abs();
-            *count += u32::from(off <= found.coverage * found.combined[k]);
+            *count += u32::from(off <= found.coverage[k] * found.combined[k]);
         }
     }
     let share = covered.map(|count| f64::from(count) / f64::from(trials));
@@ -172,7 +173,7 @@ fn the_same_seed_gives_the_same_numbers() {
 #[test]
 fn a_correction_needs_its_conditions() {
     let bare = curve().points().iter().map(|p| Point::new(p.volts, p.amps)).collect();
-    let error = budget(&Curve::new(bare).unwrap(), &corrected(), &inputs(), 2.0).unwrap_err();
+    let error = budget(&Curve::new(bare).unwrap(), &corrected(), &inputs()).unwrap_err();
     assert_eq!(error, AnalysisError::NoConditions);
     let dark = |p: &Point| Point { irradiance: Some(Irradiance(0.0)), ..*p };
     let points = curve().points().iter().map(dark).collect();

@@ -258,6 +258,7 @@ impl CurveFile {
             correction: self.correction()?,
             area: self.area,
             inputs: self.inputs(),
+            delay: 0.0,
         })
     }
 

@@ -385,7 +385,7 @@ fn ends(curve: &Curve, method: &Method) -> (End<Amps>, End<Volts>) {
 #[derive(Clone, Debug)]
 pub(super) struct EndLine {
     /// Value of the second coordinate where the first is zero, and the slope there.
-    value: f64,
+    pub(super) value: f64,
     pub(super) slope: f64,
     /// Standard deviation of the value per unit of one of the second coordinates.
     pub(super) weight: f64,

@@ -10,14 +10,12 @@ use crate::curve::fit::{Fit, FitError, Identified, Residual, fit};
 use crate::curve::quality::{Quality, quality};
 use crate::curve::translate::{Coefficient, Observed, coefficients};
 use crate::curve::uncertainty::{
-    Analysis, AnalysisError, Budget, Correction, Figures, Inputs, Quantity, budget,
+    Analysis, AnalysisError, Budget, Correction, Figures, Inputs, PROBABILITY, Quantity, budget,
 };
 use crate::curve::{Curve, Method, Parameters, other_windows, parameters};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
-/// Coverage factor of stated uncertainties: about 95 %.
-const COVERAGE: f64 = 2.0;
 /// Correlation of neighbouring residuals above which they are no noise; a hundred points of noise
 /// stay below 0.3.
 const PATTERN: f64 = 0.5;
@@ -33,6 +31,8 @@ pub struct Wanted {
     pub area: Option<f64>,
     /// What is known of the instruments; without it no uncertainty is stated.
     pub inputs: Option<Inputs>,
+    /// How late the irradiance is (s).
+    pub delay: f64,
 }
 
 /// A curve and all that is said about it.
@@ -74,12 +74,12 @@ impl CurveReport {
         // Levelling needs a series resistance: that of the fit, if there is one.
         let first = fit(curve, Residual::Current);
         let series = first.as_ref().ok().map(|fit| fit.series.value).filter(|_| lit);
-        let Wanted { method, correction, area, inputs } = *wanted;
-        let analysis = Analysis { method, series, correction, area };
+        let Wanted { method, correction, area, inputs, delay } = *wanted;
+        let analysis = Analysis { method, series, correction, area, delay };
         let last = analysis.curve(curve)?;
         let parameters = parameters(&last, &method)?;
         let budget =
-            inputs.map(|inputs| budget(curve, &analysis, &inputs, COVERAGE)).transpose()?;
+            inputs.map(|inputs| budget(curve, &analysis, &inputs)).transpose()?;
         let figures = analysis.figures(curve)?;
         let fit = fit(&last, Residual::Current);
         Ok(Self {
@@ -228,7 +228,7 @@ impl CurveReport {
             "grade": self.quality.grade.word(),
             "reasons": reasons,
             "figures": figures,
-            "coverage_factor": self.budget.as_ref().map(|budget| budget.coverage),
+            "coverage_probability": self.budget.as_ref().map(|_| PROBABILITY),
             "isc_origin": p.isc.origin.word(),
             "voc_origin": p.voc.origin.word(),
             "slope_at_isc_ohm": p.isc.slope.map(|ohms| ohms.0),

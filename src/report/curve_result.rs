@@ -67,7 +67,7 @@ pub fn report(
     direction: SweepDirection,
     rows: &[CurvePointRow],
 ) -> Result<CurveReport, String> {
-    let wanted = Wanted { method: METHOD, correction: None, area: None, inputs: None };
+    let wanted = Wanted { method: METHOD, correction: None, area: None, inputs: None, delay: 0.0 };
     let (curve, back) = legs(direction, rows).map_err(|error| error.to_string())?;
     CurveReport::new(name, &curve, back.as_ref(), &wanted).map_err(|error| error.to_string())
 }
