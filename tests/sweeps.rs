@@ -9,7 +9,8 @@ use cresthold::control::record::{
 use cresthold::control::{ChannelConfig, Steady, SweepConditions};
 use cresthold::quantities::{Amps, Irradiance, MetresPerSecond, Volts};
 use cresthold::rehearsal::{Outage, Yard};
-use cresthold::report::curve_result::appraise;
+use cresthold::report::curve_result::{appraise, stated_of, stated_rows};
+use cresthold::station::Station;
 use cresthold::store::{ChannelFacts, Log, OpenFacts, Reader};
 use cresthold::time::{Instant, Stamp, Utc};
 use cresthold_sim::device::examples;
@@ -342,7 +343,11 @@ fn curves_come_back_from_the_log_and_a_hole_shows() {
             tracker: "hold".to_owned(),
         }],
     };
-    let mut log = Log::open(&path, &facts).unwrap().with_appraisal(appraise);
+    let mut log = Log::open(&path, &facts).unwrap();
+    let stated = Station::rehearsal().channels[0].stated.unwrap();
+    log.state(&stated_rows(&Station::rehearsal())[..1]).unwrap();
+    let mut log =
+        log.with_appraisal(move |curve, rows| appraise(curve.direction, rows, Some(&stated)));
     for record in &told.records {
         // One point of the second curve gets lost on the way.
         if !matches!(record, Record::CurvePoint(point) if point.curve == 2 && point.index == 50) {
@@ -364,6 +369,13 @@ fn curves_come_back_from_the_log_and_a_hole_shows() {
     assert_eq!(result.grade, "poor");
     assert!(result.reasons.contains("irradiance changed"), "{result:?}");
     assert_eq!(result.isc_origin.as_deref(), Some("interpolated"));
+    assert_eq!(stated_of(reader.stated(id, 1).unwrap()).unwrap(), Some(stated));
+    let pmp = result.expanded[2].unwrap();
+    // Above all the ammeter's 0.1 %, the voltmeter's and their offsets.
+    let share = pmp.value / result.pmp.unwrap().0;
+    assert!((5e-4..5e-3).contains(&share) && (1.6..2.0).contains(&pmp.coverage), "{pmp:?}");
+    // The module's area is stated, too.
+    assert!(result.efficiency.is_some() && result.expanded[6].is_some(), "{result:?}");
     let best = told.points(1).iter().map(|p| (p.volts * p.amps).0).fold(0.0, f64::max);
     assert!((result.pmp.unwrap().0 / best - 1.0).abs() < 0.05, "{result:?}, {best}");
     assert!(curves[1].result.is_none());
@@ -386,10 +398,11 @@ fn curves_come_back_from_the_log_and_a_hole_shows() {
     assert!(unended > 30, "{unended}");
     let whole: i64 = conn.query_row("SELECT sum(whole) FROM curve_view", [], |r| r.get(0)).unwrap();
     assert_eq!(whole, 1);
-    let seen: (String, f64) = conn
-        .query_row("SELECT grade, pmp_w FROM curve_view WHERE grade IS NOT NULL", [], |r| {
-            Ok((r.get(0)?, r.get(1)?))
-        })
-        .unwrap();
-    assert_eq!(seen, (result.grade, result.pmp.unwrap().0));
+    let sql = "SELECT grade, pmp_w, pmp_expanded_w, pmp_k FROM curve_view WHERE grade IS NOT NULL";
+    let seen: (String, f64, f64, f64) =
+        conn.query_row(sql, [], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?))).unwrap();
+    assert_eq!(seen, (result.grade, result.pmp.unwrap().0, pmp.value, pmp.coverage));
+    let sql = "SELECT value FROM stated_view WHERE channel = 'east' AND input = 'current, gain'";
+    let limits: f64 = conn.query_row(sql, [], |r| r.get(0)).unwrap();
+    assert_eq!(limits, 1e-3);
 }

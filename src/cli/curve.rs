@@ -2,12 +2,16 @@
 
 use super::{Exit, picture};
 use crate::curve::translate::{Procedure, Procedure1, Procedure4, Procedure2021, SeriesAt};
-use crate::curve::uncertainty::{AnalysisError, Correction, Inputs, Spec};
-use crate::curve::{Conditions, Curve, CurveError, Method, Point, branches, csv};
+use crate::curve::uncertainty::{
+    AnalysisError, Correction, Inputs, Quantity, Spec, Stated, UnknownRow,
+};
+use crate::curve::{Conditions, Curve, CurveError, Method, branches, csv};
 use crate::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use crate::report::curve::{CurveReport, Wanted, trend};
-use crate::report::curve_log::{Named, logged_curves};
+use crate::report::curve_budget::of_figure;
+use crate::report::curve_log::{CurveLogError, Named, logged_curves};
 use crate::report::curve_picture::{png_file, svg};
+use crate::station::{Station, StationError};
 use crate::store::{Reader, StoreError};
 use clap::{Args, ValueEnum};
 use std::path::{Path, PathBuf};
@@ -30,6 +34,11 @@ Examples:
   cresthold curve 2026-05.csv 2026-06.csv 2026-07.csv --procedure 2 --correct-to 1000,25 \\
       --alpha 0.0057 --beta -0.138 --isc-stc 9.43 --voc-stc 38.3 --b1 0.043 --series 0.3
   cresthold curve yard.sqlite --channel module-1 --sort
+  cresthold curve roof.csv --station yard.toml --channel module-1 --budget Pmp
+
+Uncertainties follow from what is known of the instruments: in a log what the station stated then, in
+a CSV file its comments `# stated: ...`, else the accuracies of --station's channel. An option
+--...-error goes before that number.
 
 Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 the file is no usable curve."
 )]
@@ -37,9 +46,15 @@ pub(super) struct CurveFile {
     /// The curve, as CSV, or a log (.sqlite) with curves; of several, one line each is printed
     #[arg(required = true)]
     files: Vec<PathBuf>,
-    /// Of a log, this channel's curves only
+    /// Of a log, this channel's curves only; with --station, the channel that took the curve
     #[arg(long, value_name = "NAME")]
     channel: Option<String>,
+    /// Take what is known of the instruments from this station file, for curves that don't say
+    #[arg(long, value_name = "STATION.toml", requires = "channel")]
+    station: Option<PathBuf>,
+    /// Print the uncertainty budget of one figure: input by input, with sensitivities
+    #[arg(long, value_name = "FIGURE", value_parser = parse_figure, conflicts_with = "json")]
+    budget: Option<Quantity>,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -139,7 +154,21 @@ enum Problem {
     #[error("{file}: {error}")]
     Csv { file: String, error: csv::CsvError },
     #[error("{0}")]
+    Log(#[from] CurveLogError),
+    #[error("{0}")]
     Store(#[from] StoreError),
+    #[error("{0}")]
+    Station(#[from] StationError),
+    #[error(
+        "{file}: no channel is called {channel}, or it states no accuracy; see [channel.load.accuracy]"
+    )]
+    NothingStated { file: String, channel: String },
+    #[error("{file}: {error}")]
+    Stated { file: String, error: UnknownRow },
+    #[error(
+        "{name}: no uncertainty of {figure} is known: no accuracies are stated; name --station"
+    )]
+    NoBudget { name: String, figure: &'static str },
     #[error(
         "{file}: no whole curve of this channel in the log; let `run` take some ([channel.sweep])"
     )]
@@ -163,7 +192,8 @@ impl Problem {
         match self {
             Self::Missing { .. } | Self::OneOnly => Exit::Usage,
             Self::Write { .. } => Exit::System,
-            Self::Store(_) => Exit::Log,
+            Self::Log(_) | Self::Store(_) => Exit::Log,
+            Self::Station(_) | Self::NothingStated { .. } => Exit::Station,
             _ => Exit::Curve,
         }
     }
@@ -181,7 +211,7 @@ impl CurveFile {
     }
 
     fn reports(&self) -> Result<Vec<CurveReport>, Problem> {
-        let wanted = self.wanted()?;
+        let station = self.stated_by_station()?;
         let mut named = Vec::new();
         for file in &self.files {
             named.extend(self.read(file)?);
@@ -190,14 +220,14 @@ impl CurveFile {
         if pictures && named.len() > 1 {
             return Err(Problem::OneOnly);
         }
-        if let [(name, points)] = &named[..] {
-            return Ok(vec![self.report(name, points, &wanted)?]);
+        if let [one] = &named[..] {
+            return Ok(vec![self.report(one, station.as_ref())?]);
         }
         // Of many curves, one that says nothing must not hide the others.
         let mut reports = Vec::new();
         let mut last = None;
-        for (name, points) in &named {
-            match self.report(name, points, &wanted) {
+        for one in &named {
+            match self.report(one, station.as_ref()) {
                 Ok(report) => reports.push(report),
                 Err(problem) => {
                     eprintln!("{problem}");
@@ -216,22 +246,37 @@ impl CurveFile {
         let file = path.display().to_string();
         if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("sqlite")) {
             let read = |reader: Reader| logged_curves(&reader, self.channel.as_deref());
-            let found = Reader::open(path).and_then(read)?;
+            let found = read(Reader::open(path)?)?;
             return if found.is_empty() { Err(Problem::Empty { file }) } else { Ok(found) };
         }
         let text = std::fs::read_to_string(path)
             .map_err(|error| Problem::Read { file: file.clone(), error })?;
-        let points = csv::read(&text).map_err(|error| Problem::Csv { file, error })?;
+        let points =
+            csv::read(&text).map_err(|error| Problem::Csv { file: file.clone(), error })?;
+        let stated =
+            Stated::from_comment(&text).map_err(|error| Problem::Stated { file, error })?;
         let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        Ok(vec![(name, points)])
+        Ok(vec![(name, points, stated)])
+    }
+
+    /// What the station file says of the channel's instruments.
+    fn stated_by_station(&self) -> Result<Option<Stated>, Problem> {
+        let (Some(path), Some(channel)) = (&self.station, &self.channel) else { return Ok(None) };
+        let station = Station::load(path)?;
+        let found = station.channels.iter().find(|spec| spec.name == *channel);
+        let nothing = || Problem::NothingStated {
+            file: path.display().to_string(),
+            channel: channel.clone(),
+        };
+        Ok(Some(found.and_then(|spec| spec.stated).ok_or_else(nothing)?))
     }
 
     fn report(
         &self,
-        name: &str,
-        points: &[Point],
-        wanted: &Wanted,
+        (name, points, stated): &Named,
+        station: Option<&Stated>,
     ) -> Result<CurveReport, Problem> {
+        let wanted = self.wanted(stated.as_ref().or(station))?;
         let mut points = points.to_vec();
         if let Some((irradiance, cell)) = self.at {
             for p in &mut points {
@@ -239,26 +284,26 @@ impl CurveFile {
                 p.cell = p.cell.or(Some(Celsius(cell)));
             }
         }
-        let no_curve = |error| Problem::Curve { name: name.to_owned(), error };
+        let no_curve = |error| Problem::Curve { name: name.clone(), error };
         let mut runs = branches(&points).into_iter();
         let made = if self.sort { Curve::sorted } else { Curve::new };
         let curve = made(runs.next().unwrap_or_default()).map_err(no_curve)?;
         let back = runs.next().map(made).transpose().map_err(no_curve)?;
-        CurveReport::new(name, &curve, back.as_ref(), wanted)
-            .map_err(|error| Problem::Analysis { name: name.to_owned(), error })
+        CurveReport::new(name, &curve, back.as_ref(), &wanted)
+            .map_err(|error| Problem::Analysis { name: name.clone(), error })
     }
 
-    fn wanted(&self) -> Result<Wanted, Problem> {
+    fn wanted(&self, stated: Option<&Stated>) -> Result<Wanted, Problem> {
         let method = match self.method {
             Choice::Standard => Method::ASTM,
             Choice::Narrow => Method::FIELD,
         };
+        let known = Wanted::of(method, stated);
         Ok(Wanted {
-            method,
             correction: self.correction()?,
-            area: self.area,
-            inputs: self.inputs(),
-            delay: 0.0,
+            area: self.area.or(known.area),
+            inputs: self.inputs(known.inputs),
+            ..known
         })
     }
 
@@ -302,23 +347,31 @@ impl CurveFile {
         Ok(Some(Correction { procedure, to }))
     }
 
-    /// What was stated of the instruments; none if nothing was.
-    fn inputs(&self) -> Option<Inputs> {
+    /// What is known of the instruments, with what the options say in its place; none if nothing is.
+    fn inputs(&self, known: Option<Inputs>) -> Option<Inputs> {
         let stated = self.volts_error.is_some()
             || self.amps_error.is_some()
             || self.irradiance_error.is_some()
             || self.cell_error.is_some();
-        let mut inputs = Inputs::PERFECT;
+        if !stated {
+            return known;
+        }
+        let mut inputs = known.unwrap_or(Inputs::PERFECT);
         for (pair, instrument) in
             [(self.volts_error, &mut inputs.volts), (self.amps_error, &mut inputs.amps)]
         {
-            let (percent, offset) = pair.unwrap_or((0.0, 0.0));
-            instrument.gain = Spec::Limits(percent / 100.0);
-            instrument.offset = Spec::Limits(offset);
+            if let Some((percent, offset)) = pair {
+                instrument.gain = Spec::Limits(percent / 100.0);
+                instrument.offset = Spec::Limits(offset);
+            }
         }
-        inputs.irradiance.gain = Spec::Limits(self.irradiance_error.unwrap_or(0.0) / 100.0);
-        inputs.cell = Spec::Limits(self.cell_error.unwrap_or(0.0));
-        stated.then_some(inputs)
+        if let Some(percent) = self.irradiance_error {
+            inputs.irradiance.gain = Spec::Limits(percent / 100.0);
+        }
+        if let Some(kelvin) = self.cell_error {
+            inputs.cell = Spec::Limits(kelvin);
+        }
+        Some(inputs)
     }
 
     fn hand_out(&self, reports: &[CurveReport]) -> Result<(), Problem> {
@@ -336,6 +389,12 @@ impl CurveFile {
         } else {
             print!("{}", report.table());
         }
+        if let Some(figure) = self.budget {
+            let table = report.budget.as_ref().and_then(|budget| of_figure(budget, figure));
+            let nothing =
+                || Problem::NoBudget { name: report.name.clone(), figure: figure.symbol().0 };
+            print!("\n{}", table.ok_or_else(nothing)?);
+        }
         if let Some(file) = &self.svg {
             save(file, svg(report).map(String::into_bytes))?;
         }
@@ -343,7 +402,8 @@ impl CurveFile {
             save(file, png_file(report))?;
         }
         if let Some(file) = &self.csv {
-            save(file, Ok(csv::write(report.curve.points()).into_bytes()))?;
+            let table = csv::write(report.curve.points());
+            save(file, Ok(format!("{}{table}", report.stated_comment()).into_bytes()))?;
         }
         Ok(())
     }
@@ -357,6 +417,13 @@ fn save(file: &Path, bytes: Result<Vec<u8>, String>) -> Result<(), Problem> {
     let written =
         bytes.and_then(|bytes| std::fs::write(file, bytes).map_err(|error| error.to_string()));
     written.map_err(|error| Problem::Write { file: file.display().to_string(), error })
+}
+
+/// A figure by its symbol.
+fn parse_figure(text: &str) -> Result<Quantity, String> {
+    let named = |quantity: &Quantity| quantity.symbol().0.eq_ignore_ascii_case(text);
+    let names = Quantity::ALL.map(|quantity| quantity.symbol().0).join(", ");
+    Quantity::ALL.into_iter().find(named).ok_or_else(|| format!("name one of {names}"))
 }
 
 /// Two finite numbers with a comma between them.

@@ -10,7 +10,7 @@ use crate::daemon::live::Screen;
 use crate::daemon::requests::ask;
 use crate::daemon::stop::StopFlag;
 use crate::daemon::{Ended, RunError};
-use crate::report::curve_result::report;
+use crate::report::curve_result::{report, stated_of};
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Reader, StoreError};
 use crate::time::Utc;
@@ -199,7 +199,14 @@ impl Sweep {
         };
         let points = reader.curve_points(row.id, newest.boot, newest.curve)?;
         let name = format!("{} {}", self.channel, newest.began.utc);
-        match report(&name, curve.direction, &points) {
+        let stated = match stated_of(reader.stated(row.id, newest.boot)?) {
+            Ok(stated) => stated,
+            Err(error) => {
+                eprintln!("{name}: {error}");
+                return Ok(Exit::Log);
+            }
+        };
+        match report(&name, curve.direction, &points, stated.as_ref()) {
             Ok(report) if self.json => println!("{}", report.json()),
             Ok(report) => {
                 print!("{}", report.table());

@@ -24,7 +24,7 @@ use crate::control::{
     Surroundings,
 };
 use crate::instruments::{Answer, Bench, InstrumentError};
-use crate::report::curve_result::appraise;
+use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Writer, WriterHandle};
@@ -185,7 +185,9 @@ impl Field<'_> {
         let clock = Clock { began: tokio::time::Instant::now(), dated };
         let began = clock.stamp();
         let _lock = super::lock(self.log)?;
-        let mut log = Log::open(self.log, &facts(station, began))?.with_appraisal(appraise);
+        let mut log =
+            Log::open(self.log, &facts(station, began))?.with_appraisal(appraiser(station));
+        log.state(&stated_rows(station))?;
         log.enrol_sensors(began, &sensing::facts(station))?;
         let path = log.path().to_path_buf();
         let broke_off = log.broke_off();

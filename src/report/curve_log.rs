@@ -1,12 +1,26 @@
 //! Curves out of a log, as points for the curve room.
 
+use super::curve_result::stated_of;
 use crate::control::record::SweepDirection;
 use crate::curve::Point;
+use crate::curve::uncertainty::{Stated, UnknownRow};
 use crate::store::{CurvePointRow, Reader, StoreError};
 use crate::time::Utc;
 
-/// A curve's name, `CHANNEL TIME`, and its points in the order they were taken.
-pub type Named = (String, Vec<Point>);
+/// A curve's name, `CHANNEL TIME`, its points in the order they were taken, and what is stated of the
+/// instruments, if anything.
+pub type Named = (String, Vec<Point>, Option<Stated>);
+
+/// Why a log gives no curves.
+#[derive(Debug, thiserror::Error)]
+pub enum CurveLogError {
+    /// It can't be read.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// It states what this program doesn't know.
+    #[error(transparent)]
+    Stated(#[from] UnknownRow),
+}
 
 /// All whole curves of a log, by channel and time; of one channel, if it is named.
 ///
@@ -14,8 +28,8 @@ pub type Named = (String, Vec<Point>);
 /// cell's, which lies some kelvin above it in full light.
 ///
 /// # Errors
-/// What the log's reader says.
-pub fn logged_curves(reader: &Reader, channel: Option<&str>) -> Result<Vec<Named>, StoreError> {
+/// [`CurveLogError`].
+pub fn logged_curves(reader: &Reader, channel: Option<&str>) -> Result<Vec<Named>, CurveLogError> {
     let (first, last) = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
     let mut found = Vec::new();
     let wanted = reader.channels()?.into_iter();
@@ -25,7 +39,8 @@ pub fn logged_curves(reader: &Reader, channel: Option<&str>) -> Result<Vec<Named
             let name = format!("{} {}", row.name, curve.began.utc);
             // An upward curve begins with a look at open circuit, where it also ends.
             let looked = usize::from(curve.direction == SweepDirection::Up.word());
-            found.push((name, points.iter().skip(looked).filter_map(point).collect()));
+            let stated = stated_of(reader.stated(row.id, curve.boot)?)?;
+            found.push((name, points.iter().skip(looked).filter_map(point).collect(), stated));
         }
     }
     Ok(found)

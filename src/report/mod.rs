@@ -1,6 +1,7 @@
 //! Pictures, drawings and tables, for people.
 
 pub mod curve;
+pub mod curve_budget;
 pub mod curve_log;
 pub mod curve_picture;
 pub mod curve_result;

@@ -1,5 +1,6 @@
 //! One `[[channel]]`.
 
+use super::accuracy;
 use super::commands::CommandSets;
 use super::instruments::{self, BOOST_AMPS, PROTECTION};
 use super::limits::{self, DEVICE_AMPS};
@@ -108,6 +109,15 @@ pub(super) fn read(
     let sweep = within(table, |table| sweep::read(table, &rhythm, load.as_ref()));
     let retry = within(section.table_or_defaults("retry"), limits::retry);
 
+    let parts = accuracy::Parts {
+        meters: load.as_ref().and_then(|load| load.accuracy),
+        boost: boost.as_ref().and_then(Option::as_ref),
+        leads: lead.is_some_and(|ohms| ohms > 0.0),
+        irradiance,
+        temperature: module_temperature,
+        turn: sweep.as_ref().map_or(0.0, |sweep| sweep.dwell.as_secs_f64()),
+    };
+    let stated = accuracy::channel(section, &parts);
     let boost = boost?;
     let (device, mismatch) = device?;
     let control = ChannelConfig {
@@ -139,6 +149,7 @@ pub(super) fn read(
         mismatch,
         irradiance,
         module_temperature,
+        stated: stated?,
     })
 }
 

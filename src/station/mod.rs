@@ -13,6 +13,7 @@
 //! it is a problem); one file for plant and real instruments by a switch (a campaign's record must
 //! say which it was).
 
+mod accuracy;
 mod channel;
 mod checkable;
 mod commands;
@@ -31,6 +32,7 @@ mod spelling;
 mod sweep;
 mod tracker;
 
+pub use accuracy::{Accuracy, Meters};
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
@@ -215,6 +217,8 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     }
     control.finish();
     root.finish();
+    let (mut channels, sensors) = (channels?, sensors?);
+    channels.iter_mut().for_each(|channel| accuracy::sensed(channel, &sensors));
     Some(Station {
         name: name?,
         log,
@@ -222,8 +226,8 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         site: site?,
         seed: seed?,
         plant: plant?,
-        channels: channels?,
-        sensors: sensors?,
+        channels,
+        sensors,
         text: text.to_owned(),
     })
 }

@@ -10,10 +10,11 @@
 
 use super::error::StoreError;
 use super::open;
-use super::results::{self, Appraise};
+use super::reader::CurvePointRow;
+use super::results::{self, Appraise, CurveResult, StatedRow};
 use super::rows::{self, EventRow, Keys};
 use super::sensors::{self, SensorFacts};
-use crate::control::record::{ChannelId, Happening, Record, Severity};
+use crate::control::record::{ChannelId, Curve, Happening, Record, Severity};
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp, Utc};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
@@ -163,6 +164,20 @@ impl Log {
         transaction.commit().map_err(fail)
     }
 
+    /// Writes what is known of each channel's instruments, in the order of [`ChannelId`].
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn state(&mut self, all: &[Vec<StatedRow>]) -> Result<(), StoreError> {
+        let fail = |error| StoreError::from_sqlite(&self.path, "writing what is stated", error);
+        let begin = TransactionBehavior::Immediate;
+        let transaction = self.conn.transaction_with_behavior(begin).map_err(fail)?;
+        for (&channel, rows) in self.channels.iter().zip(all) {
+            results::state(&transaction, Keys { boot: self.boot, channel }, rows).map_err(fail)?;
+        }
+        transaction.commit().map_err(fail)
+    }
+
     /// The same log with another time from one commit to the next than [`COMMIT_INTERVAL`].
     #[must_use]
     pub const fn with_commit_interval(mut self, interval: Duration) -> Self {
@@ -172,8 +187,11 @@ impl Log {
 
     /// The same log that has whole curves looked at and writes what they say beside them.
     #[must_use]
-    pub const fn with_appraisal(mut self, appraise: Appraise) -> Self {
-        self.appraise = Some(appraise);
+    pub fn with_appraisal(
+        mut self,
+        appraise: impl Fn(&Curve, &[CurvePointRow]) -> CurveResult + Send + 'static,
+    ) -> Self {
+        self.appraise = Some(Appraise(Box::new(appraise)));
         self
     }
 
@@ -238,7 +256,7 @@ impl Log {
             Record::Event(e) => rows::insert_happening(&self.conn, self.boot, channel, e),
             Record::CurvePoint(p) => rows::insert_curve_point(&self.conn, keys, p),
             Record::Curve(c) => rows::insert_curve(&self.conn, keys, c).and_then(|()| {
-                let look = self.appraise;
+                let look = self.appraise.as_ref();
                 look.map_or(Ok(()), |look| results::appraise(&self.conn, keys, c, look))
             }),
         };

@@ -37,7 +37,7 @@ pub use reader::{
     BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, SampleRow,
     StoredChannel,
 };
-pub use results::{Appraise, CurveResult};
+pub use results::{CurveResult, Expanded, StatedRow, UNCERTAIN};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use sensors::SensorFacts;
 pub use writer::{Totals, Writer};

@@ -80,6 +80,12 @@ impl Budget {
         (value.is_finite() && expanded.is_finite()).then_some((value, expanded))
     }
 
+    /// Coverage factor of a figure; NaN where nothing is uncertain.
+    #[must_use]
+    pub fn factor(&self, quantity: Quantity) -> f64 {
+        self.coverage[quantity as usize]
+    }
+
     /// Correlation of the errors of two figures, by the inputs common to all points. Isc, Voc and Pmp come
     /// from different points, so that this is all there is; the others share points with Pmp.
     #[must_use]
@@ -276,8 +282,8 @@ fn judged(input: &'static str, standard: f64, unit: &'static str, contributions:
     Line { input, kind, shape, common, standard, unit, contributions }
 }
 
-/// What the shape of the curve may hide where an end is extrapolated: limits as wide as a parabola and
-/// a straight line through the same points differ there. Between points both are the same but for noise.
+/// What the shape of the curve may hide where an end is extrapolated. Between points a straight line and
+/// a parabola differ by noise alone.
 fn ends_lines(curve: &Curve, method: &Method, values: &Figures) -> Vec<Line> {
     let Ok(found) = parameters(curve, method) else { return Vec::new() };
     let [isc, voc, .., ff, _] = *values;
@@ -286,7 +292,7 @@ fn ends_lines(curve: &Curve, method: &Method, values: &Figures) -> Vec<Line> {
         let straight = |p: &Point| (p.volts.0, p.amps.0);
         let [line, bent] =
             [false, true].map(|bent| EndLine::through(curve, method.short_points, bent, straight));
-        let standard = (line.value - bent.value).abs() / 3_f64.sqrt();
+        let standard = hidden(&line, &bent, false);
         let contributions = [standard, 0.0, 0.0, 0.0, 0.0, ff * standard / isc, 0.0];
         lines.push(judged("Isc extrapolated: shape of the curve", standard, "A", contributions));
     }
@@ -294,9 +300,17 @@ fn ends_lines(curve: &Curve, method: &Method, values: &Figures) -> Vec<Line> {
         let swapped = |p: &Point| (p.amps.0, p.volts.0);
         let [line, bent] =
             [false, true].map(|bent| EndLine::through(curve, method.open_points, bent, swapped));
-        let standard = (line.value - bent.value).abs() / 3_f64.sqrt();
+        let standard = hidden(&line, &bent, method.open_bent);
         let contributions = [0.0, standard, 0.0, 0.0, 0.0, ff * standard / voc, 0.0];
         lines.push(judged("Voc extrapolated: shape of the curve", standard, "V", contributions));
     }
     lines
+}
+
+/// Standard uncertainty of limits as wide as a parabola and a straight line through the same points
+/// differ at the end. Where the parabola itself is taken, what it lacks is smaller by the share that the
+/// way to the end has of the points' own reach.
+fn hidden(line: &EndLine, bent: &EndLine, takes_bent: bool) -> f64 {
+    let share = if takes_bent { line.beyond.min(1.0) } else { 1.0 };
+    share * (line.value - bent.value).abs() / 3_f64.sqrt()
 }

@@ -21,11 +21,13 @@ mod analysis;
 mod budget;
 mod chance;
 mod coverage;
+mod stated;
 
 pub use analysis::{Analysis, AnalysisError, Correction, Figures, Quantity};
 pub use budget::{Budget, Kind, Line, Shape, budget};
 pub use chance::{Simulated, monte_carlo};
 pub use coverage::PROBABILITY;
+pub use stated::{Row, Stated, UnknownRow};
 
 /// What is known about an input's error.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -142,22 +144,27 @@ impl Inputs {
 
     /// The common inputs in the order of [`COMMON`].
     fn common(&self) -> [Spec; COMMON.len()] {
+        let mut copy = *self;
+        copy.common_mut().map(|spec| *spec)
+    }
+
+    fn common_mut(&mut self) -> [&mut Spec; COMMON.len()] {
         [
-            self.volts.gain,
-            self.volts.offset,
-            self.amps.gain,
-            self.amps.offset,
-            self.irradiance.gain,
-            self.irradiance.offset,
-            self.cell,
-            self.alpha,
-            self.beta,
-            self.series,
-            self.kappa,
-            self.area,
-            self.boost,
-            self.leads,
-            self.delay,
+            &mut self.volts.gain,
+            &mut self.volts.offset,
+            &mut self.amps.gain,
+            &mut self.amps.offset,
+            &mut self.irradiance.gain,
+            &mut self.irradiance.offset,
+            &mut self.cell,
+            &mut self.alpha,
+            &mut self.beta,
+            &mut self.series,
+            &mut self.kappa,
+            &mut self.area,
+            &mut self.boost,
+            &mut self.leads,
+            &mut self.delay,
         ]
     }
 }
