@@ -48,7 +48,9 @@ enum Errors {
 /// step, and none is good.
 fn module() -> ChannelSpec {
     let mut spec = Station::rehearsal().channels.swap_remove(0);
-    spec.mismatch.clear();
+    if std::env::var("STUDY_MISMATCH").is_err() {
+        spec.mismatch.clear();
+    }
     spec.control.sweep.every = Some(EVERY);
     // As a campaign would: in a cloud's shadow the noise of both current and irradiance is four times
     // what it is beside it, 0.1 % a point.
@@ -221,16 +223,18 @@ impl Tally {
     }
 }
 
-/// Looks at so many benches; the tally of the good curves.
-fn study(errors: Errors, seeds: u64) -> Tally {
+/// Looks at benches until so many have a good curve; the tally of those.
+fn study(errors: Errors, wanted: usize) -> Tally {
     let spec = module();
     let known = stated(&spec, errors);
     let mut grades: BTreeMap<String, Tally> = BTreeMap::new();
     let mut reasons: BTreeMap<String, usize> = BTreeMap::new();
-    let mut all = 0;
-    for seed in 0..seeds {
-        for taken in curves(&spec, &known, seed) {
+    let (mut all, mut seeds, mut good) = (0, 0, 0);
+    while good < wanted {
+        seeds += 1;
+        for taken in curves(&spec, &known, seeds) {
             all += 1;
+            good += usize::from(taken.0.grade == "good");
             grades.entry(taken.0.grade.clone()).or_default().add(&taken.0, truth(&spec, &taken));
             for reason in taken.0.reasons.split("; ").filter(|reason| !reason.is_empty()) {
                 let words = reason.split_whitespace().take(3).collect::<Vec<_>>().join(" ");
@@ -249,11 +253,10 @@ fn study(errors: Errors, seeds: u64) -> Tally {
 /// A part of the studies below; so few say no more than that nothing is far off.
 #[test]
 fn sweeps_under_moving_clouds() {
-    let good = study(Errors::Noise, 60);
-    assert!(good.curves > 40);
+    let good = study(Errors::Noise, 50);
     assert!(good.shares(good.within).iter().all(|share| *share >= 0.9));
     assert!(good.shares(good.covered).iter().all(|share| *share >= 0.85));
-    let good = study(Errors::Drawn, 60);
+    let good = study(Errors::Drawn, 50);
     assert!(good.shares(good.covered).iter().all(|share| *share >= 0.85));
 }
 
@@ -261,8 +264,7 @@ fn sweeps_under_moving_clouds() {
 #[test]
 #[ignore = "a study of thousands of sweeps; under a minute on a quiet machine"]
 fn a_thousand_good_sweeps_lie_within_limits_and_their_uncertainty_covers_the_truth() {
-    let good = study(Errors::Noise, 1050);
-    assert!(good.curves >= 1000, "{}", good.curves);
+    let good = study(Errors::Noise, 1000);
     assert!(good.shares(good.within).iter().all(|share| *share >= 0.95));
     assert!(good.shares(good.covered).iter().all(|share| (0.93..=0.97).contains(share)));
 }
@@ -271,7 +273,6 @@ fn a_thousand_good_sweeps_lie_within_limits_and_their_uncertainty_covers_the_tru
 #[test]
 #[ignore = "a study of thousands of sweeps; under a minute on a quiet machine"]
 fn a_thousand_benches_of_stated_accuracy_are_covered() {
-    let good = study(Errors::Drawn, 1050);
-    assert!(good.curves >= 1000, "{}", good.curves);
+    let good = study(Errors::Drawn, 1000);
     assert!(good.shares(good.covered).iter().all(|share| (0.93..=0.97).contains(share)));
 }

@@ -379,7 +379,7 @@ fn fit_json(fit: &Fit) -> Value {
 }
 
 /// Six significant digits; small numbers with an exponent.
-fn digits(value: f64) -> String {
+pub(super) fn digits(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return value.to_string();
     }

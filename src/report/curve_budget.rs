@@ -4,7 +4,7 @@
 //! for one figure shows for each input its standard uncertainty, how that was found, its distribution,
 //! its sensitivity coefficient and its contribution, in the figure's unit.
 
-use super::curve::{known, short};
+use super::curve::{digits, known, short};
 use super::table::align;
 use crate::curve::uncertainty::{Budget, Figures, Kind, Line, PROBABILITY, Quantity, Shape};
 use serde_json::{Value, json};
@@ -90,7 +90,8 @@ pub fn of_figure(budget: &Budget, quantity: Quantity) -> Option<String> {
     let per = |line: &Line| match (unit, line.unit) {
         (unit, of) if unit == of => "1".to_owned(),
         (unit, "1") => unit.to_owned(),
-        (unit, of) => format!("{unit}/({of})"),
+        (unit, of) if of.contains('/') => format!("{unit}/({of})"),
+        (unit, of) => format!("{unit}/{of}"),
     };
     let row = |line: &Line| {
         let u = line.contributions[at];
@@ -111,7 +112,8 @@ pub fn of_figure(budget: &Budget, quantity: Quantity) -> Option<String> {
     let mut text = align(&header, &rows);
     let _ = writeln!(
         text,
-        "{symbol} = {value} {unit}: u = {} {unit}, k = {:.2}, U = {} {unit} ({:.0} %)",
+        "{symbol} = {} {unit}: u = {} {unit}, k = {:.2}, U = {} {unit} ({:.0} %)",
+        digits(value),
         short(combined),
         budget.coverage[at],
         short(expanded),

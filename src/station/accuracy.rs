@@ -7,7 +7,7 @@
 
 use super::reader::{Number, Section};
 use super::sensor::StationSensor;
-use super::spec::{BoostSpec, ChannelSpec, SensorSpec};
+use super::spec::{BoostSpec, ChannelSpec, LoadSpec, SensorSpec};
 use crate::curve::uncertainty::{Instrument, Spec, Stated};
 use crate::sensors::Quantity;
 
@@ -79,6 +79,9 @@ fn needed(section: &mut Section<'_>, what: &Number) -> Option<Spec> {
     let hint = format!("{} ({})", what.hint, what.with_unit(format_args!("0..={}", what.high)));
     let value = section.needed(what.key, &hint)?;
     let mut inline = section.inline(what.key, value);
+    if value.get_ref().as_table().is_none() {
+        return None;
+    }
     let number = |key| Number { key, ..*what };
     let found = match ["limits", "expanded", "standard"].map(|key| inline.has(key)) {
         [true, false, false] => inline.number(&number("limits")).map(Spec::Limits),
@@ -181,7 +184,8 @@ pub(super) fn boost(table: &mut Section<'_>) -> Option<Option<Spec>> {
 
 /// What a channel's uncertainty is put together of, but for real sensors.
 pub(super) struct Parts<'p> {
-    pub(super) meters: Option<Meters>,
+    /// None where something is wrong with it.
+    pub(super) load: Option<&'p LoadSpec>,
     pub(super) boost: Option<&'p BoostSpec>,
     /// Whether leads count at all.
     pub(super) leads: bool,
@@ -199,7 +203,7 @@ pub(super) fn channel(section: &mut Section<'_>, parts: &Parts<'_>) -> Option<Op
     let device =
         device.map_or(Some(false), |table| device_errors(table, &mut whole).map(|()| true));
     let (leads, device) = (leads?, device?);
-    let Some(meters) = parts.meters else {
+    let Some(meters) = parts.load?.accuracy else {
         let why = format!("says nothing without {LOAD}; state that, or take this out");
         let boost = parts.boost.is_some_and(|boost| boost.accuracy.is_some());
         let light = parts.irradiance.is_some_and(|one| one.accuracy.is_some());

@@ -110,7 +110,7 @@ pub(super) fn read(
     let retry = within(section.table_or_defaults("retry"), limits::retry);
 
     let parts = accuracy::Parts {
-        meters: load.as_ref().and_then(|load| load.accuracy),
+        load: load.as_ref(),
         boost: boost.as_ref().and_then(Option::as_ref),
         leads: lead.is_some_and(|ohms| ohms > 0.0),
         irradiance,

@@ -10,6 +10,9 @@ use crate::curve::points::{Curve, Point};
 /// window to window the quartic's bias falls by four and more (tests/curve_parameters.rs).
 const NEXT_WINDOW: f64 = 0.25;
 
+/// Share of a figure below which a contribution is rounding: that input does not act here.
+const NOTHING: f64 = 1e-9;
+
 /// How an uncertainty was found (JCGM 100:2008, 3.3.4).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
@@ -123,6 +126,11 @@ pub fn budget(
     lines.extend(own_lines(curve, &last, analysis, inputs, &values));
     lines.extend(window_line(&last, &analysis.method, &values));
     lines.extend(ends_lines(&last, &analysis.method, &values));
+    let acts = |line: &Line| {
+        let shares = line.contributions.iter().zip(&values).map(|(u, value)| (u / value).abs());
+        shares.fold(0.0, f64::max) > NOTHING
+    };
+    lines.retain(acts);
     let mut combined = [0.0; Quantity::ALL.len()];
     let mut coverage = [f64::NAN; Quantity::ALL.len()];
     for (k, (sum, coverage)) in combined.iter_mut().zip(&mut coverage).enumerate() {
