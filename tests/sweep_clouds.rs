@@ -44,13 +44,11 @@ enum Errors {
     Drawn,
 }
 
-/// The rehearsal's crystalline module. Its substrings are alike here: with their mismatch every curve has a
-/// step, and none is good.
+/// The rehearsal's crystalline module. Its substrings are alike here: the 1 % by which one of them differs
+/// there bends the curve near 0 V, where Isc's line takes it for straight, and Isc is covered in 92.6 %
+/// of cases in place of 94.4 %; Voc and Pmp are covered alike (measured once, with all of it drawn).
 fn module() -> ChannelSpec {
     let mut spec = Station::rehearsal().channels.swap_remove(0);
-    if std::env::var("STUDY_MISMATCH").is_err() {
-        spec.mismatch.clear();
-    }
     spec.control.sweep.every = Some(EVERY);
     // As a campaign would: in a cloud's shadow the noise of both current and irradiance is four times
     // what it is beside it, 0.1 % a point.
@@ -187,12 +185,13 @@ impl Tally {
         let found = [result.isc.map(|v| v.0), result.voc.map(|v| v.0), result.pmp.map(|v| v.0)];
         self.curves += 1;
         for k in 0..3 {
-            let (Some(value), Some(expanded)) = (found[k], result.expanded[k]) else { continue };
-            let off = (value / truth[k] - 1.0).abs();
-            let share = expanded.value / truth[k];
+            let Some(off) = found[k].map(|value| (value / truth[k] - 1.0).abs()) else { continue };
             self.within[k] += usize::from(off <= LIMITS[k]);
-            self.covered[k] += usize::from(off <= share);
             self.sizes[k].push(off);
+            // A curve in light that moved too much states none.
+            let Some(expanded) = result.expanded[k] else { continue };
+            let share = expanded.value / truth[k];
+            self.covered[k] += usize::from(off <= share);
             self.stated[k].push(share);
             self.factors[k] += expanded.coverage;
         }
@@ -203,7 +202,7 @@ impl Tally {
     }
 
     fn print(&mut self, grade: &str) {
-        let (within, covered) = (self.shares(self.within), self.shares(self.covered));
+        let within = self.shares(self.within);
         for k in 0..3 {
             let middle = |list: &mut Vec<f64>, part: usize| {
                 list.sort_by(f64::total_cmp);
@@ -216,8 +215,8 @@ impl Tally {
                 NAMES[k],
                 100.0 * within[k],
                 middle(&mut self.stated[k], 50),
-                self.factors[k] / self.curves as f64,
-                100.0 * covered[k],
+                self.factors[k] / self.stated[k].len() as f64,
+                100.0 * self.covered[k] as f64 / self.stated[k].len() as f64,
             );
         }
     }

@@ -8,7 +8,7 @@
 use super::curve_budget;
 use super::table::align;
 use crate::curve::fit::{Fit, FitError, Identified, Residual, fit};
-use crate::curve::quality::{Quality, quality};
+use crate::curve::quality::{Grade, Quality, Reason, quality};
 use crate::curve::translate::{Coefficient, Observed, coefficients};
 use crate::curve::uncertainty::{
     Analysis, AnalysisError, Budget, Correction, Figures, Inputs, PROBABILITY, Quantity, Spec,
@@ -21,6 +21,18 @@ use std::fmt::Write;
 /// Correlation of neighbouring residuals above which they are no noise; a hundred points of noise
 /// stay below 0.3.
 const PATTERN: f64 = 0.5;
+
+/// What is told in place of a budget.
+const UNSTEADY: &str =
+    "\nno uncertainty is stated: the irradiance changed by more than can be made good\n";
+
+/// Whether the light moved so much that the instruments' errors are the smaller part: an uncertainty
+/// made of those would cover the truth half of the time (tests/sweep_clouds.rs).
+fn is_unsteady(quality: &Quality) -> bool {
+    let moved =
+        |(grade, why): &(Grade, Reason)| *grade == Grade::Poor && matches!(why, Reason::Drift(_));
+    quality.reasons.iter().any(moved)
+}
 
 /// What is wanted of a curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -93,6 +105,7 @@ impl CurveReport {
         let parameters = parameters(&last, &method)?;
         // Levelling is as good as the fit's Rs, unless somebody states how good that is.
         let of_fit = first.as_ref().ok().filter(|_| correction.is_none());
+        let inputs = inputs.filter(|_| !is_unsteady(&quality));
         let inputs = inputs.map(|inputs| match of_fit {
             Some(fit) if inputs.series == Spec::NONE => {
                 let share = fit.series.uncertainty.0 / fit.series.value.0;
@@ -132,6 +145,9 @@ impl CurveReport {
         text.push_str(&self.figure_table());
         text.push('\n');
         text.push_str(&self.fit_table());
+        if is_unsteady(&self.quality) {
+            text.push_str(UNSTEADY);
+        }
         if let Some(budget) = &self.budget {
             text.push('\n');
             text.push_str(&curve_budget::table(budget));
