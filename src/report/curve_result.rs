@@ -23,7 +23,6 @@ const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
 
 /// Looks at a station's whole curves: what
 /// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.
-#[must_use]
 pub fn appraiser(
     station: &Station,
 ) -> impl Fn(&record::Curve, &[CurvePointRow]) -> CurveResult + Send + use<> {

@@ -79,9 +79,7 @@ fn needed(section: &mut Section<'_>, what: &Number) -> Option<Spec> {
     let hint = format!("{} ({})", what.hint, what.with_unit(format_args!("0..={}", what.high)));
     let value = section.needed(what.key, &hint)?;
     let mut inline = section.inline(what.key, value);
-    if value.get_ref().as_table().is_none() {
-        return None;
-    }
+    value.get_ref().as_table()?;
     let number = |key| Number { key, ..*what };
     let found = match ["limits", "expanded", "standard"].map(|key| inline.has(key)) {
         [true, false, false] => inline.number(&number("limits")).map(Spec::Limits),
