@@ -19,7 +19,8 @@ use crate::store::{CurvePointRow, CurveResult, Expanded, StatedRow, UNCERTAIN};
 /// Points of the line through short circuit: with points placed along the curve, fifteen reach over a
 /// quarter of Voc, where a curve is straight, and leave half the noise of one.
 const SHORT_POINTS: usize = 15;
-const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
+/// How logged curves are summed up.
+pub const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
 
 /// Looks at a station's whole curves: what
 /// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.
