@@ -240,12 +240,9 @@ fn accuracies_that_do_not_fit_are_told() {
     wrong(gain, "gain_volts = { limits = 0.001, k = 2 }", &format!("{key}.k"), "unknown key");
     wrong(gain, "gain_volts = {}", key, "write { limits = ... }");
     // What the load's table makes necessary.
-    wrong(
-        "lead_accuracy = { limits = 0.002 } #",
-        "#",
-        "channel[1].lead_accuracy",
-        "missing beside",
-    );
+    let without = changed("lead_accuracy = { limits = 0.002 } #", "#");
+    let channel = "[[channel]]\nname = \"slope-1\"";
+    one_problem(&without, channel, "channel[1].lead_accuracy", "missing beside");
     let without = changed("accuracy = { limits = 0.01 } # error of its voltage", "# ");
     one_problem(&without, "[channel.boost]", "channel[1].boost", "missing beside");
     let without = changed("gain = { expanded = 0.016, k = 2 } #", "gain = {} #");

@@ -49,6 +49,7 @@ enum Errors {
 /// of cases in place of 94.4 %; Voc and Pmp are covered alike (measured once, with all of it drawn).
 fn module() -> ChannelSpec {
     let mut spec = Station::rehearsal().channels.swap_remove(0);
+    spec.mismatch.clear();
     spec.control.sweep.every = Some(EVERY);
     // As a campaign would: in a cloud's shadow the noise of both current and irradiance is four times
     // what it is beside it, 0.1 % a point.

@@ -105,6 +105,11 @@ fn tracker_words(tracker: &TrackerConfig) -> String {
         TrackerConfig::IncrementalConductance(set) => {
             format!("step {}, dead band {}", set.step, set.dead_band)
         }
+        TrackerConfig::Script(set) => {
+            let (file, text) = (set.script().file(), set.script().fingerprint());
+            let settings = set.settings().map(|(name, value)| format!(", {name} {value}"));
+            format!("{file} (text {text:016x}){}", settings.collect::<String>())
+        }
     };
     format!("{}, {settings}", tracker.name())
 }

@@ -3,7 +3,8 @@
 //! Model: a tracker sees one [`Observation`] per control period, taken after the load has settled
 //! and a whole measurement window has passed, and answers with a [`Wish`]. It never talks to the
 //! load: the guard turns the wish into a setpoint, or holds it at the envelope's edge. Trackers are
-//! pure like the core: no clock, no random number, no allocation after they are built.
+//! pure like the core: no clock, no random number, no allocation after they are built (but for
+//! [`script`], which allocates within bounds).
 //!
 //! They are chosen by name from a closed registry, [`TrackerConfig`], so that a station file can
 //! name no tracker that does not exist and the studies can list them all. A registry of boxed
@@ -13,11 +14,13 @@ mod fractional_voc;
 mod hold;
 mod incremental_conductance;
 mod perturb_and_observe;
+pub mod script;
 
 pub use fractional_voc::{FractionalVoc, FractionalVocConfig};
 pub use hold::{Hold, HoldConfig};
 pub use incremental_conductance::{IncrementalConductance, IncrementalConductanceConfig};
 pub use perturb_and_observe::{PerturbAndObserve, PerturbAndObserveConfig};
+pub use script::{Fault, Script, ScriptConfig, ScriptError, Scripted, Trouble};
 
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use crate::time::Instant;
@@ -87,10 +90,16 @@ pub trait Tracker {
 
     /// One control period: what was seen, what is wished for next.
     fn step(&mut self, seen: &Observation) -> Wish;
+
+    /// What went wrong inside the tracker since it was last asked, to be told in the log; only one
+    /// from outside has anything to tell.
+    fn trouble(&mut self) -> Option<Trouble> {
+        None
+    }
 }
 
 /// Which tracker, with its settings.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum TrackerConfig {
     /// Constant voltage; the null tracker.
     Hold(HoldConfig),
@@ -100,12 +109,14 @@ pub enum TrackerConfig {
     PerturbAndObserve(PerturbAndObserveConfig),
     /// Incremental conductance.
     IncrementalConductance(IncrementalConductanceConfig),
+    /// One from outside.
+    Script(ScriptConfig),
 }
 
 impl TrackerConfig {
     /// The names a station file may use, in the order of the registry.
-    pub const NAMES: [&'static str; 4] =
-        ["hold", "fractional-voc", "perturb-and-observe", "incremental-conductance"];
+    pub const NAMES: [&'static str; 5] =
+        ["hold", "fractional-voc", "perturb-and-observe", "incremental-conductance", "script"];
 
     /// The name in the station file.
     #[must_use]
@@ -115,6 +126,7 @@ impl TrackerConfig {
             Self::FractionalVoc(_) => Self::NAMES[1],
             Self::PerturbAndObserve(_) => Self::NAMES[2],
             Self::IncrementalConductance(_) => Self::NAMES[3],
+            Self::Script(_) => Self::NAMES[4],
         }
     }
 
@@ -130,11 +142,12 @@ impl TrackerConfig {
             Self::IncrementalConductance(config) => {
                 AnyTracker::IncrementalConductance(IncrementalConductance::new(config))
             }
+            Self::Script(ref config) => AnyTracker::Script(Scripted::new(config)),
         }
     }
 }
 
-/// One of the registry's trackers, without a heap allocation.
+/// One of the registry's trackers, in place of a boxed one.
 #[derive(Clone, Debug)]
 pub enum AnyTracker {
     /// See [`Hold`].
@@ -145,6 +158,8 @@ pub enum AnyTracker {
     PerturbAndObserve(PerturbAndObserve),
     /// See [`IncrementalConductance`].
     IncrementalConductance(IncrementalConductance),
+    /// See [`Scripted`].
+    Script(Scripted),
 }
 
 impl AnyTracker {
@@ -154,6 +169,7 @@ impl AnyTracker {
             Self::FractionalVoc(tracker) => tracker,
             Self::PerturbAndObserve(tracker) => tracker,
             Self::IncrementalConductance(tracker) => tracker,
+            Self::Script(tracker) => tracker,
         }
     }
 }
@@ -165,5 +181,9 @@ impl Tracker for AnyTracker {
 
     fn step(&mut self, seen: &Observation) -> Wish {
         self.inner().step(seen)
+    }
+
+    fn trouble(&mut self) -> Option<Trouble> {
+        self.inner().trouble()
     }
 }
