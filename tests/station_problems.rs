@@ -248,7 +248,7 @@ fn accuracies_that_do_not_fit_are_told() {
     let without = changed("gain = { expanded = 0.016, k = 2 } #", "gain = {} #");
     one_problem(&without, "gain = {} #", "channel[1].irradiance.accuracy.gain", "one of the three");
     // And what says nothing without it.
-    let start = Station::REHEARSAL.find("[channel.load.accuracy]").unwrap_or(0);
+    let start = Station::REHEARSAL.find("\n[channel.load.accuracy]").unwrap_or(0);
     let end = Station::REHEARSAL[start..].find("[channel.analysis]").unwrap_or(0);
     let mut text = Station::REHEARSAL.to_owned();
     text.replace_range(start..start + end, "");
