@@ -2,7 +2,8 @@
 
 use crate::control::record::{Record, Sample};
 use crate::control::{
-    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
+    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Setpoint,
+    Surroundings, SweepBy,
 };
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
@@ -53,6 +54,16 @@ pub struct StandParts {
     pub boost_measured: bool,
 }
 
+/// A point that the load's own list has brought.
+#[derive(Clone, Copy, Debug)]
+struct Listed {
+    reading: Reading,
+    /// When it was over.
+    at: Stamp,
+    around: Surroundings,
+    crest: Watts,
+}
+
 /// One channel on its simulated bench.
 #[derive(Debug)]
 pub struct Stand {
@@ -76,13 +87,20 @@ pub struct Stand {
     yesterday: Option<(Utc, WattHours)>,
     last: Option<Sample>,
     turns: u64,
+    /// Setpoints and points of the list under way; their room is taken once.
+    list: (Vec<Setpoint>, Vec<Listed>),
 }
 
 impl Stand {
     /// A stand from its parts.
     #[must_use]
     pub fn new(parts: StandParts) -> Self {
+        let room = match parts.channel.config().sweep.by {
+            SweepBy::Steps => 0,
+            SweepBy::List(most) => usize::from(most),
+        };
         Self {
+            list: (Vec::with_capacity(room), Vec::with_capacity(room)),
             parts,
             light: Irradiance::ZERO,
             air: Celsius::ZERO,
@@ -152,13 +170,13 @@ impl Stand {
         self.pass_to(now, sky);
         let surroundings = self.sense(now.mono);
         self.parts.channel.note_surroundings(surroundings);
-        self.converse(now, Input::Wake, log);
+        self.converse((now, Input::Wake), sky, log);
     }
 
     /// Stops the channel at `now`.
-    pub(super) fn stop(&mut self, now: Stamp, log: &mut impl FnMut(Record)) {
+    pub(super) fn stop(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
         self.parts.bench.advance(now.mono);
-        self.converse(now, Input::Stop, log);
+        self.converse((now, Input::Stop), sky, log);
     }
 
     /// Lets the bench live until `now`, the sky moving on at least every [`REFRESH`].
@@ -224,13 +242,18 @@ impl Stand {
     }
 
     /// The conversation of one turn, each command taking its time.
-    fn converse(&mut self, mut now: Stamp, first: Input, log: &mut impl FnMut(Record)) {
+    fn converse(
+        &mut self,
+        (mut now, first): (Stamp, Input),
+        sky: &mut impl Sky,
+        log: &mut impl FnMut(Record),
+    ) {
         let mut input = first;
-        let mut out = Outbox::new();
         for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let command = self.parts.channel.handle(now, input, &mut out);
-            for record in out.drain(..) {
-                log(self.with_truth(now, record));
+            let mut command = self.say(now, input, log);
+            if command == Some(Command::RunList) && !self.is_out(now.mono) {
+                now = self.run_list(now, sky);
+                command = self.tell_list(now, log);
             }
             let Some(command) = command else {
                 return;
@@ -242,9 +265,74 @@ impl Stand {
         }
     }
 
+    /// One thing said to the channel, and its answer.
+    fn say(&mut self, now: Stamp, input: Input, log: &mut impl FnMut(Record)) -> Option<Command> {
+        let mut out = Outbox::new();
+        let command = self.parts.channel.handle(now, input, &mut out);
+        for record in out.drain(..) {
+            log(self.with_truth(now, record));
+        }
+        command
+    }
+
+    /// The load steps through its list by itself, the sky moving on; when that is over.
+    fn run_list(&mut self, began: Stamp, sky: &mut impl Sky) -> Stamp {
+        let settle = self.parts.channel.config().sweep.settle;
+        let (mut setpoints, mut listed) = std::mem::take(&mut self.list);
+        setpoints.clear();
+        listed.clear();
+        setpoints.extend(self.parts.channel.list());
+        let mut now = began.later(self.parts.bench.latency());
+        self.live(now, sky);
+        for setpoint in &setpoints {
+            let reading = self.step(*setpoint, now.later(settle), sky);
+            now = now.later(self.parts.bench.now().saturating_since(now.mono));
+            let (around, crest) = (self.sense(now.mono), self.parts.bench.crest().watts);
+            listed.push(Listed { reading, at: now, around, crest });
+        }
+        self.list = (setpoints, listed);
+        now
+    }
+
+    /// One point of a list, measured at `at`.
+    fn step(&mut self, setpoint: Setpoint, at: Stamp, sky: &mut impl Sky) -> Reading {
+        self.parts.bench.set_volts(setpoint.load());
+        self.live(at, sky);
+        let bench = &mut self.parts.bench;
+        let middle = bench.now() + bench.load().window / 2;
+        let seen = bench.measure();
+        self.dissipated = seen.load * seen.amps;
+        Reading { at: middle, load: seen.load, amps: seen.amps, boost: None }
+    }
+
+    /// Tells what a list has brought, until there is something to do.
+    fn tell_list(&mut self, now: Stamp, log: &mut impl FnMut(Record)) -> Option<Command> {
+        for place in 0..self.list.1.len() {
+            let Listed { reading, at, around, crest } = self.list.1[place];
+            self.parts.channel.note_surroundings(around);
+            self.note_crest(crest);
+            let command = self.say(at, Input::Listed(reading), log);
+            if command.is_some() {
+                return command;
+            }
+        }
+        self.say(now, Input::Done, log)
+    }
+
+    fn note_crest(&mut self, crest: Watts) {
+        self.newest = crest;
+        self.crests.0 += crest.0;
+        self.crests.1 += 1;
+    }
+
+    /// Whether the simulated line is dead.
+    fn is_out(&self, now: Instant) -> bool {
+        self.outage.is_some_and(|outage| outage.from <= now && now < outage.until)
+    }
+
     /// Carries a command out on the bench; its outcome and when it ended.
     fn carry_out(&mut self, command: Command, began: Instant) -> (Input, Instant) {
-        if self.outage.is_some_and(|outage| outage.from <= began && began < outage.until) {
+        if self.is_out(began) {
             return (Input::Failed, began + DEADLINE);
         }
         let bench = &mut self.parts.bench;
@@ -253,16 +341,17 @@ impl Stand {
             Command::Measure => {
                 let middle = bench.now() + bench.load().window / 2;
                 let seen = bench.measure();
-                self.newest = bench.crest().watts;
-                self.crests.0 += self.newest.0;
-                self.crests.1 += 1;
+                let (crest, ended) = (bench.crest().watts, bench.now());
                 self.dissipated = seen.load * seen.amps;
                 let boost =
                     (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
                 let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
-                return (Input::Reading(reading), bench.now());
+                self.note_crest(crest);
+                return (Input::Reading(reading), ended);
             }
             Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),
+            // Run where the sky is at hand.
+            Command::RunList => {}
             Command::InputOn => bench.set_input(true),
             Command::InputOff => bench.set_input(false),
             Command::BoostOn => bench.set_boost(true),

@@ -8,6 +8,7 @@
 use super::reader::{Number, Section};
 use super::sensor::StationSensor;
 use super::spec::{BoostSpec, ChannelSpec, LoadSpec, SensorSpec};
+use crate::control::SweepConfig;
 use crate::curve::uncertainty::{Instrument, Spec, Stated};
 use crate::sensors::Quantity;
 
@@ -189,8 +190,8 @@ pub(super) struct Parts<'p> {
     pub(super) leads: bool,
     pub(super) irradiance: Option<SensorSpec>,
     pub(super) temperature: Option<SensorSpec>,
-    /// From one look at a simulated sensor to the next (s).
-    pub(super) turn: f64,
+    /// None where something is wrong with it.
+    pub(super) sweep: Option<&'p SweepConfig>,
 }
 
 /// Puts a channel's uncertainty together; the outer None when something is wrong.
@@ -201,7 +202,8 @@ pub(super) fn channel(section: &mut Section<'_>, parts: &Parts<'_>) -> Option<Op
     let device =
         device.map_or(Some(false), |table| device_errors(table, &mut whole).map(|()| true));
     let (leads, device) = (leads?, device?);
-    let Some(meters) = parts.load?.accuracy else {
+    let (load, sweep) = (parts.load?, parts.sweep?);
+    let Some(meters) = load.accuracy else {
         let why = format!("says nothing without {LOAD}; state that, or take this out");
         let boost = parts.boost.is_some_and(|boost| boost.accuracy.is_some());
         let light = parts.irradiance.is_some_and(|one| one.accuracy.is_some());
@@ -220,7 +222,10 @@ pub(super) fn channel(section: &mut Section<'_>, parts: &Parts<'_>) -> Option<Op
         return Some(None);
     };
     let inputs = &mut whole.inputs;
-    (inputs.volts, inputs.amps) = (meters.volts, meters.amps);
+    // A point is the mean of so many readings.
+    let quieter = f64::from(sweep.readings).sqrt();
+    let mean = |one: Instrument| Instrument { noise: one.noise / quieter, ..one };
+    (inputs.volts, inputs.amps) = (mean(meters.volts), mean(meters.amps));
     let missing = |key, lacks: bool, unit: &str| {
         if lacks {
             section.note(key, format!("its accuracy{unit} is missing beside {LOAD}; {HOW}"));
@@ -239,7 +244,8 @@ pub(super) fn channel(section: &mut Section<'_>, parts: &Parts<'_>) -> Option<Op
         whole.delay = light.lag.as_secs_f64();
         // One that lags is looked at once a turn: it tells the light of half a turn before, or so.
         if whole.delay > 0.0 {
-            inputs.delay = Spec::Limits(HALF * parts.turn);
+            let turn = sweep.settle + (load.window + load.latency) * u32::from(sweep.readings);
+            inputs.delay = Spec::Limits(HALF * turn.as_secs_f64());
         }
     }
     inputs.cell = parts

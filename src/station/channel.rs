@@ -103,7 +103,7 @@ pub(super) fn read(
         leads: lead.is_some_and(|ohms| ohms > 0.0),
         irradiance,
         temperature: module_temperature,
-        turn: sweep.as_ref().map_or(0.0, |sweep| sweep.dwell.as_secs_f64()),
+        sweep: sweep.as_ref(),
     };
     let stated = accuracy::channel(section, &parts);
     let boost = boost?;
