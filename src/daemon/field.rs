@@ -21,7 +21,7 @@ use super::{Ended, RunError, wall};
 use crate::control::Punctuality;
 use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
 use crate::instruments::Bench;
-use crate::report::curve_result::appraise;
+use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Book, Keep, Writer, WriterHandle};
@@ -212,7 +212,8 @@ impl Field<'_> {
         let mut book = Book::new(self.log, facts(self.station, began));
         let storage = self.station.storage;
         book.sensors = sensing::facts(self.station);
-        book.appraise = Some(appraise);
+        book.stated = stated_rows(self.station);
+        book.appraise = Some(appraiser(self.station));
         book.interval = self.station.commit_every;
         book.monthly = storage.monthly;
         book.keep = Keep { samples: storage.keep_samples, size: storage.keep_bytes };

@@ -6,7 +6,7 @@ use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Curve, Event, Happening, Record};
 use crate::rehearsal::{Yard, yard};
-use crate::report::curve_result::appraise;
+use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::Station;
 use crate::store::{ChannelFacts, Log, OpenFacts, StoreError};
@@ -51,9 +51,10 @@ pub fn run(
     let mut yard = yard(station)?;
     let began = yard.stamp(Instant::ZERO);
     let _lock = super::lock(log)?;
-    let log = Log::open(log, &facts(station, began))?
-        .with_appraisal(appraise)
+    let mut log = Log::open(log, &facts(station, began))?
+        .with_appraisal(appraiser(station))
         .with_commit_interval(commit_every(station, pace));
+    log.state(&stated_rows(station))?;
     let mut requests = Requests::new(log.path());
     let mut book = Book {
         log,

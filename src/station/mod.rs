@@ -15,6 +15,7 @@
 //! it is a problem); one file for plant and real instruments by a switch (a campaign's record must
 //! say which it was).
 
+mod accuracy;
 mod channel;
 mod checkable;
 mod commands;
@@ -34,6 +35,7 @@ mod storage;
 mod sweep;
 mod tracker;
 
+pub use accuracy::{Accuracy, Meters};
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
@@ -231,6 +233,8 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     control.finish();
     root.finish();
     let scripts = channels.as_deref().map(scripts).unwrap_or_default();
+    let (mut channels, sensors) = (channels?, sensors?);
+    channels.iter_mut().for_each(|channel| accuracy::sensed(channel, &sensors));
     Some(Station {
         name: name?,
         log,
@@ -239,8 +243,8 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         site: site?,
         seed: seed?,
         plant: plant?,
-        channels: channels?,
-        sensors: sensors?,
+        channels,
+        sensors,
         text: format!("{text}{scripts}"),
     })
 }

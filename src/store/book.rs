@@ -10,7 +10,7 @@
 
 use super::error::StoreError;
 use super::log::{COMMIT_INTERVAL, Log, OpenFacts};
-use super::results::Appraise;
+use super::results::{Appraise, StatedRow};
 use super::sensors::SensorFacts;
 use super::tail::{Locked, TailFile, tail_path};
 use super::thin::Keep;
@@ -47,6 +47,8 @@ pub struct Book {
     pub facts: OpenFacts,
     /// What its sensors are.
     pub sensors: Vec<SensorFacts>,
+    /// What is known of each channel's instruments.
+    pub stated: Vec<Vec<StatedRow>>,
     /// What looks at whole curves.
     pub appraise: Option<Appraise>,
     /// The month that new files begin in.
@@ -81,6 +83,7 @@ impl Book {
             month: month(facts.began.utc),
             facts,
             sensors: Vec::new(),
+            stated: Vec::new(),
             appraise: None,
             monthly: false,
             keep: Keep::default(),
@@ -151,10 +154,13 @@ impl Book {
 
     fn open_at(&self, path: &Path) -> Result<Log, StoreError> {
         let mut log = Log::open_with_tail(path, &self.facts, &self.tails)?;
-        if let Some(appraise) = self.appraise {
+        if let Some(appraise) = self.appraise.clone() {
             log = log.with_appraisal(appraise);
         }
         log = log.with_commit_interval(self.interval).with_month(&self.month)?;
+        if !self.stated.is_empty() {
+            log.state(&self.stated)?;
+        }
         if !self.sensors.is_empty() {
             log.enrol_sensors(self.facts.began, &self.sensors)?;
         }

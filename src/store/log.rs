@@ -13,9 +13,9 @@ use super::boot;
 use super::error::StoreError;
 use super::op::Op;
 use super::open;
-use super::pack::Packer;
+use super::pack::{Keys, Packer};
 use super::recovery;
-use super::results::Appraise;
+use super::results::{self, Appraise, StatedRow};
 use super::rows::{self, EventRow};
 use super::sensors::{self, SensorFacts};
 use super::tail::{Tail, TailFile, tail_path};
@@ -202,7 +202,7 @@ impl Log {
             conn,
             path: path.to_path_buf(),
             month: String::new(),
-            packer: Packer::new(boot, None),
+            packer: Packer::new(boot, channels.clone()),
             began: facts.began,
             broke_off,
             channels,
@@ -267,6 +267,21 @@ impl Log {
         transaction.commit().map_err(fail)
     }
 
+    /// Writes what is known of each channel's instruments, in the order of [`ChannelId`].
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn state(&mut self, all: &[Vec<StatedRow>]) -> Result<(), StoreError> {
+        let boot = self.boot();
+        let fail = |error| StoreError::from_sqlite(&self.path, "writing what is stated", error);
+        let begin = TransactionBehavior::Immediate;
+        let transaction = self.conn.transaction_with_behavior(begin).map_err(fail)?;
+        for (&channel, rows) in self.channels.iter().zip(all) {
+            results::state(&transaction, Keys { boot, channel }, rows).map_err(fail)?;
+        }
+        transaction.commit().map_err(fail)
+    }
+
     /// The same log with another time from one commit to the next than [`COMMIT_INTERVAL`].
     #[must_use]
     pub const fn with_commit_interval(mut self, interval: Duration) -> Self {
@@ -276,7 +291,7 @@ impl Log {
 
     /// The same log that has whole curves looked at and writes what they say beside them.
     #[must_use]
-    pub const fn with_appraisal(mut self, appraise: Appraise) -> Self {
+    pub fn with_appraisal(mut self, appraise: Appraise) -> Self {
         self.packer.appraise = Some(appraise);
         self
     }

@@ -51,7 +51,7 @@ pub use reader::{
     BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, SampleRow,
     StoredChannel,
 };
-pub use results::{Appraise, CurveResult};
+pub use results::{Appraise, CurveResult, Expanded, StatedRow, UNCERTAIN};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use sensors::SensorFacts;
 pub use tail::{Locked, TailFile, tail_path};

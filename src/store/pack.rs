@@ -48,13 +48,15 @@ pub(super) struct Keys {
 #[derive(Debug)]
 pub(super) struct Packer {
     pub(super) boot: i64,
+    /// The channels' numbers in the log, in the order of [`ChannelId`].
+    channels: Vec<i64>,
     pub(super) appraise: Option<Appraise>,
     stretches: HashMap<i64, Stretch>,
 }
 
 impl Packer {
-    pub(super) fn new(boot: i64, appraise: Option<Appraise>) -> Self {
-        Self { boot, appraise, stretches: HashMap::new() }
+    pub(super) fn new(boot: i64, channels: Vec<i64>) -> Self {
+        Self { boot, channels, appraise: None, stretches: HashMap::new() }
     }
 
     /// The transaction was given up, and with it the stretches it began.
@@ -166,7 +168,7 @@ impl Packer {
                 self.boot, channel, curve, began, began_utc, mono, utc, points, direction, ending,
                 missed,
             ])?;
-        let Some(look) = self.appraise else { return Ok(()) };
+        let Some(look) = &self.appraise else { return Ok(()) };
         let Some(direction) = SweepDirection::ALL
             .into_iter()
             .find(|known| matches!(direction, Value::Text(word) if word == known.word()))
@@ -176,9 +178,12 @@ impl Packer {
         if !matches!(ending, Value::Text(word) if word == CurveEnd::Whole.word()) {
             return Ok(());
         }
+        let Some(known) = self.channels.iter().position(|known| *known == channel) else {
+            return Ok(());
+        };
         // Only its key, its points and its way are looked at.
         let curve = Curve {
-            channel: ChannelId::default(),
+            channel: ChannelId(u16::try_from(known).unwrap_or(u16::MAX)),
             curve: u32::try_from(integer(curve)?).unwrap_or_default(),
             began: Stamp::default(),
             at: Stamp::default(),
@@ -218,7 +223,7 @@ fn integer(value: &Value) -> Result<i64> {
 
 /// Writes an event outside the stream of records.
 pub(super) fn write_event(conn: &Connection, boot: i64, row: &EventRow<'_>) -> Result<()> {
-    Packer::new(boot, None).write(conn, &rows::event(row))
+    Packer::new(boot, Vec::new()).write(conn, &rows::event(row))
 }
 
 /// The newest part of a date within a boot: its number, awake time (s) and monotonic time (us).

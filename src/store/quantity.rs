@@ -228,7 +228,7 @@ const OF_MINUTES: [(&str, &str, &str, &str); 3] = [
     ("missing_s", "t", "s", MISSING),
 ];
 /// What a curve says: of `curve_result` and of the view.
-const OF_RESULTS: [(&str, &str, &str, &str); 11] = [
+const OF_RESULTS: [(&str, &str, &str, &str); 27] = [
     ("grade", "-", "-", "good, fair or poor; NULL: not whole"),
     ("reasons", "-", "-", "why it is not good"),
     ("isc_a", "Isc", "A", "short-circuit current, at the mean irradiance"),
@@ -240,6 +240,34 @@ const OF_RESULTS: [(&str, &str, &str, &str); 11] = [
     ("ff", "FF", "1", "fill factor"),
     ("irradiance", "G_poa", "W/m2", "mean irradiance of its points"),
     ("module_temperature", "T_mod", "degC", "mean back-of-module temperature of its points"),
+    ("voc_origin", "-", "-", "measured, interpolated, extrapolated or out of reach"),
+    ("efficiency", "eta", "1", "Pmp over area and mean irradiance; NULL: no area stated"),
+    ("isc_expanded_a", "U_Isc", "A", EXPANDED),
+    ("isc_k", "k", "1", FACTOR),
+    ("voc_expanded_v", "U_Voc", "V", EXPANDED),
+    ("voc_k", "k", "1", FACTOR),
+    ("pmp_expanded_w", "U_Pmp", "W", EXPANDED),
+    ("pmp_k", "k", "1", FACTOR),
+    ("vmp_expanded_v", "U_Vmp", "V", EXPANDED),
+    ("vmp_k", "k", "1", FACTOR),
+    ("imp_expanded_a", "U_Imp", "A", EXPANDED),
+    ("imp_k", "k", "1", FACTOR),
+    ("ff_expanded", "U_FF", "1", EXPANDED),
+    ("ff_k", "k", "1", FACTOR),
+    ("efficiency_expanded", "U_eta", "1", EXPANDED),
+    ("efficiency_k", "k", "1", FACTOR),
+];
+const EXPANDED: &str = "expanded uncertainty U = k u, holds 95 %; NULL: nothing stated";
+const FACTOR: &str = "coverage factor k of the expanded uncertainty before it";
+/// What a station states of its instruments.
+const OF_STATED: [(&str, &str); 7] = [
+    ("boot", BOOT),
+    ("channel", "channel.id; in the view its name"),
+    ("input", "what is uncertain"),
+    ("known", "how: limits, expanded (U with k), standard (u); value: no error, a number"),
+    ("value", "the number, in the input's unit"),
+    ("coverage", "coverage factor k where it is expanded, else NULL"),
+    ("unit", "unit of the input"),
 ];
 const OF_DAYS: [(&str, &str, &str, &str); 10] = [
     ("energy_wh", "E", "Wh", ENERGY),
@@ -332,6 +360,9 @@ pub(super) fn all() -> Vec<Quantity> {
     }
     for table in ["day", "day_total"] {
         list.extend(OF_DAYS.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))));
+    }
+    for table in ["stated", "stated_view"] {
+        list.extend(OF_STATED.map(|(column, text)| fixed(plain(table, column, text))));
     }
     list
 }

@@ -79,7 +79,7 @@ pub(super) fn pack_left(
     if !known {
         return Ok(packed);
     }
-    let mut packer = Packer::new(left.boot, None);
+    let mut packer = Packer::new(left.boot, Vec::new());
     pack((conn, path), &mut packer, &left.ops, left.generation)?;
     tail.packed();
     Ok(left.generation)

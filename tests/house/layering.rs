@@ -18,7 +18,7 @@ const LOGGER: [Rule; 12] = [
     ("sensors", &["control"]),
     ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
-    ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
+    ("station", &["control", "trackers", "curve", "instruments", "modbus", "sensors"]),
     ("report", &["control", "curve", "store", "station"]),
     ("commission", &["control", "trackers", "station", "report"]),
     (

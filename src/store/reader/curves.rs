@@ -3,7 +3,7 @@
 use super::{MICRO, MILLI, Part, StoredChannel, stamp, stamp_of};
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, WattHours};
 use crate::store::StoreError;
-use crate::store::results::{COLUMNS, CurveResult, result};
+use crate::store::results::{COLUMNS, CurveResult, StatedRow, result};
 use crate::time::{Stamp, Utc};
 use rusqlite::{Connection, Row};
 
@@ -93,6 +93,28 @@ impl Part {
         curve: u32,
     ) -> Result<Vec<CurvePointRow>, StoreError> {
         self.list(POINTS, (boot, channel.0, curve), point)
+    }
+
+    /// What the station of a boot states of a channel's instruments; nothing where it states nothing.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub(super) fn stated(
+        &self,
+        channel: StoredChannel,
+        boot: i64,
+    ) -> Result<Vec<StatedRow>, StoreError> {
+        let sql = "SELECT input, known, value, coverage, unit FROM stated \
+                   WHERE boot = ?1 AND channel = ?2 ORDER BY input, known";
+        self.list(sql, (boot, channel.0), |row| {
+            Ok(StatedRow {
+                input: row.get(0)?,
+                known: row.get(1)?,
+                value: row.get(2)?,
+                coverage: row.get(3)?,
+                unit: row.get(4)?,
+            })
+        })
     }
 }
 

@@ -9,7 +9,7 @@ use super::{
     BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Part, SampleRow,
     StoredChannel,
 };
-use crate::store::{StoreError, book};
+use crate::store::{StatedRow, StoreError, book};
 use crate::time::Utc;
 use std::path::Path;
 
@@ -186,6 +186,18 @@ impl Reader {
             let here = boot >> PART_SHIFT == shifted(index, 0) >> PART_SHIFT;
             let local = boot & ((1 << PART_SHIFT) - 1);
             if here { part.curve_points(channel, local, curve) } else { Ok(Vec::new()) }
+        })
+    }
+
+    /// What the station of a boot states of a channel's instruments; nothing where it states nothing.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn stated(&self, channel: StoredChannel, boot: i64) -> Result<Vec<StatedRow>, StoreError> {
+        self.of(channel, |index, part, channel| {
+            let here = boot >> PART_SHIFT == shifted(index, 0) >> PART_SHIFT;
+            let local = boot & ((1 << PART_SHIFT) - 1);
+            if here { part.stated(channel, local) } else { Ok(Vec::new()) }
         })
     }
 
