@@ -227,6 +227,39 @@ fn limits_that_sensors_check_are_told() {
 }
 
 #[test]
+fn accuracies_that_do_not_fit_are_told() {
+    let gain = "gain_volts = { limits = 0.0005 }";
+    let key = "channel[1].load.accuracy.gain_volts";
+    wrong(gain, "gain_volts = 0.0005", key, "where a table belongs");
+    wrong(gain, "gain_volts = { limits = 0.5 }", &format!("{key}.limits"), "outside 0..=0.1");
+    wrong(
+        gain,
+        "gain_volts = { expanded = 0.001 }",
+        &format!("{key}.k"),
+        "missing; state the cert",
+    );
+    wrong(gain, "gain_volts = { limits = 0.001, k = 2 }", &format!("{key}.k"), "unknown key");
+    wrong(gain, "gain_volts = {}", key, "write { limits = ... }");
+    // What the load's table makes necessary.
+    let without = changed("lead_accuracy = { limits = 0.002 } #", "#");
+    let channel = "[[channel]]\nname = \"slope-1\"";
+    one_problem(&without, channel, "channel[1].lead_accuracy", "missing beside");
+    let without = changed("accuracy = { limits = 0.01 } # error of its voltage", "# ");
+    one_problem(&without, "[channel.boost]", "channel[1].boost", "missing beside");
+    let without = changed("gain = { expanded = 0.016, k = 2 } #", "gain = {} #");
+    one_problem(&without, "gain = {} #", "channel[1].irradiance.accuracy.gain", "one of the three");
+    // And what says nothing without it.
+    let start = Station::REHEARSAL.find("\n[channel.load.accuracy]").unwrap_or(0);
+    let end = Station::REHEARSAL[start..].find("[channel.analysis]").unwrap_or(0);
+    let mut text = Station::REHEARSAL.to_owned();
+    text.replace_range(start..start + end, "");
+    let error = Station::parse("yard.toml", &text).expect_err("accuracies for nothing").to_string();
+    for key in ["lead_accuracy", "analysis", "boost", "irradiance", "module_temperature"] {
+        assert!(error.contains(&format!("channel[1].{key}: its accuracy says nothing")), "{error}");
+    }
+}
+
+#[test]
 fn sweeps_that_do_not_fit_are_told() {
     let sweep = |key: &str| format!("channel[1].sweep.{key}");
     wrong("dwell_s = 0.1 ", "dwell_s = 0.05 ", &sweep("dwell_s"), "too short for the load");

@@ -135,7 +135,7 @@ fn said(points: &[CurvePoint]) -> CurveReport {
         module_temperature: point.module_temperature,
     };
     let rows: Vec<CurvePointRow> = points.iter().map(row).collect();
-    report("curve", SweepDirection::Down, &rows).unwrap()
+    report("curve", SweepDirection::Down, &rows, None).unwrap()
 }
 
 #[test]
@@ -285,7 +285,7 @@ fn after_a_sweep_the_tracker_begins_at_the_higher_of_two_crests() {
     ];
     for tracker in trackers {
         let mut config = config();
-        config.tracker = tracker;
+        config.tracker = tracker.clone();
         let shaded = module().with_mismatch(&[1.0, 1.0, 0.4]).unwrap();
         let mut play = Play::new(config, shaded, 0.0);
         let share = |play: &Play| {

@@ -1,5 +1,6 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
+mod backup;
 mod bench;
 mod check;
 mod commission;
@@ -84,6 +85,7 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Run(run::Run),
+    Backup(backup::Backup),
     Check(check::Check),
     Bench(bench::ServeBench),
     Commission(commission::Commission),
@@ -103,6 +105,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
+        Command::Backup(backup) => backup.carry_out(),
         Command::Check(check) => check.carry_out(),
         Command::Bench(bench) => bench.carry_out(),
         Command::Commission(commission) => commission.carry_out(),

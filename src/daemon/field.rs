@@ -25,10 +25,10 @@ use super::{Ended, RunError, wall};
 use crate::control::Punctuality;
 use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
 use crate::instruments::Bench;
-use crate::report::curve_result::appraise;
+use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Log, Writer, WriterHandle};
+use crate::store::{Book, Keep, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
@@ -188,11 +188,11 @@ impl Field<'_> {
         let clock = Clock { began: tokio::time::Instant::now(), dated };
         let began = clock.stamp();
         let lock = super::lock(self.log)?;
-        let mut log = Log::open(self.log, &facts(station, began))?.with_appraisal(appraise);
-        log.enrol_sensors(began, &sensing::facts(station))?;
-        let path = log.path().to_path_buf();
-        let broke_off = log.broke_off();
-        let writer = Writer::start(log)?;
+        let book = self.book(began);
+        let opened = book.open()?;
+        let path = opened.log.path().to_path_buf();
+        let broke_off = opened.log.broke_off();
+        let writer = Writer::start_with(opened, book)?;
         let shared = Rc::new(RefCell::new(Shared::new(station, writer.handle())));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
@@ -213,6 +213,19 @@ impl Field<'_> {
         shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
         writer.finish()?;
         Ok(ended(station, &shared.borrow(), stay, path))
+    }
+
+    /// The log's files.
+    fn book(&self, began: Stamp) -> Book {
+        let mut book = Book::new(self.log, facts(self.station, began));
+        let storage = self.station.storage;
+        book.sensors = sensing::facts(self.station);
+        book.stated = stated_rows(self.station);
+        book.appraise = Some(appraiser(self.station));
+        book.interval = self.station.commit_every;
+        book.monthly = storage.monthly;
+        book.keep = Keep { samples: storage.keep_samples, size: storage.keep_bytes };
+        book
     }
 
     /// Starts the tasks, waits for the end, and lets the tasks come to theirs.

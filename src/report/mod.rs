@@ -1,6 +1,7 @@
 //! Pictures, drawings and tables, for people.
 
 pub mod curve;
+pub mod curve_budget;
 mod curve_change;
 pub mod curve_log;
 pub mod curve_picture;

@@ -15,6 +15,7 @@
 //! it is a problem); one file for plant and real instruments by a switch (a campaign's record must
 //! say which it was).
 
+mod accuracy;
 mod channel;
 mod checkable;
 mod commands;
@@ -30,9 +31,11 @@ mod sensed;
 mod sensor;
 mod spec;
 mod spelling;
+mod storage;
 mod sweep;
 mod tracker;
 
+pub use accuracy::{Accuracy, Meters};
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
@@ -41,6 +44,7 @@ pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
     PlantSpec, Rated, SensorSpec, Station,
 };
+pub use storage::StorageSpec;
 
 use crate::quantities::MetresPerSecond;
 use crate::trackers::TrackerConfig;
@@ -221,6 +225,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     };
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
+    let storage = storage::read(&mut root);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
     let common = channel::Common { links, sets, rhythm, control: &control, directory };
     let channels = channels(&mut root, &common);
@@ -231,16 +236,19 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     control.finish();
     root.finish();
     let scripts = channels.as_deref().map(scripts).unwrap_or_default();
+    let (mut channels, sensors) = (channels?, sensors?);
+    channels.iter_mut().for_each(|channel| accuracy::sensed(channel, &sensors));
     Some(Station {
         name: name?,
         log,
         commit_every: commit_every?,
         health: health?,
+        storage: storage?,
         site: site?,
         seed: seed?,
         plant: plant?,
-        channels: channels?,
-        sensors: sensors?,
+        channels,
+        sensors,
         text: format!("{text}{scripts}"),
     })
 }

@@ -22,7 +22,7 @@ pub use client::{AskError, ask};
 pub use cost::Cost;
 pub use metrics::text as metrics_text;
 
-use crate::store::Status;
+use crate::store::{self, Status};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -81,7 +81,7 @@ pub struct ChannelHealth {
 pub struct LogHealth {
     /// Its file.
     pub file: String,
-    /// The size of it and of the files beside it that belong to it (bytes).
+    /// The size of all its files (bytes).
     pub bytes: u64,
     /// Rows of samples on the disk since the run began.
     pub samples: u64,
@@ -105,7 +105,7 @@ impl LogHealth {
     pub(super) fn of(file: &Path, status: &Status) -> Self {
         Self {
             file: file.display().to_string(),
-            bytes: size_with_companions(file),
+            bytes: store::size(file),
             samples: status.rows.samples,
             minutes: status.rows.minutes,
             events: status.rows.events,
@@ -116,14 +116,4 @@ impl LogHealth {
             trouble: status.error.clone(),
         }
     }
-}
-
-/// The log and what SQLite keeps beside it.
-fn size_with_companions(file: &Path) -> u64 {
-    let size = |end: &str| {
-        let mut name = file.as_os_str().to_owned();
-        name.push(end);
-        std::fs::metadata(name).map_or(0, |data| data.len())
-    };
-    size("") + size("-wal") + size("-shm")
 }
