@@ -252,7 +252,7 @@ fn accuracies_that_do_not_fit_are_told() {
     let start = Station::REHEARSAL.find("\n[channel.load.accuracy]").unwrap_or(0);
     let end = Station::REHEARSAL[start..].find("[channel.analysis]").unwrap_or(0);
     let mut text = Station::REHEARSAL.to_owned();
-    text.replace_range(start..start + end, "");
+    text.replace_range(start..start + end, "\n");
     let error = Station::parse("yard.toml", &text).expect_err("accuracies for nothing").to_string();
     for key in ["lead_accuracy", "analysis", "boost", "irradiance", "module_temperature"] {
         assert!(error.contains(&format!("channel[1].{key}: its accuracy says nothing")), "{error}");
@@ -298,7 +298,7 @@ fn conditions_that_nobody_can_check_are_told() {
     for key in ["irradiance_min", "steady_percent"] {
         let text = changed(from, &format!("{from}\nevery_s = 600.0\n{key} = 10 "));
         assert!(Station::parse("yard.toml", &text).is_ok());
-        let text = text.replacen("[channel.irradiance]", "[channel.other]", 1);
+        let text = text.replacen("[channel.irradiance", "[channel.other", 2);
         let error = Station::parse("yard.toml", &text).unwrap_err();
         let told = error.problems.iter().find(|problem| problem.key == sweep(key));
         let told = told.unwrap_or_else(|| panic!("{error}"));
