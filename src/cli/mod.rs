@@ -4,6 +4,7 @@ mod backup;
 mod bench;
 mod check;
 mod commission;
+mod compare;
 mod curve;
 mod manual;
 mod picture;
@@ -43,8 +44,10 @@ pub enum Exit {
     Refused = 9,
     /// The file is no table of points, or its points are no usable curve.
     Curve = 10,
+    /// The parts of a comparison don't fit together.
+    Study = 11,
     /// A channel of the run that was asked is stuck.
-    Stuck = 11,
+    Stuck = 12,
 }
 
 impl From<Exit> for ExitCode {
@@ -74,7 +77,7 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
-                  10 no usable curve; 11 a channel is stuck.\n\n\
+                  10 no usable curve; 11 parts of a comparison don't fit; 12 a channel is stuck.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -89,6 +92,7 @@ enum Command {
     Check(check::Check),
     Bench(bench::ServeBench),
     Commission(commission::Commission),
+    Compare(Box<compare::Compare>),
     Curve(Box<curve::CurveFile>),
     Manual(manual::WriteManual),
     Picture(picture::DrawPicture),
@@ -109,6 +113,7 @@ pub fn main() -> ExitCode {
         Command::Check(check) => check.carry_out(),
         Command::Bench(bench) => bench.carry_out(),
         Command::Commission(commission) => commission.carry_out(),
+        Command::Compare(compare) => compare.carry_out(),
         Command::Curve(curve) => curve.carry_out(),
         Command::Manual(manual) => manual.carry_out(),
         Command::Picture(picture) => picture.carry_out(),

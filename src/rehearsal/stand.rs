@@ -1,20 +1,15 @@
 //! One channel on its simulated bench.
 
+use super::wired::{Wired, World};
 use crate::control::record::{Record, Sample};
-use crate::control::{
-    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Setpoint,
-    Surroundings, SweepBy,
-};
+use crate::control::{Channel, Input, Observed, Surroundings};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
-use cresthold_sim::bench::{Bench, Sensor, Truth};
+use cresthold_sim::bench::{Bench, Measurement, Sensor, Truth};
 use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::{Place, Sky};
 use cresthold_sim::thermal::Thermal;
 use std::time::Duration;
-
-/// What a failed exchange costs on the simulated line.
-const DEADLINE: Duration = Duration::from_millis(500);
 
 /// Conditions never hold still for longer, however long the channel sleeps.
 const REFRESH: Duration = Duration::from_secs(1);
@@ -54,20 +49,22 @@ pub struct StandParts {
     pub boost_measured: bool,
 }
 
-/// A point that the load's own list has brought.
-#[derive(Clone, Copy, Debug)]
-struct Listed {
-    reading: Reading,
-    /// When it was over.
-    at: Stamp,
-    around: Surroundings,
-    crest: Watts,
-}
-
 /// One channel on its simulated bench.
 #[derive(Debug)]
 pub struct Stand {
-    parts: StandParts,
+    wired: Wired,
+    life: Life,
+    turns: u64,
+}
+
+/// What is around a stand's bench, and what is remembered of its turns.
+#[derive(Debug)]
+struct Life {
+    thermal: Thermal,
+    mounting: Mounting,
+    place: Place,
+    irradiance: Option<Sensor>,
+    thermometer: Option<Sensor>,
     light: Irradiance,
     air: Celsius,
     wind: MetresPerSecond,
@@ -86,22 +83,18 @@ pub struct Stand {
     /// The day before: which, and what was available in it.
     yesterday: Option<(Utc, WattHours)>,
     last: Option<Sample>,
-    turns: u64,
-    /// Setpoints and points of the list under way; their room is taken once.
-    list: (Vec<Setpoint>, Vec<Listed>),
 }
 
 impl Stand {
     /// A stand from its parts.
     #[must_use]
     pub fn new(parts: StandParts) -> Self {
-        let room = match parts.channel.config().sweep.by {
-            SweepBy::Steps => 0,
-            SweepBy::List(most) => usize::from(most),
-        };
-        Self {
-            list: (Vec::with_capacity(room), Vec::with_capacity(room)),
-            parts,
+        let life = Life {
+            thermal: parts.thermal,
+            mounting: parts.mounting,
+            place: parts.place,
+            irradiance: parts.irradiance,
+            thermometer: parts.thermometer,
             light: Irradiance::ZERO,
             air: Celsius::ZERO,
             wind: MetresPerSecond::ZERO,
@@ -114,32 +107,32 @@ impl Stand {
             day: None,
             yesterday: None,
             last: None,
-            turns: 0,
-        }
+        };
+        Self { wired: Wired::new(parts.channel, parts.bench, parts.boost_measured), life, turns: 0 }
     }
 
     /// The controller.
     #[must_use]
     pub fn channel(&self) -> &Channel {
-        &self.parts.channel
+        &self.wired.channel
     }
 
     /// What only the plant knows.
     #[must_use]
     pub fn truth(&self) -> Truth {
-        self.parts.bench.truth()
+        self.wired.bench.truth()
     }
 
     /// What the device is exposed to: irradiance in its plane and temperature of its cells.
     #[must_use]
     pub fn exposure(&self) -> (Irradiance, Celsius) {
-        (self.light, self.parts.thermal.cell())
+        (self.life.light, self.life.thermal.cell())
     }
 
     /// The last sample told, if any.
     #[must_use]
     pub fn last_sample(&self) -> Option<&Sample> {
-        self.last.as_ref()
+        self.life.last.as_ref()
     }
 
     /// How many turns there were.
@@ -151,55 +144,60 @@ impl Stand {
     /// When it wants to wake.
     #[must_use]
     pub fn next_wake(&self) -> Instant {
-        self.parts.channel.next_wake()
+        self.wired.channel.next_wake()
     }
 
     /// Plans an outage of the line.
     pub fn plan_outage(&mut self, outage: Outage) {
-        self.outage = Some(outage);
+        self.life.outage = Some(outage);
     }
 
     /// Asks for an I-V curve at the next turn at the crest.
     pub fn request_sweep(&mut self) {
-        self.parts.channel.request_sweep();
+        self.wired.channel.request_sweep();
     }
 
     /// One turn at `now`.
     pub(super) fn turn(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
         self.turns += 1;
         self.pass_to(now, sky);
-        let surroundings = self.sense(now.mono);
-        self.parts.channel.note_surroundings(surroundings);
-        self.converse((now, Input::Wake), sky, log);
+        let surroundings = self.life.surroundings(now.mono);
+        self.wired.channel.note_surroundings(surroundings);
+        let mut told = Told { life: &mut self.life, sky, log };
+        self.wired.converse(now, Input::Wake, &mut told);
     }
 
     /// Stops the channel at `now`.
     pub(super) fn stop(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
-        self.parts.bench.advance(now.mono);
-        self.converse((now, Input::Stop), sky, log);
+        self.wired.bench.advance(now.mono);
+        let mut told = Told { life: &mut self.life, sky, log };
+        self.wired.converse(now, Input::Stop, &mut told);
     }
 
     /// Lets the bench live until `now`, the sky moving on at least every [`REFRESH`].
     fn pass_to(&mut self, now: Stamp, sky: &mut impl Sky) {
         loop {
-            let behind = now.mono.saturating_since(self.parts.bench.now());
+            let bench = &mut self.wired.bench;
+            let behind = now.mono.saturating_since(bench.now());
             let rest = behind.saturating_sub(REFRESH);
-            self.live(Stamp { mono: now.mono - rest, utc: now.utc - rest }, sky);
+            self.life.live(bench, Stamp { mono: now.mono - rest, utc: now.utc - rest }, sky);
             if rest.is_zero() {
                 break;
             }
         }
     }
+}
 
+impl Life {
     /// Lets the bench live until `now` under the old conditions, then sets the new ones.
-    fn live(&mut self, now: Stamp, sky: &mut impl Sky) {
-        let parts = &mut self.parts;
-        let since = now.mono.saturating_since(parts.bench.now());
-        parts.bench.advance(now.mono);
-        let state = sky.state(now.utc, parts.place);
-        self.light = parts.mounting.irradiance(&state);
-        let cell = parts.thermal.step(since, self.light, state.air, state.wind);
-        parts.bench.set_conditions(self.light, cell);
+    fn live(&mut self, bench: &mut Bench, now: Stamp, sky: &mut impl Sky) {
+        let since = now.mono.saturating_since(bench.now());
+        bench.advance(now.mono);
+        let state = sky.state(now.utc, self.place);
+        self.light = self.mounting.irradiance(&state);
+        let cell = self.thermal.step(since, self.light, state.air, state.wind);
+        bench.set_conditions(self.light, cell);
+        let available = bench.truth().available;
         (self.air, self.wind) = (state.air, state.wind);
         self.sun = 90.0 - state.sun.zenith_degrees();
         let sink = self.heatsink.get_or_insert(state.air);
@@ -208,7 +206,6 @@ impl Stand {
         let span = since.as_secs_f64();
         sink.0 += (target - sink.0) * span / (HEATSINK_LAG + span);
         let day_start = now.utc.day_start();
-        let available = parts.bench.truth().available;
         match self.day {
             Some((day, _)) if day == day_start => {}
             Some((day, begun)) => {
@@ -219,17 +216,16 @@ impl Stand {
         }
     }
 
-    fn sense(&mut self, now: Instant) -> Surroundings {
-        let parts = &mut self.parts;
+    fn surroundings(&mut self, now: Instant) -> Surroundings {
         let light = self.light.0;
-        let back = parts.thermal.back_of_module().0;
+        let back = self.thermal.back_of_module().0;
         let seen = |sensor: &mut Option<Sensor>, value| {
             sensor.as_mut().map(|sensor| sensor.look(now, value))
         };
         Surroundings {
-            irradiance: seen(&mut parts.irradiance, light)
+            irradiance: seen(&mut self.irradiance, light)
                 .map(|value| Observed { value: Irradiance(value), at: now }),
-            module_temperature: seen(&mut parts.thermometer, back)
+            module_temperature: seen(&mut self.thermometer, back)
                 .map(|value| Observed { value: Celsius(value), at: now }),
             heatsink_temperature: self.heatsink.map(|value| Observed { value, at: now }),
             air_temperature: Some(Observed { value: self.air, at: now }),
@@ -240,140 +236,46 @@ impl Stand {
             sun: Some(Observed { value: self.sun, at: now }),
         }
     }
+}
 
-    /// The conversation of one turn, each command taking its time.
-    fn converse(
-        &mut self,
-        (mut now, first): (Stamp, Input),
-        sky: &mut impl Sky,
-        log: &mut impl FnMut(Record),
-    ) {
-        let mut input = first;
-        for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let mut command = self.say(now, input, log);
-            if command == Some(Command::RunList) && !self.is_out(now.mono) {
-                now = self.run_list(now, sky);
-                command = self.tell_list(now, log);
-            }
-            let Some(command) = command else {
-                return;
-            };
-            let began = now.mono;
-            let (outcome, ended) = self.carry_out(command, began);
-            input = outcome;
-            now = now.later(ended.saturating_since(began));
-        }
+/// What is around a stand's conversation, and who hears of it.
+struct Told<'a, S, F> {
+    life: &'a mut Life,
+    sky: &'a mut S,
+    log: &'a mut F,
+}
+
+impl<S: Sky, F: FnMut(Record)> World for Told<'_, S, F> {
+    fn pass_in_list(&mut self, bench: &mut Bench, to: Stamp) {
+        self.life.live(bench, to, self.sky);
     }
 
-    /// One thing said to the channel, and its answer.
-    fn say(&mut self, now: Stamp, input: Input, log: &mut impl FnMut(Record)) -> Option<Command> {
-        let mut out = Outbox::new();
-        let command = self.parts.channel.handle(now, input, &mut out);
-        for record in out.drain(..) {
-            log(self.with_truth(now, record));
-        }
-        command
+    fn sense(&mut self, now: Instant) -> Option<Surroundings> {
+        Some(self.life.surroundings(now))
     }
 
-    /// The load steps through its list by itself, the sky moving on; when that is over.
-    fn run_list(&mut self, began: Stamp, sky: &mut impl Sky) -> Stamp {
-        let settle = self.parts.channel.config().sweep.settle;
-        let (mut setpoints, mut listed) = std::mem::take(&mut self.list);
-        setpoints.clear();
-        listed.clear();
-        setpoints.extend(self.parts.channel.list());
-        let mut now = began.later(self.parts.bench.latency());
-        self.live(now, sky);
-        for setpoint in &setpoints {
-            let reading = self.step(*setpoint, now.later(settle), sky);
-            now = now.later(self.parts.bench.now().saturating_since(now.mono));
-            let (around, crest) = (self.sense(now.mono), self.parts.bench.crest().watts);
-            listed.push(Listed { reading, at: now, around, crest });
-        }
-        self.list = (setpoints, listed);
-        now
+    fn answers(&self, at: Instant) -> bool {
+        !self.life.outage.is_some_and(|outage| outage.from <= at && at < outage.until)
     }
 
-    /// One point of a list, measured at `at`.
-    fn step(&mut self, setpoint: Setpoint, at: Stamp, sky: &mut impl Sky) -> Reading {
-        self.parts.bench.set_volts(setpoint.load());
-        self.live(at, sky);
-        let bench = &mut self.parts.bench;
-        let middle = bench.now() + bench.load().window / 2;
-        let seen = bench.measure();
-        self.dissipated = seen.load * seen.amps;
-        Reading { at: middle, load: seen.load, amps: seen.amps, boost: None }
+    fn measured(&mut self, _bench: &Bench, seen: &Measurement) {
+        self.life.dissipated = seen.load * seen.amps;
     }
 
-    /// Tells what a list has brought, until there is something to do.
-    fn tell_list(&mut self, now: Stamp, log: &mut impl FnMut(Record)) -> Option<Command> {
-        for place in 0..self.list.1.len() {
-            let Listed { reading, at, around, crest } = self.list.1[place];
-            self.parts.channel.note_surroundings(around);
-            self.note_crest(crest);
-            let command = self.say(at, Input::Listed(reading), log);
-            if command.is_some() {
-                return command;
-            }
-        }
-        self.say(now, Input::Done, log)
+    fn counted(&mut self, crest: Watts) {
+        self.life.newest = crest;
+        self.life.crests.0 += crest.0;
+        self.life.crests.1 += 1;
     }
 
-    fn note_crest(&mut self, crest: Watts) {
-        self.newest = crest;
-        self.crests.0 += crest.0;
-        self.crests.1 += 1;
+    fn tell(&mut self, bench: &Bench, now: Stamp, record: Record) {
+        (self.log)(self.life.with_truth(bench.truth(), now, record));
     }
+}
 
-    /// Whether the simulated line is dead.
-    fn is_out(&self, now: Instant) -> bool {
-        self.outage.is_some_and(|outage| outage.from <= now && now < outage.until)
-    }
-
-    /// Carries a command out on the bench; its outcome and when it ended.
-    fn carry_out(&mut self, command: Command, began: Instant) -> (Input, Instant) {
-        if self.is_out(began) {
-            return (Input::Failed, began + DEADLINE);
-        }
-        let bench = &mut self.parts.bench;
-        bench.advance(began + bench.latency());
-        match command {
-            Command::Measure => {
-                let middle = bench.now() + bench.load().window / 2;
-                let seen = bench.measure();
-                let (crest, ended) = (bench.crest().watts, bench.now());
-                self.dissipated = seen.load * seen.amps;
-                let boost =
-                    (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
-                let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
-                self.note_crest(crest);
-                return (Input::Reading(reading), ended);
-            }
-            Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),
-            // Run where the sky is at hand.
-            Command::RunList => {}
-            Command::InputOn => bench.set_input(true),
-            Command::InputOff => bench.set_input(false),
-            Command::BoostOn => bench.set_boost(true),
-            Command::BoostOff => bench.set_boost(false),
-            Command::Prepare => {
-                let seen = bench.operating();
-                let found = Found {
-                    input_on: Some(bench.input()),
-                    load: Some(seen.load),
-                    amps: Some(seen.amps),
-                };
-                bench.set_input(false);
-                bench.set_boost(false);
-                return (Input::Prepared(found), bench.now());
-            }
-        }
-        (Input::Done, bench.now())
-    }
-
+impl Life {
     /// Adds to a record what only the plant knows.
-    fn with_truth(&mut self, now: Stamp, record: Record) -> Record {
-        let truth = self.parts.bench.truth();
+    fn with_truth(&mut self, truth: Truth, now: Stamp, record: Record) -> Record {
         match record {
             Record::Sample(mut sample) => {
                 let (mut sum, mut count) = std::mem::take(&mut self.crests);

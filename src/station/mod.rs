@@ -153,6 +153,14 @@ impl Station {
     pub const REHEARSAL: &'static str = include_str!("rehearsal.toml");
 }
 
+/// The tracker that the lines of a `[channel.tracker]` table describe, without a station around it.
+///
+/// # Errors
+/// [`StationError`] with everything that is wrong.
+pub fn tracker_of(text: &str) -> Result<TrackerConfig, StationError> {
+    document("tracker", text, tracker::alone)
+}
+
 /// So many places that are no TOML are told one by one: more, and it is another kind of file.
 const MOST_FAULTS: usize = 5;
 
