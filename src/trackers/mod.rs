@@ -9,11 +9,13 @@
 //! name no tracker that does not exist and the studies can list them all. A registry of boxed
 //! trait objects was rejected: it allocates, and nobody could say what is in it.
 
+mod crest_line;
 mod fractional_voc;
 mod hold;
 mod incremental_conductance;
 mod perturb_and_observe;
 
+pub use crest_line::{CrestLine, CrestLineConfig};
 pub use fractional_voc::{FractionalVoc, FractionalVocConfig};
 pub use hold::{Hold, HoldConfig};
 pub use incremental_conductance::{IncrementalConductance, IncrementalConductanceConfig};

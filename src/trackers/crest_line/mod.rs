@@ -1,0 +1,173 @@
+//! Crest line.
+
+mod line;
+mod shape;
+
+use super::{Observation, Start, Tracker, Wish};
+use crate::quantities::Volts;
+use crate::time::Instant;
+use line::Line;
+use shape::Shape;
+
+/// Settings of [`CrestLine`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CrestLineConfig {}
+
+/// One look back.
+#[derive(Clone, Copy, Debug, Default)]
+struct Look {
+    at: Instant,
+    /// Crest current inferred.
+    crest: f64,
+    /// Answer of ln J to the crest's ln V.
+    answer: f64,
+}
+
+/// The tracker.
+#[derive(Clone, Debug)]
+pub struct CrestLine {
+    scale: f64,
+    line: Line,
+    shape: Shape,
+    past: [Look; 4],
+    seen: usize,
+    sign: f64,
+    noise: f64,
+    surprise: f64,
+    wish: f64,
+    /// debug
+    pub e: f64,
+    fresh: u32,
+}
+
+const WEIGHTS: [f64; 4] = [-0.125, 0.375, -0.375, 0.125];
+const UNEVEN: f64 = 10.0;
+const E_LOW: f64 = 6e-4;
+const E_HIGH: f64 = 1e-2;
+
+impl CrestLine {
+    /// A tracker.
+    #[must_use]
+    pub fn new(_config: CrestLineConfig) -> Self {
+        Self {
+            scale: 0.0,
+            line: Line::new(0.8, 0.05),
+            shape: Shape::default(),
+            past: [Look::default(); 4],
+            seen: 0,
+            sign: 1.0,
+            noise: 0.0,
+            surprise: 0.0,
+            wish: 0.0,
+            e: 0.0,
+            fresh: 0,
+        }
+    }
+
+    /// debug
+    pub fn theta(&self) -> [f64; 3] {
+        self.line.theta()
+    }
+
+    fn infer(&self, volts: f64, amps: f64) -> (f64, f64) {
+        let mut crest = amps;
+        let mut answer = 1.0;
+        for _ in 0..4 {
+            let v = self.line.at(crest).volts.clamp(0.3, 1.2);
+            let (h, a) = self.shape.at(volts / v - 1.0);
+            crest = amps / h;
+            answer = a;
+        }
+        (crest, answer)
+    }
+}
+
+impl Tracker for CrestLine {
+    fn start(&mut self, from: &Start) -> Wish {
+        if self.scale <= 0.0 {
+            self.scale = from.open_circuit.0;
+        }
+        self.line = Line::new(from.foothold().0 / self.scale, if from.crest.is_some() { 0.01 } else { 0.05 });
+        self.seen = 0;
+        self.wish = from.foothold().0;
+        Wish::Hold(Volts(self.wish))
+    }
+
+    fn step(&mut self, seen: &Observation) -> Wish {
+        let volts = seen.volts.0 / self.scale;
+        let amps = seen.amps.0;
+        if !(volts.is_finite() && amps.is_finite()) {
+            self.seen = 0;
+            return Wish::Hold(Volts(self.wish));
+        }
+        let before = self.past[3];
+        let floor = 0.05 * before.crest;
+        let amps = amps.max(floor).max(1e-9);
+        if self.line_unset() {
+            self.line.set_reference(amps);
+            self.noise = 1e-3 * amps;
+        }
+        let dt = seen.at.saturating_since(before.at).as_secs_f64();
+        let (crest, _) = self.infer(volts, amps);
+        let granted = (seen.setpoint.0 - self.wish).abs() <= 1e-6 * self.scale;
+        let dither = if granted { self.sign * self.e } else { 0.0 };
+        let answer = 2.0 * self.shape.kappa() * dither;
+        self.line.set_reference(crest);
+        self.past.rotate_left(1);
+        self.past[3] = Look { at: seen.at, crest, answer };
+        self.seen += 1;
+        if self.seen >= 2 {
+            self.line.pass(dt.min(60.0));
+        }
+        if self.seen >= 4 {
+            let mean = self.past.iter().map(|l| l.crest).sum::<f64>() / 4.0;
+            let mut z = 0.0;
+            let mut x = 0.0;
+            for (w, l) in WEIGHTS.iter().zip(&self.past) {
+                z += w * l.crest / mean;
+                x += w * l.answer;
+            }
+            let point = self.line.at(mean);
+            // z = x * (true - est) / v
+            let gain = x / point.volts;
+            let prior = self.line.variance(&point.basis) * gain * gain;
+            let noise = (self.noise / mean).max(1e-5);
+            let [a, b, c, d] = self.past.map(|l| l.crest / mean);
+            let uneven = (a - b - c + d) / 8.0;
+            let r = noise * noise * 3.2 + UNEVEN * uneven * uneven;
+            let s = (prior + noise * noise).sqrt();
+            let clipped = z.clamp(-3.5 * s, 3.5 * s);
+            self.line.learn(&point.basis, gain, clipped, r);
+            let size = z.abs();
+            let up = size > 0.6745 * (noise * noise + prior).sqrt();
+            self.noise *= if up { 1.01 } else { 1.0 / 1.01 };
+            self.noise = self.noise.clamp(1e-6 * mean, 0.05 * mean);
+            // surprise
+            let unit = (z * x.signum() / (prior + r).sqrt()).clamp(-3.0, 3.0);
+            self.surprise += 0.06 * (unit - self.surprise);
+            if self.surprise.abs() > 0.75 {
+                self.line.widen(0.01 * 0.01);
+                self.surprise = 0.0;
+            }
+        }
+        let mut next = crest;
+        if self.seen >= 2 && before.crest > 0.0 {
+            let d = crest - before.crest;
+            let sure = d * d / (d * d + 9.0 * self.noise * self.noise);
+            next = (crest + 0.8 * d * sure).clamp(0.5 * crest, 2.0 * crest);
+        }
+        let point = self.line.at(next);
+        let sd = self.line.variance(&point.basis).sqrt() / point.volts;
+        self.e = (0.7 * sd).clamp(E_LOW, E_HIGH);
+        self.sign = -self.sign;
+        self.wish = self.scale * point.volts.clamp(0.3, 1.3) * (1.0 + self.sign * self.e);
+        self.fresh += 1;
+        Wish::Hold(Volts(self.wish))
+    }
+}
+
+impl CrestLine {
+    fn line_unset(&self) -> bool {
+        self.seen == 0 && self.noise <= 0.0
+    }
+}
