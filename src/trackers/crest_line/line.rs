@@ -18,7 +18,7 @@ pub(super) struct Line {
 
 pub(super) const SLOPE: f64 = 0.05;
 const SLOPE_SD: f64 = 0.025;
-const BEND_SD: f64 = 0.05;
+const BEND_SD: f64 = 0.03;
 /// Process noise, per second.
 const DRIFT: f64 = 1e-4;
 const SLOPE_DRIFT: f64 = 1e-6;

@@ -19,8 +19,10 @@ struct Look {
     at: Instant,
     /// Crest current inferred.
     crest: f64,
-    /// Answer of ln J to the crest's ln V.
-    answer: f64,
+    /// Dither.
+    dither: f64,
+    /// Whole distance from the line.
+    away: f64,
 }
 
 /// The tracker.
@@ -42,6 +44,7 @@ pub struct CrestLine {
 
 const WEIGHTS: [f64; 4] = [-0.125, 0.375, -0.375, 0.125];
 const UNEVEN: f64 = 10.0;
+const LEAD: f64 = 0.6;
 const E_LOW: f64 = 6e-4;
 const E_HIGH: f64 = 1e-2;
 
@@ -111,10 +114,10 @@ impl Tracker for CrestLine {
         let (crest, _) = self.infer(volts, amps);
         let granted = (seen.setpoint.0 - self.wish).abs() <= 1e-6 * self.scale;
         let dither = if granted { self.sign * self.e } else { 0.0 };
-        let answer = 2.0 * self.shape.kappa() * dither;
+        let away = seen.setpoint.0 / self.scale / self.line.at(crest).volts - 1.0;
         self.line.set_reference(crest);
         self.past.rotate_left(1);
-        self.past[3] = Look { at: seen.at, crest, answer };
+        self.past[3] = Look { at: seen.at, crest, dither, away };
         self.seen += 1;
         if self.seen >= 2 {
             self.line.pass(dt.min(60.0));
@@ -123,10 +126,14 @@ impl Tracker for CrestLine {
             let mean = self.past.iter().map(|l| l.crest).sum::<f64>() / 4.0;
             let mut z = 0.0;
             let mut x = 0.0;
+            let mut whole = 0.0;
             for (w, l) in WEIGHTS.iter().zip(&self.past) {
                 z += w * l.crest / mean;
-                x += w * l.answer;
+                x += w * l.dither;
+                whole += w * l.away;
             }
+            x *= 2.0 * self.shape.kappa();
+            whole *= 2.0 * self.shape.kappa();
             let point = self.line.at(mean);
             // z = x * (true - est) / v
             let gain = x / point.volts;
@@ -134,7 +141,8 @@ impl Tracker for CrestLine {
             let noise = (self.noise / mean).max(1e-5);
             let [a, b, c, d] = self.past.map(|l| l.crest / mean);
             let uneven = (a - b - c + d) / 8.0;
-            let r = noise * noise * 3.2 + UNEVEN * uneven * uneven;
+            let r = noise * noise * 3.2 + UNEVEN * uneven * uneven
+                + (whole - x).powi(2) * self.line.variance(&point.basis) / (point.volts * point.volts);
             let s = (prior + noise * noise).sqrt();
             let clipped = z.clamp(-3.5 * s, 3.5 * s);
             self.line.learn(&point.basis, gain, clipped, r);
@@ -151,10 +159,10 @@ impl Tracker for CrestLine {
             }
         }
         let mut next = crest;
-        if self.seen >= 2 && before.crest > 0.0 {
-            let d = crest - before.crest;
+        if self.seen >= 3 && before.crest > 0.0 {
+            let d = 0.5 * (crest - self.past[1].crest);
             let sure = d * d / (d * d + 9.0 * self.noise * self.noise);
-            next = (crest + 0.8 * d * sure).clamp(0.5 * crest, 2.0 * crest);
+            next = (crest + LEAD * d * sure).clamp(0.5 * crest, 2.0 * crest);
         }
         let point = self.line.at(next);
         let sd = self.line.variance(&point.basis).sqrt() / point.volts;
