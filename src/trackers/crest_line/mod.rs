@@ -37,6 +37,9 @@ pub struct CrestLine {
     noise: f64,
     surprise: f64,
     wish: f64,
+    open: f64,
+    first: f64,
+    shaped: bool,
     /// debug
     pub e: f64,
     fresh: u32,
@@ -45,6 +48,7 @@ pub struct CrestLine {
 const WEIGHTS: [f64; 4] = [-0.125, 0.375, -0.375, 0.125];
 const UNEVEN: f64 = 10.0;
 const LEAD: f64 = 0.6;
+const MISSHAPE: f64 = 0.3;
 const E_LOW: f64 = 6e-4;
 const E_HIGH: f64 = 1e-2;
 
@@ -62,6 +66,9 @@ impl CrestLine {
             noise: 0.0,
             surprise: 0.0,
             wish: 0.0,
+            open: 0.0,
+            first: 0.0,
+            shaped: false,
             e: 0.0,
             fresh: 0,
         }
@@ -92,6 +99,8 @@ impl Tracker for CrestLine {
         }
         self.line = Line::new(from.foothold().0 / self.scale, if from.crest.is_some() { 0.01 } else { 0.05 });
         self.seen = 0;
+        self.open = from.open_circuit.0;
+        self.shaped = false;
         self.wish = from.foothold().0;
         Wish::Hold(Volts(self.wish))
     }
@@ -115,6 +124,7 @@ impl Tracker for CrestLine {
         let granted = (seen.setpoint.0 - self.wish).abs() <= 1e-6 * self.scale;
         let dither = if granted { self.sign * self.e } else { 0.0 };
         let away = seen.setpoint.0 / self.scale / self.line.at(crest).volts - 1.0;
+        if self.seen == 0 { self.first = crest; }
         self.line.set_reference(crest);
         self.past.rotate_left(1);
         self.past[3] = Look { at: seen.at, crest, dither, away };
@@ -127,11 +137,14 @@ impl Tracker for CrestLine {
             let mut z = 0.0;
             let mut x = 0.0;
             let mut whole = 0.0;
+            let mut square = 0.0;
             for (w, l) in WEIGHTS.iter().zip(&self.past) {
                 z += w * l.crest / mean;
                 x += w * l.dither;
                 whole += w * l.away;
+                square += w * l.away * l.away;
             }
+            square *= self.shape.kappa() * MISSHAPE;
             x *= 2.0 * self.shape.kappa();
             whole *= 2.0 * self.shape.kappa();
             let point = self.line.at(mean);
@@ -142,6 +155,7 @@ impl Tracker for CrestLine {
             let [a, b, c, d] = self.past.map(|l| l.crest / mean);
             let uneven = (a - b - c + d) / 8.0;
             let r = noise * noise * 3.2 + UNEVEN * uneven * uneven
+                + square * square
                 + (whole - x).powi(2) * self.line.variance(&point.basis) / (point.volts * point.volts);
             let s = (prior + noise * noise).sqrt();
             let clipped = z.clamp(-3.5 * s, 3.5 * s);
@@ -163,6 +177,13 @@ impl Tracker for CrestLine {
             let d = 0.5 * (crest - self.past[1].crest);
             let sure = d * d / (d * d + 9.0 * self.noise * self.noise);
             next = (crest + LEAD * d * sure).clamp(0.5 * crest, 2.0 * crest);
+        }
+        if !self.shaped && (crest / self.first - 1.0).abs() < 0.1 && self.seen > 20 {
+            let p = self.line.at(crest);
+            if self.line.variance(&p.basis).sqrt() < 0.01 {
+                self.shape = Shape::from_share(p.volts * self.scale / self.open);
+                self.shaped = true;
+            }
         }
         let point = self.line.at(next);
         let sd = self.line.variance(&point.basis).sqrt() / point.volts;
