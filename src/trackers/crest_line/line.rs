@@ -102,6 +102,17 @@ impl Line {
         self.cov[0][0] = self.cov[0][0].min(0.01);
     }
 
+    pub(super) fn inflate(&mut self, by: f64) {
+        let cap = [0.01, 1e-3, 1e-3];
+        for i in 0..N {
+            let f = by.min(cap[i] / self.cov[i][i]).max(1.0).sqrt();
+            for j in 0..N {
+                self.cov[i][j] *= f;
+                self.cov[j][i] *= f;
+            }
+        }
+    }
+
     pub(super) fn widen(&mut self, variance: f64) {
         self.cov[0][0] = (self.cov[0][0] + variance).min(0.01);
     }

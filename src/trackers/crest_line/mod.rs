@@ -21,6 +21,9 @@ struct Look {
     crest: f64,
     /// Dither.
     dither: f64,
+    volts: f64,
+    set: f64,
+    amps: f64,
     /// Whole distance from the line.
     away: f64,
 }
@@ -79,10 +82,19 @@ impl CrestLine {
         self.line.theta()
     }
 
-    fn infer(&self, volts: f64, amps: f64) -> (f64, f64) {
-        let mut crest = amps;
+    fn relook(&mut self) {
+        for i in 0..4 {
+            let mut l = self.past[i];
+            l.crest = self.infer(l.volts, l.amps, l.crest, 2).0;
+            l.away = l.set / self.line.at(l.crest).volts - 1.0;
+            self.past[i] = l;
+        }
+    }
+
+    fn infer(&self, volts: f64, amps: f64, from: f64, steps: u32) -> (f64, f64) {
+        let mut crest = from;
         let mut answer = 1.0;
-        for _ in 0..4 {
+        for _ in 0..steps {
             let v = self.line.at(crest).volts.clamp(0.3, 1.2);
             let (h, a) = self.shape.at(volts / v - 1.0);
             crest = amps / h;
@@ -120,14 +132,14 @@ impl Tracker for CrestLine {
             self.noise = 1e-3 * amps;
         }
         let dt = seen.at.saturating_since(before.at).as_secs_f64();
-        let (crest, _) = self.infer(volts, amps);
+        let (crest, _) = self.infer(volts, amps, amps, 4);
         let granted = (seen.setpoint.0 - self.wish).abs() <= 1e-6 * self.scale;
         let dither = if granted { self.sign * self.e } else { 0.0 };
         let away = seen.setpoint.0 / self.scale / self.line.at(crest).volts - 1.0;
         if self.seen == 0 { self.first = crest; }
         self.line.set_reference(crest);
         self.past.rotate_left(1);
-        self.past[3] = Look { at: seen.at, crest, dither, away };
+        self.past[3] = Look { at: seen.at, crest, dither, away, volts, set: seen.setpoint.0 / self.scale, amps };
         self.seen += 1;
         if self.seen >= 2 {
             self.line.pass(dt.min(60.0));
@@ -157,21 +169,28 @@ impl Tracker for CrestLine {
             let r = noise * noise * 3.2 + UNEVEN * uneven * uneven
                 + square * square
                 + (whole - x).powi(2) * self.line.variance(&point.basis) / (point.volts * point.volts);
-            let s = (prior + noise * noise).sqrt();
-            let clipped = z.clamp(-3.5 * s, 3.5 * s);
-            self.line.learn(&point.basis, gain, clipped, r);
+            let extra = r - 3.2 * noise * noise;
+            let s2 = prior + noise * noise + extra;
+            if z * z > 9.0 * s2 {
+                let lambda = ((z * z / 4.0 - noise * noise - extra) / prior).clamp(1.0, 25.0);
+                self.line.inflate(lambda);
+            }
+            let s = s2.sqrt();
+            self.line.learn(&point.basis, gain, z, r);
+            self.relook();
             let size = z.abs();
             let up = size > 0.6745 * (noise * noise + prior).sqrt();
             self.noise *= if up { 1.01 } else { 1.0 / 1.01 };
             self.noise = self.noise.clamp(1e-6 * mean, 0.05 * mean);
             // surprise
-            let unit = (z * x.signum() / (prior + r).sqrt()).clamp(-3.0, 3.0);
+            let unit = (z * x.signum() / s).clamp(-3.0, 3.0);
             self.surprise += 0.06 * (unit - self.surprise);
             if self.surprise.abs() > 0.75 {
                 self.line.widen(0.01 * 0.01);
                 self.surprise = 0.0;
             }
         }
+        let crest = self.past[3].crest;
         let mut next = crest;
         if self.seen >= 3 && before.crest > 0.0 {
             let d = 0.5 * (crest - self.past[1].crest);
