@@ -104,6 +104,16 @@ impl CrestLine {
     }
 }
 
+pub(crate) fn env(k: &str, d: f64) -> f64 {
+    use std::sync::{Mutex, OnceLock};
+    static M: OnceLock<Mutex<Vec<(String, f64)>>> = OnceLock::new();
+    let mut m = M.get_or_init(|| Mutex::new(vec![])).lock().unwrap();
+    if let Some(x) = m.iter().find(|x| x.0 == k) { return x.1; }
+    let v = std::env::var(k).ok().and_then(|s| s.parse().ok()).unwrap_or(d);
+    m.push((k.to_string(), v));
+    v
+}
+
 impl Tracker for CrestLine {
     fn start(&mut self, from: &Start) -> Wish {
         if self.scale <= 0.0 {
@@ -171,8 +181,8 @@ impl Tracker for CrestLine {
                 + (whole - x).powi(2) * self.line.variance(&point.basis) / (point.volts * point.volts);
             let extra = r - 3.2 * noise * noise;
             let s2 = prior + noise * noise + extra;
-            if z * z > 9.0 * s2 {
-                let lambda = ((z * z / 4.0 - noise * noise - extra) / prior).clamp(1.0, 25.0);
+            if z * z > env("TH", 16.0) * s2 {
+                let lambda = ((z * z / 4.0 - noise * noise - extra) / prior).clamp(1.0, env("LMAX", 4.0));
                 self.line.inflate(lambda);
             }
             let s = s2.sqrt();
@@ -185,7 +195,7 @@ impl Tracker for CrestLine {
             // surprise
             let unit = (z * x.signum() / s).clamp(-3.0, 3.0);
             self.surprise += 0.06 * (unit - self.surprise);
-            if self.surprise.abs() > 0.75 {
+            if self.surprise.abs() > env("SU", 0.75) {
                 self.line.widen(0.01 * 0.01);
                 self.surprise = 0.0;
             }
