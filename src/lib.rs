@@ -24,4 +24,6 @@ pub mod sensors;
 pub mod station;
 #[cfg(feature = "field")]
 pub mod store;
+#[cfg(feature = "field")]
+pub mod study;
 pub mod trackers;

@@ -17,6 +17,7 @@ pub mod bench;
 pub mod device;
 pub mod modbus;
 pub mod quantities;
+pub mod scene;
 pub mod scpi;
 pub mod sky;
 pub mod thermal;

@@ -182,6 +182,12 @@ impl Channel {
         }
     }
 
+    /// How many wishes the guard has held at its limits since that was last told.
+    #[must_use]
+    pub fn wishes_held(&self) -> u32 {
+        self.wishes_held
+    }
+
     /// The settings it runs with.
     #[must_use]
     pub fn config(&self) -> &ChannelConfig {

@@ -11,11 +11,13 @@
 #[cfg(feature = "field")]
 mod build;
 mod stand;
+mod wired;
 
 #[cfg(feature = "field")]
 pub use build::{YardError, sky, stand_parts, yard};
 pub use cresthold_sim::sky::plane::Mounting;
 pub use stand::{Outage, Stand, StandParts};
+pub use wired::{Wired, World};
 
 use crate::control::record::Record;
 use crate::time::{Instant, Stamp, Utc};

@@ -1,19 +1,15 @@
 //! One channel on its simulated bench.
 
+use super::wired::{Wired, World};
 use crate::control::record::{Record, Sample};
-use crate::control::{
-    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
-};
+use crate::control::{Channel, Input, Observed, Surroundings};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
-use cresthold_sim::bench::{Bench, Sensor, Truth};
+use cresthold_sim::bench::{Bench, Measurement, Sensor, Truth};
 use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::{Place, Sky};
 use cresthold_sim::thermal::Thermal;
 use std::time::Duration;
-
-/// What a failed exchange costs on the simulated line.
-const DEADLINE: Duration = Duration::from_millis(500);
 
 /// Conditions never hold still for longer, however long the channel sleeps.
 const REFRESH: Duration = Duration::from_secs(1);
@@ -56,14 +52,27 @@ pub struct StandParts {
 /// One channel on its simulated bench.
 #[derive(Debug)]
 pub struct Stand {
-    parts: StandParts,
+    wired: Wired,
+    thermal: Thermal,
+    mounting: Mounting,
+    place: Place,
+    irradiance: Option<Sensor>,
+    thermometer: Option<Sensor>,
     light: Irradiance,
     air: Celsius,
     wind: MetresPerSecond,
     /// Height of the sun (degrees).
     sun: f64,
-    /// The load's heat sink, and the dissipation last measured.
+    /// The load's heat sink.
     heatsink: Option<Celsius>,
+    life: Life,
+    turns: u64,
+}
+
+/// What a stand remembers of its turns.
+#[derive(Debug, Default)]
+struct Life {
+    /// The dissipation last measured.
     dissipated: Watts,
     outage: Option<Outage>,
     /// Sum and count of the crest's power at the readings since the last sample.
@@ -75,27 +84,26 @@ pub struct Stand {
     /// The day before: which, and what was available in it.
     yesterday: Option<(Utc, WattHours)>,
     last: Option<Sample>,
-    turns: u64,
 }
 
 impl Stand {
     /// A stand from its parts.
     #[must_use]
     pub fn new(parts: StandParts) -> Self {
+        let StandParts { channel, bench, thermal, mounting, place, .. } = parts;
         Self {
-            parts,
+            wired: Wired { channel, bench, boost_measured: parts.boost_measured },
+            thermal,
+            mounting,
+            place,
+            irradiance: parts.irradiance,
+            thermometer: parts.thermometer,
             light: Irradiance::ZERO,
             air: Celsius::ZERO,
             wind: MetresPerSecond::ZERO,
             sun: -90.0,
             heatsink: None,
-            dissipated: Watts::ZERO,
-            outage: None,
-            crests: (0.0, 0),
-            newest: Watts::ZERO,
-            day: None,
-            yesterday: None,
-            last: None,
+            life: Life::default(),
             turns: 0,
         }
     }
@@ -103,25 +111,25 @@ impl Stand {
     /// The controller.
     #[must_use]
     pub fn channel(&self) -> &Channel {
-        &self.parts.channel
+        &self.wired.channel
     }
 
     /// What only the plant knows.
     #[must_use]
     pub fn truth(&self) -> Truth {
-        self.parts.bench.truth()
+        self.wired.bench.truth()
     }
 
     /// What the device is exposed to: irradiance in its plane and temperature of its cells.
     #[must_use]
     pub fn exposure(&self) -> (Irradiance, Celsius) {
-        (self.light, self.parts.thermal.cell())
+        (self.light, self.thermal.cell())
     }
 
     /// The last sample told, if any.
     #[must_use]
     pub fn last_sample(&self) -> Option<&Sample> {
-        self.last.as_ref()
+        self.life.last.as_ref()
     }
 
     /// How many turns there were.
@@ -133,17 +141,17 @@ impl Stand {
     /// When it wants to wake.
     #[must_use]
     pub fn next_wake(&self) -> Instant {
-        self.parts.channel.next_wake()
+        self.wired.channel.next_wake()
     }
 
     /// Plans an outage of the line.
     pub fn plan_outage(&mut self, outage: Outage) {
-        self.outage = Some(outage);
+        self.life.outage = Some(outage);
     }
 
     /// Asks for an I-V curve at the next turn at the crest.
     pub fn request_sweep(&mut self) {
-        self.parts.channel.request_sweep();
+        self.wired.channel.request_sweep();
     }
 
     /// One turn at `now`.
@@ -151,20 +159,22 @@ impl Stand {
         self.turns += 1;
         self.pass_to(now, sky);
         let surroundings = self.sense(now.mono);
-        self.parts.channel.note_surroundings(surroundings);
-        self.converse(now, Input::Wake, log);
+        self.wired.channel.note_surroundings(surroundings);
+        let mut told = Told { life: &mut self.life, log };
+        self.wired.converse(now, Input::Wake, &mut told);
     }
 
     /// Stops the channel at `now`.
     pub(super) fn stop(&mut self, now: Stamp, log: &mut impl FnMut(Record)) {
-        self.parts.bench.advance(now.mono);
-        self.converse(now, Input::Stop, log);
+        self.wired.bench.advance(now.mono);
+        let mut told = Told { life: &mut self.life, log };
+        self.wired.converse(now, Input::Stop, &mut told);
     }
 
     /// Lets the bench live until `now`, the sky moving on at least every [`REFRESH`].
     fn pass_to(&mut self, now: Stamp, sky: &mut impl Sky) {
         loop {
-            let behind = now.mono.saturating_since(self.parts.bench.now());
+            let behind = now.mono.saturating_since(self.wired.bench.now());
             let rest = behind.saturating_sub(REFRESH);
             self.live(Stamp { mono: now.mono - rest, utc: now.utc - rest }, sky);
             if rest.is_zero() {
@@ -175,43 +185,43 @@ impl Stand {
 
     /// Lets the bench live until `now` under the old conditions, then sets the new ones.
     fn live(&mut self, now: Stamp, sky: &mut impl Sky) {
-        let parts = &mut self.parts;
-        let since = now.mono.saturating_since(parts.bench.now());
-        parts.bench.advance(now.mono);
-        let state = sky.state(now.utc, parts.place);
-        self.light = parts.mounting.irradiance(&state);
-        let cell = parts.thermal.step(since, self.light, state.air, state.wind);
-        parts.bench.set_conditions(self.light, cell);
+        let bench = &mut self.wired.bench;
+        let since = now.mono.saturating_since(bench.now());
+        bench.advance(now.mono);
+        let state = sky.state(now.utc, self.place);
+        self.light = self.mounting.irradiance(&state);
+        let cell = self.thermal.step(since, self.light, state.air, state.wind);
+        bench.set_conditions(self.light, cell);
+        let available = bench.truth().available;
         (self.air, self.wind) = (state.air, state.wind);
         self.sun = 90.0 - state.sun.zenith_degrees();
         let sink = self.heatsink.get_or_insert(state.air);
-        let target = state.air.0 + HEATSINK_RISE * self.dissipated.0;
+        let target = state.air.0 + HEATSINK_RISE * self.life.dissipated.0;
         // The implicit step of a first-order lag: never overshoots, whatever the span.
         let span = since.as_secs_f64();
         sink.0 += (target - sink.0) * span / (HEATSINK_LAG + span);
         let day_start = now.utc.day_start();
-        let available = parts.bench.truth().available;
-        match self.day {
+        let life = &mut self.life;
+        match life.day {
             Some((day, _)) if day == day_start => {}
             Some((day, begun)) => {
-                self.yesterday = Some((day, available - begun));
-                self.day = Some((day_start, available));
+                life.yesterday = Some((day, available - begun));
+                life.day = Some((day_start, available));
             }
-            None => self.day = Some((day_start, available)),
+            None => life.day = Some((day_start, available)),
         }
     }
 
     fn sense(&mut self, now: Instant) -> Surroundings {
-        let parts = &mut self.parts;
         let light = self.light.0;
-        let back = parts.thermal.back_of_module().0;
+        let back = self.thermal.back_of_module().0;
         let seen = |sensor: &mut Option<Sensor>, value| {
             sensor.as_mut().map(|sensor| sensor.look(now, value))
         };
         Surroundings {
-            irradiance: seen(&mut parts.irradiance, light)
+            irradiance: seen(&mut self.irradiance, light)
                 .map(|value| Observed { value: Irradiance(value), at: now }),
-            module_temperature: seen(&mut parts.thermometer, back)
+            module_temperature: seen(&mut self.thermometer, back)
                 .map(|value| Observed { value: Celsius(value), at: now }),
             heatsink_temperature: self.heatsink.map(|value| Observed { value, at: now }),
             air_temperature: Some(Observed { value: self.air, at: now }),
@@ -222,69 +232,35 @@ impl Stand {
             sun: Some(Observed { value: self.sun, at: now }),
         }
     }
+}
 
-    /// The conversation of one turn, each command taking its time.
-    fn converse(&mut self, mut now: Stamp, first: Input, log: &mut impl FnMut(Record)) {
-        let mut input = first;
-        let mut out = Outbox::new();
-        for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let command = self.parts.channel.handle(now, input, &mut out);
-            for record in out.drain(..) {
-                log(self.with_truth(now, record));
-            }
-            let Some(command) = command else {
-                return;
-            };
-            let began = now.mono;
-            let (outcome, ended) = self.carry_out(command, began);
-            input = outcome;
-            now = now.later(ended.saturating_since(began));
-        }
+/// What a turn of a stand leaves beside the bench, and whom it tells.
+struct Told<'a, F> {
+    life: &'a mut Life,
+    log: &'a mut F,
+}
+
+impl<F: FnMut(Record)> World for Told<'_, F> {
+    fn answers(&self, at: Instant) -> bool {
+        !self.life.outage.is_some_and(|outage| outage.from <= at && at < outage.until)
     }
 
-    /// Carries a command out on the bench; its outcome and when it ended.
-    fn carry_out(&mut self, command: Command, began: Instant) -> (Input, Instant) {
-        if self.outage.is_some_and(|outage| outage.from <= began && began < outage.until) {
-            return (Input::Failed, began + DEADLINE);
-        }
-        let bench = &mut self.parts.bench;
-        bench.advance(began + bench.latency());
-        match command {
-            Command::Measure => {
-                let middle = bench.now() + bench.load().window / 2;
-                let seen = bench.measure();
-                self.newest = bench.crest().watts;
-                self.crests.0 += self.newest.0;
-                self.crests.1 += 1;
-                self.dissipated = seen.load * seen.amps;
-                let boost =
-                    (self.parts.boost_measured && bench.boost_is_on()).then_some(seen.boost);
-                let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
-                return (Input::Reading(reading), bench.now());
-            }
-            Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),
-            Command::InputOn => bench.set_input(true),
-            Command::InputOff => bench.set_input(false),
-            Command::BoostOn => bench.set_boost(true),
-            Command::BoostOff => bench.set_boost(false),
-            Command::Prepare => {
-                let seen = bench.operating();
-                let found = Found {
-                    input_on: Some(bench.input()),
-                    load: Some(seen.load),
-                    amps: Some(seen.amps),
-                };
-                bench.set_input(false);
-                bench.set_boost(false);
-                return (Input::Prepared(found), bench.now());
-            }
-        }
-        (Input::Done, bench.now())
+    fn measured(&mut self, bench: &Bench, seen: &Measurement) {
+        let life = &mut *self.life;
+        life.newest = bench.crest().watts;
+        life.crests.0 += life.newest.0;
+        life.crests.1 += 1;
+        life.dissipated = seen.load * seen.amps;
     }
 
+    fn tell(&mut self, bench: &Bench, now: Stamp, record: Record) {
+        (self.log)(self.life.with_truth(bench.truth(), now, record));
+    }
+}
+
+impl Life {
     /// Adds to a record what only the plant knows.
-    fn with_truth(&mut self, now: Stamp, record: Record) -> Record {
-        let truth = self.parts.bench.truth();
+    fn with_truth(&mut self, truth: Truth, now: Stamp, record: Record) -> Record {
         match record {
             Record::Sample(mut sample) => {
                 let (mut sum, mut count) = std::mem::take(&mut self.crests);

@@ -10,11 +10,12 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 12] = [
+const LOGGER: [Rule; 13] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("curve", &[]),
     ("rehearsal", &["control", "station"]),
+    ("study", &["control", "trackers", "rehearsal", "station"]),
     ("sensors", &["control"]),
     ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
@@ -28,6 +29,7 @@ const LOGGER: [Rule; 12] = [
             "trackers",
             "curve",
             "rehearsal",
+            "study",
             "sensors",
             "store",
             "instruments",
@@ -45,6 +47,7 @@ const LOGGER: [Rule; 12] = [
             "trackers",
             "curve",
             "rehearsal",
+            "study",
             "sensors",
             "store",
             "instruments",
@@ -59,12 +62,13 @@ const LOGGER: [Rule; 12] = [
 ];
 
 /// The plant's rooms.
-const PLANT: [Rule; 9] = [
+const PLANT: [Rule; 10] = [
     ("quantities", &[]),
     ("time", &[]),
     ("device", &[]),
     ("thermal", &[]),
     ("sky", &[]),
+    ("scene", &["device", "sky", "thermal"]),
     ("bench", &["device"]),
     ("scpi", &[]),
     ("modbus", &[]),

@@ -22,7 +22,7 @@ pub use sensor::{Sensor, SensorParams};
 pub use wiring::{BoostWiring, Wiring};
 
 use crate::device::single_diode::Crest;
-use crate::device::{Device, ParameterError};
+use crate::device::{ParameterError, Source};
 use crate::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, WattHours, Watts};
 use crate::time::Instant;
 use std::time::Duration;
@@ -75,7 +75,7 @@ pub struct Measurement {
 /// A device with its load, its boost supply and what joins them.
 #[derive(Clone, Debug)]
 pub struct Bench {
-    device: Device,
+    device: Source,
     load: LoadParams,
     boost: Option<Boost>,
     lead: Ohms,
@@ -96,12 +96,13 @@ impl Bench {
     /// A bench in the dark with everything off. `seed` feeds the measurement noise.
     #[must_use]
     pub fn new(
-        mut device: Device,
+        device: impl Into<Source>,
         load: LoadParams,
         boost: Option<Boost>,
         lead: Ohms,
         seed: u64,
     ) -> Self {
+        let mut device = device.into();
         device.set_conditions(Irradiance::ZERO, Celsius(20.0));
         let crest = device.crest();
         Self {
@@ -188,7 +189,7 @@ impl Bench {
     /// The same with an irradiance of its own for each substring.
     ///
     /// # Errors
-    /// As [`Device::set_substring_irradiances`]; nothing changes then.
+    /// As [`Source::set_substring_irradiances`]; nothing changes then.
     pub fn set_substring_conditions(
         &mut self,
         irradiances: &[Irradiance],

@@ -6,6 +6,9 @@
 //! assembly driven by direct irradiance. All of them are rows of [`Substring`]s in series, so one
 //! type, [`Device`], serves. [`examples`] holds invented ones.
 //!
+//! [`standard`] is the generator that the standards on tracking efficiency test with; a bench carries
+//! either kind as a [`Source`].
+//!
 //! Device current is positive when the device delivers power; device voltage is positive forward.
 //!
 //! Rejected: a cell-by-cell network (twenty times the work for an effect that one irradiance per
@@ -22,6 +25,9 @@ mod omega;
 mod row;
 mod segments;
 pub mod single_diode;
+mod source;
+pub mod standard;
 
 pub use error::ParameterError;
 pub use row::{Bypass, Device, Substring};
+pub use source::Source;
