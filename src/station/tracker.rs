@@ -3,8 +3,8 @@
 use super::reader::{Number, Section};
 use crate::quantities::Volts;
 use crate::trackers::{
-    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig,
-    TrackerConfig,
+    CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig,
+    PerturbAndObserveConfig, RampSeparatingConfig, TrackerConfig, VariableStepConfig,
 };
 use std::time::Duration;
 
@@ -14,6 +14,13 @@ const STEP: Number = Number {
     high: 50.0,
     unit: "V",
     hint: "state the step, about 0.5 % of the open-circuit voltage",
+};
+const LEAST_STEP: Number = Number {
+    key: "least_step_volts",
+    low: 0.001,
+    high: 50.0,
+    unit: "V",
+    hint: "state the step on the crest, about 0.3 % of the open-circuit voltage",
 };
 const DEAD_BAND: Number = Number {
     key: "dead_band",
@@ -46,7 +53,8 @@ const HOLD_VOLTS: Number = Number {
 /// How often a fractional tracker looks unless stated otherwise.
 const DEFAULT_LOOK: Duration = Duration::from_secs(30);
 /// All settings of all trackers.
-const SETTINGS: [&str; 5] = ["step_volts", "dead_band", "share", "look_every_s", "volts"];
+const SETTINGS: [&str; 6] =
+    ["step_volts", "least_step_volts", "dead_band", "share", "look_every_s", "volts"];
 
 /// Reads `[channel.tracker]`; `device_volts_max` is known when the envelope has it right.
 pub(super) fn read(
@@ -82,6 +90,11 @@ pub(super) fn read(
                 TrackerConfig::IncrementalConductance(config)
             })
         }
+        "ramp-separating" => section
+            .number(&STEP)
+            .map(|step| TrackerConfig::RampSeparating(RampSeparatingConfig { step: Volts(step) })),
+        "variable-step" => variable_step(section).map(TrackerConfig::VariableStep),
+        "crest-line" => Some(TrackerConfig::CrestLine(CrestLineConfig {})),
         other => {
             section.note("method", format!("{other} can't be set up from a station file yet"));
             None
@@ -93,6 +106,18 @@ pub(super) fn read(
     let why = format!("{} has no such setting; it has: {}", names[place], settings.join(", "));
     section.forbid(&others, &why);
     tracker
+}
+
+fn variable_step(section: &mut Section<'_>) -> Option<VariableStepConfig> {
+    let largest = section.number(&STEP);
+    let least = section.number(&LEAST_STEP);
+    let (largest, least) = largest.zip(least)?;
+    if least > largest {
+        let text = format!("{least} V is above step_volts ({largest} V), the largest step");
+        section.note(LEAST_STEP.key, format!("{text}; {}", LEAST_STEP.hint));
+        return None;
+    }
+    Some(VariableStepConfig { largest: Volts(largest), least: Volts(least) })
 }
 
 fn hold(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<HoldConfig> {

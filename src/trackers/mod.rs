@@ -14,12 +14,16 @@ mod fractional_voc;
 mod hold;
 mod incremental_conductance;
 mod perturb_and_observe;
+mod ramp_separating;
+mod variable_step;
 
 pub use crest_line::{CrestLine, CrestLineConfig};
 pub use fractional_voc::{FractionalVoc, FractionalVocConfig};
 pub use hold::{Hold, HoldConfig};
 pub use incremental_conductance::{IncrementalConductance, IncrementalConductanceConfig};
 pub use perturb_and_observe::{PerturbAndObserve, PerturbAndObserveConfig};
+pub use ramp_separating::{RampSeparating, RampSeparatingConfig};
+pub use variable_step::{VariableStep, VariableStepConfig};
 
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use crate::time::Instant;
@@ -102,12 +106,25 @@ pub enum TrackerConfig {
     PerturbAndObserve(PerturbAndObserveConfig),
     /// Incremental conductance.
     IncrementalConductance(IncrementalConductanceConfig),
+    /// Perturb and observe that tells ramps from its own steps.
+    RampSeparating(RampSeparatingConfig),
+    /// Hill climbing with a step after the slope.
+    VariableStep(VariableStepConfig),
+    /// Follows the crest's voltage over its current, learned.
+    CrestLine(CrestLineConfig),
 }
 
 impl TrackerConfig {
     /// The names a station file may use, in the order of the registry.
-    pub const NAMES: [&'static str; 4] =
-        ["hold", "fractional-voc", "perturb-and-observe", "incremental-conductance"];
+    pub const NAMES: [&'static str; 7] = [
+        "hold",
+        "fractional-voc",
+        "perturb-and-observe",
+        "incremental-conductance",
+        "ramp-separating",
+        "variable-step",
+        "crest-line",
+    ];
 
     /// The name in the station file.
     #[must_use]
@@ -117,6 +134,9 @@ impl TrackerConfig {
             Self::FractionalVoc(_) => Self::NAMES[1],
             Self::PerturbAndObserve(_) => Self::NAMES[2],
             Self::IncrementalConductance(_) => Self::NAMES[3],
+            Self::RampSeparating(_) => Self::NAMES[4],
+            Self::VariableStep(_) => Self::NAMES[5],
+            Self::CrestLine(_) => Self::NAMES[6],
         }
     }
 
@@ -132,6 +152,9 @@ impl TrackerConfig {
             Self::IncrementalConductance(config) => {
                 AnyTracker::IncrementalConductance(IncrementalConductance::new(config))
             }
+            Self::RampSeparating(config) => AnyTracker::RampSeparating(RampSeparating::new(config)),
+            Self::VariableStep(config) => AnyTracker::VariableStep(VariableStep::new(config)),
+            Self::CrestLine(config) => AnyTracker::CrestLine(CrestLine::new(config)),
         }
     }
 }
@@ -147,6 +170,12 @@ pub enum AnyTracker {
     PerturbAndObserve(PerturbAndObserve),
     /// See [`IncrementalConductance`].
     IncrementalConductance(IncrementalConductance),
+    /// See [`RampSeparating`].
+    RampSeparating(RampSeparating),
+    /// See [`VariableStep`].
+    VariableStep(VariableStep),
+    /// See [`CrestLine`].
+    CrestLine(CrestLine),
 }
 
 impl AnyTracker {
@@ -156,6 +185,9 @@ impl AnyTracker {
             Self::FractionalVoc(tracker) => tracker,
             Self::PerturbAndObserve(tracker) => tracker,
             Self::IncrementalConductance(tracker) => tracker,
+            Self::RampSeparating(tracker) => tracker,
+            Self::VariableStep(tracker) => tracker,
+            Self::CrestLine(tracker) => tracker,
         }
     }
 }

@@ -108,7 +108,9 @@ pub(crate) fn env(k: &str, d: f64) -> f64 {
     use std::sync::{Mutex, OnceLock};
     static M: OnceLock<Mutex<Vec<(String, f64)>>> = OnceLock::new();
     let mut m = M.get_or_init(|| Mutex::new(vec![])).lock().unwrap();
-    if let Some(x) = m.iter().find(|x| x.0 == k) { return x.1; }
+    if let Some(x) = m.iter().find(|x| x.0 == k) {
+        return x.1;
+    }
     let v = std::env::var(k).ok().and_then(|s| s.parse().ok()).unwrap_or(d);
     m.push((k.to_string(), v));
     v
@@ -119,7 +121,10 @@ impl Tracker for CrestLine {
         if self.scale <= 0.0 {
             self.scale = from.open_circuit.0;
         }
-        self.line = Line::new(from.foothold().0 / self.scale, if from.crest.is_some() { 0.01 } else { 0.05 });
+        self.line = Line::new(
+            from.foothold().0 / self.scale,
+            if from.crest.is_some() { 0.01 } else { 0.05 },
+        );
         self.seen = 0;
         self.open = from.open_circuit.0;
         self.shaped = false;
@@ -146,10 +151,20 @@ impl Tracker for CrestLine {
         let granted = (seen.setpoint.0 - self.wish).abs() <= 1e-6 * self.scale;
         let dither = if granted { self.sign * self.e } else { 0.0 };
         let away = seen.setpoint.0 / self.scale / self.line.at(crest).volts - 1.0;
-        if self.seen == 0 { self.first = crest; }
+        if self.seen == 0 {
+            self.first = crest;
+        }
         self.line.set_reference(crest);
         self.past.rotate_left(1);
-        self.past[3] = Look { at: seen.at, crest, dither, away, volts, set: seen.setpoint.0 / self.scale, amps };
+        self.past[3] = Look {
+            at: seen.at,
+            crest,
+            dither,
+            away,
+            volts,
+            set: seen.setpoint.0 / self.scale,
+            amps,
+        };
         self.seen += 1;
         if self.seen >= 2 {
             self.line.pass(dt.min(60.0));
@@ -176,13 +191,16 @@ impl Tracker for CrestLine {
             let noise = (self.noise / mean).max(1e-5);
             let [a, b, c, d] = self.past.map(|l| l.crest / mean);
             let uneven = (a - b - c + d) / 8.0;
-            let r = noise * noise * 3.2 + UNEVEN * uneven * uneven
+            let r = noise * noise * 3.2
+                + UNEVEN * uneven * uneven
                 + square * square
-                + (whole - x).powi(2) * self.line.variance(&point.basis) / (point.volts * point.volts);
+                + (whole - x).powi(2) * self.line.variance(&point.basis)
+                    / (point.volts * point.volts);
             let extra = r - 3.2 * noise * noise;
             let s2 = prior + noise * noise + extra;
-            if z * z > env("TH", 16.0) * s2 {
-                let lambda = ((z * z / 4.0 - noise * noise - extra) / prior).clamp(1.0, env("LMAX", 4.0));
+            if z * z > env("TH", 25.0) * s2 {
+                let lambda =
+                    ((z * z / 4.0 - noise * noise - extra) / prior).clamp(1.0, env("LMAX", 8.0));
                 self.line.inflate(lambda);
             }
             let s = s2.sqrt();
@@ -195,7 +213,7 @@ impl Tracker for CrestLine {
             // surprise
             let unit = (z * x.signum() / s).clamp(-3.0, 3.0);
             self.surprise += 0.06 * (unit - self.surprise);
-            if self.surprise.abs() > env("SU", 0.75) {
+            if self.surprise.abs() > env("SU", 1.5) {
                 self.line.widen(0.01 * 0.01);
                 self.surprise = 0.0;
             }
