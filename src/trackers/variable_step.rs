@@ -3,7 +3,7 @@
 //! Method: the adaptive steps of Piegari & Rizzo 2010, IET RPG 4(4) and of Kollimalla & Mishra 2014,
 //! IEEE TEC (both from memory): large steps far from the crest, small ones on it. Here the step is a
 //! share of Newton's: the relative slope s = (dP/P) / (dV/V) is -2 kappa x at the distance
-//! x = (V - Vmp) / Vmp, so [`GAIN`] s V goes part of the way, held between a least and a largest step.
+//! x = (V - Vmp) / Vmp, so `GAIN` s V goes part of the way, held between a least and a largest step.
 //! With the voltage unchanged there is no slope, and it steps the least step on.
 //!
 //! A ramp of the irradiance is taken for a slope, as by every plain climber, and even answered with
@@ -14,7 +14,7 @@ use crate::quantities::{Volts, Watts};
 
 /// Share of the relative slope that is stepped: 1 / (2 kappa) would be Newton's step, 0.05 to 0.16 for
 /// kappa from 3 to 9; below the least of them it never overshoots.
-pub const GAIN: f64 = 0.05;
+const GAIN: f64 = 0.05;
 
 /// Settings of [`VariableStep`].
 #[derive(Clone, Copy, Debug, PartialEq)]

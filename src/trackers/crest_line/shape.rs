@@ -57,12 +57,10 @@ impl Shape {
         1.0 + self.m / 2.0
     }
 
-    /// h(x), and how ln J as inferred from a reading at x answers to the crest being higher by a
-    /// small share: d(ln J) / d(ln V*) = exp(m x) (1 + x) / h(x), 1 at the crest.
-    pub(super) fn at(self, x: f64) -> (f64, f64) {
+    /// h(x): current over the crest's.
+    pub(super) fn at(self, x: f64) -> f64 {
         let rise = (self.m * x.max(LEFTMOST)).min(self.m.ln_1p()).exp();
-        let h = (1.0 + (1.0 - rise) / self.m).max(LEAST);
-        (h, rise * (1.0 + x) / h)
+        (1.0 + (1.0 - rise) / self.m).max(LEAST)
     }
 }
 
