@@ -1,5 +1,5 @@
-//! Moving clouds: cover, edges, enhancement, delay, sizes, measured along tracks of thousands of
-//! kilometres.
+//! Moving clouds: cover, bounds, delay, measured along tracks of thousands of kilometres. Published
+//! statistics: `sky_statistics.rs`.
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 #![allow(clippy::float_cmp, reason = "exact by construction")]
@@ -38,77 +38,14 @@ fn track(field: &CloudField, step: f64, count: u32) -> Vec<f64> {
 fn cover_is_what_was_asked() {
     for cover in [0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0] {
         for seed in 1..4 {
-            // 200 000 points of 90 m: 18 000 km, 5600 of the longest wavelengths; the mean of that
-            // many independent patches is good to 0.7 % at half cover, and they cluster a little.
+            // 200 000 points of 110 m: 22 000 km, 1700 of the longest wavelengths; the mean of that
+            // many independent patches is good to 1.2 % at half cover.
             let depths = track(&field(cover, seed), 10.0, 200_000);
             let mean = depths.iter().sum::<f64>() / 200_000.0;
             println!("cover asked {cover:.2}, seed {seed}: {mean:.4}");
             assert!((mean - cover).abs() < 0.025, "{cover} {mean}");
         }
     }
-}
-
-/// Durations from 10 to 90 % depth against length over speed.
-///
-/// The smooth step goes from 10 to 90 % in 0.506 of its length; outlines are met at all angles,
-/// the median of 1 / cos being 1.155 for directions drawn by the rate at which they are met.
-#[test]
-fn edges_take_length_over_speed() {
-    let depths = track(&field(0.4, 5), 0.1, 3_000_000);
-    let (mut durations, mut entered) = (Vec::new(), None);
-    for (i, pair) in depths.windows(2).enumerate() {
-        let crossed = |level: f64| (pair[0] < level) != (pair[1] < level);
-        if crossed(0.1) || crossed(0.9) {
-            let low = crossed(0.1);
-            if let Some((from, was_low)) = entered
-                && was_low != low
-            {
-                durations.push(0.1 * f64::from(u32::try_from(i - from).unwrap()));
-            }
-            entered = Some((i, low));
-        }
-    }
-    durations.sort_by(f64::total_cmp);
-    let at = |percent: usize| durations[durations.len() * percent / 100];
-    let expected = 0.506 * 1.155 * 100.0 / 9.0;
-    println!(
-        "{} passages, 10-90 % in {:.1} / {:.1} / {:.1} s (10 %, median, 90 %), expected {expected:.1}",
-        durations.len(),
-        at(10),
-        at(50),
-        at(90)
-    );
-    assert!((at(50) / expected - 1.0).abs() < 0.25);
-    assert!(at(10) > 0.5 * expected && at(90) < 4.0 * expected);
-}
-
-/// Lengths of shadows spread over decades, and fewer the longer: a power law's look.
-#[test]
-fn shadows_come_in_all_sizes() {
-    let depths = track(&field(0.4, 6), 1.0, 3_000_000);
-    let mut lengths = Vec::new();
-    let mut run = 0_u32;
-    for depth in depths {
-        if depth > 0.5 {
-            run += 1;
-        } else if run > 0 {
-            lengths.push(9.0 * f64::from(run));
-            run = 0;
-        }
-    }
-    // Density by octave from 200 m on: count over width.
-    let mut points = Vec::new();
-    for octave in 0..5 {
-        let low = 200.0 * 2_f64.powi(octave);
-        let count = lengths.iter().filter(|&&l| l >= low && l < 2.0 * low).count();
-        let density = f64::from(u32::try_from(count).unwrap()) / low;
-        println!("{low:6.0} m: {count:5} shadows");
-        points.push((low.ln(), density.ln()));
-    }
-    let slopes: Vec<f64> =
-        points.windows(2).map(|p| (p[1].1 - p[0].1) / (p[1].0 - p[0].0)).collect();
-    println!("{} shadows; slopes of the density {slopes:.2?}", lengths.len());
-    assert!(slopes.iter().all(|slope| (-3.5..-0.3).contains(slope)));
 }
 
 #[test]
@@ -151,7 +88,7 @@ fn wrong_clouds_are_refused_by_name() {
     let refused = |clouds| CloudField::new(clouds, 1).map(|_| ()).unwrap_err();
     let error: CloudsError = refused(Clouds { cover: 1.2, ..fair });
     assert_eq!(error.to_string(), "clouds: cover 1.2 is out of range; give 0..=1 of the sky");
-    assert_eq!(refused(Clouds { largest: 700.0, ..fair }).least, 800.0);
+    assert_eq!(refused(Clouds { largest: 500.0, ..fair }).least, 600.0);
     assert_eq!(refused(Clouds { speed: MetresPerSecond(f64::NAN), ..fair }).what, "speed");
 }
 
@@ -187,7 +124,7 @@ proptest! {
         let (sine, cosine) = towards.to_radians().sin_cos();
         let there = Place { east: distance * sine, north: distance * cosine };
         let at = noon() + Duration::from_millis(millis);
-        let later = at + Duration::from_secs_f64(distance / 9.0);
+        let later = at + Duration::from_secs_f64(distance / 11.0);
         let (first, second) = (field.shade(at, HERE), field.shade(later, there));
         // A microsecond of clock and 1e10 m of travel in 52 bits: 1e-5 m of an edge of 100 m.
         prop_assert!((first.depth - second.depth).abs() < 1e-5);

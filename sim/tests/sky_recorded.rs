@@ -185,7 +185,7 @@ fn night_and_beyond_are_dark() {
 /// A clear day without statistics: the second reference day from night to noon.
 #[test]
 fn means_without_statistics_are_joined_smoothly() {
-    let text = include_str!("data/alamosa-2016-01-01-morning.csv");
+    let text = include_str!("../data/alamosa-2016-01-01-morning.csv");
     let day = Day::parse("alamosa", text).unwrap();
     let mut sky = RecordedSky::new(day.clone(), Site::new(37.70, -105.92, 2317.0).unwrap(), 1);
     let mut last: Option<f64> = None;

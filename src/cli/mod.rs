@@ -3,6 +3,7 @@
 mod bench;
 mod check;
 mod commission;
+mod compare;
 mod curve;
 mod picture;
 mod run;
@@ -39,6 +40,8 @@ pub enum Exit {
     Refused = 9,
     /// The file is no table of points, or its points are no usable curve.
     Curve = 10,
+    /// The parts of a comparison don't fit together.
+    Study = 11,
 }
 
 impl From<Exit> for ExitCode {
@@ -68,7 +71,7 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
-                  10 no usable curve.\n\n\
+                  10 no usable curve; 11 parts of a comparison don't fit.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -82,6 +85,7 @@ enum Command {
     Check(check::Check),
     Bench(bench::ServeBench),
     Commission(commission::Commission),
+    Compare(Box<compare::Compare>),
     Curve(Box<curve::CurveFile>),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
@@ -98,6 +102,7 @@ pub fn main() -> ExitCode {
         Command::Check(check) => check.carry_out(),
         Command::Bench(bench) => bench.carry_out(),
         Command::Commission(commission) => commission.carry_out(),
+        Command::Compare(compare) => compare.carry_out(),
         Command::Curve(curve) => curve.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),

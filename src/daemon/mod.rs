@@ -7,6 +7,7 @@
 
 pub mod bench;
 pub mod commission;
+pub mod compare;
 pub mod field;
 pub mod live;
 pub mod rehearse;

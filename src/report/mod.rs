@@ -1,5 +1,6 @@
 //! Pictures, drawings and tables, for people.
 
+pub mod comparison;
 pub mod curve;
 pub mod curve_log;
 pub mod curve_picture;

@@ -41,6 +41,7 @@ pub use spec::{
 };
 
 use crate::quantities::MetresPerSecond;
+use crate::trackers::TrackerConfig;
 use commands::CommandSets;
 use cresthold_sim::sky::recorded::DEFAULT_WIND;
 use cresthold_sim::sky::sun::Site;
@@ -142,6 +143,14 @@ impl Station {
 
     /// The text of the rehearsal station's file.
     pub const REHEARSAL: &'static str = include_str!("rehearsal.toml");
+}
+
+/// The tracker that the lines of a `[channel.tracker]` table describe, without a station around it.
+///
+/// # Errors
+/// [`StationError`] with everything that is wrong.
+pub fn tracker_of(text: &str) -> Result<TrackerConfig, StationError> {
+    document("tracker", text, tracker::alone)
 }
 
 /// The text of a file of ours; `kind` is what it should be.

@@ -145,3 +145,10 @@ fn hold(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<Hold
         }
     }
 }
+
+/// The tracker that the lines of a `[channel.tracker]` table describe, without a station around it.
+pub(super) fn alone(mut root: Section<'_>) -> Option<TrackerConfig> {
+    let tracker = read(&mut root, None);
+    root.finish();
+    tracker
+}

@@ -64,6 +64,20 @@ pub struct SensorSettings {
     pub fault: Option<SensorFault>,
 }
 
+impl SensorSettings {
+    /// In words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self.fault {
+            None => "sound".to_owned(),
+            Some(SensorFault::Stuck) => "stuck".to_owned(),
+            Some(SensorFault::Dead) => "dead".to_owned(),
+            Some(SensorFault::Wrong(gain)) => format!("times {gain}"),
+            Some(SensorFault::Late(delay)) => format!("{} s late", delay.as_secs_f64()),
+        }
+    }
+}
+
 /// A bench of a study.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BenchSettings {

@@ -20,7 +20,7 @@ const LOGGER: [Rule; 13] = [
     ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "instruments", "modbus", "sensors"]),
-    ("report", &["control", "curve", "store", "station"]),
+    ("report", &["control", "curve", "store", "station", "study"]),
     ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",

@@ -12,16 +12,24 @@
 //! moving shade have none), and conditions that vary inside a piece (the exact crest would need an
 //! integral at each step, for less than a millionth).
 
+pub mod edges;
+pub mod layout;
+pub mod named;
+pub mod nearby;
+pub mod outdoors;
+pub mod pointing;
+pub mod shade;
 pub mod standard;
+mod warmth;
 
 use crate::quantities::{Celsius, Irradiance};
 use crate::time::Instant;
 use std::time::Duration;
 
 /// How long conditions may be held still unless a scene knows better (s). On the standards' steepest
-/// ramp, 100 W/m2/s, the staircase's energy is then right to 1e-7 (held by `sim/tests/scene.rs`), and
-/// steps of 2 W/m2 lie below what any reading can tell.
-pub const REFRESH: Duration = Duration::from_millis(20);
+/// ramp, 100 W/m2/s, the staircase's energy is then right to 1e-7 (held by `sim/tests/scene.rs`). It
+/// bounds the pieces of energy alone: what a reading sees is taken anew for each measurement.
+pub const REFRESH: Duration = Duration::from_millis(35);
 
 /// What a device and the sensors beside it are exposed to at one moment.
 #[derive(Clone, Debug, Default, PartialEq)]

@@ -76,7 +76,17 @@ impl Sequence {
     /// The sequence as a scene, cells at `cell` (degC; the standards' 25).
     #[must_use]
     pub fn scene(&self, cell: Celsius) -> Ramps {
-        Ramps { sequence: *self, setup: SETUP, cell }
+        let (ramp, dwell) = (self.ramp_seconds(), self.dwell.as_secs_f64());
+        let cycle = (Duration::from_secs_f64(ramp) + self.dwell) * 2;
+        Ramps {
+            sequence: *self,
+            cell,
+            length: SETUP + cycle * self.times,
+            ramp,
+            dwell,
+            cycle: 2.0 * (ramp + dwell),
+            rise: self.slope * (self.high - self.low).0.signum(),
+        }
     }
 
     fn ramp_seconds(&self) -> f64 {
@@ -140,8 +150,14 @@ pub fn sequences() -> impl Iterator<Item = Sequence> {
 #[derive(Clone, Debug)]
 pub struct Ramps {
     sequence: Sequence,
-    setup: Duration,
     cell: Celsius,
+    length: Duration,
+    /// Of one ramp, one dwell, and both twice (s).
+    ramp: f64,
+    dwell: f64,
+    cycle: f64,
+    /// Slope of the first ramp (W/m2/s).
+    rise: f64,
 }
 
 /// Where a sequence stands.
@@ -154,19 +170,16 @@ enum Place {
 
 impl Ramps {
     fn place(&self, at: Instant) -> Place {
-        let Sequence { low, high, slope, dwell, .. } = self.sequence;
-        let (low, high, dwell) = (low.0, high.0, dwell.as_secs_f64());
-        let setup = self.setup.as_secs_f64();
-        let since = at.as_secs_f64() - setup;
+        let Self { ramp, dwell, cycle, rise, .. } = *self;
+        let (low, high) = (self.sequence.low.0, self.sequence.high.0);
+        let since = at.as_secs_f64() - SETUP.as_secs_f64();
         if since < 0.0 {
             return Place::Level(low, -since);
         }
-        if at.saturating_since(Instant::ZERO) >= self.length() {
+        if at.saturating_since(Instant::ZERO) >= self.length {
             return Place::Level(low, f64::INFINITY);
         }
-        let ramp = self.sequence.ramp_seconds();
-        let phase = since % (2.0 * (ramp + dwell));
-        let rise = slope * (high - low).signum();
+        let phase = since - (since / cycle).floor() * cycle;
         let (top, down) = (ramp + dwell, 2.0 * ramp + dwell);
         if phase < ramp {
             Place::Ramp(low + rise * phase, ramp - phase)
@@ -182,13 +195,11 @@ impl Ramps {
 
 impl Scene for Ramps {
     fn length(&self) -> Duration {
-        let Sequence { dwell, times, .. } = self.sequence;
-        let ramp = Duration::from_secs_f64(self.sequence.ramp_seconds());
-        self.setup + (ramp + dwell) * 2 * times
+        self.length
     }
 
     fn setup(&self) -> Duration {
-        self.setup
+        SETUP
     }
 
     fn expose(&mut self, at: Instant, to: &mut Exposure) {

@@ -71,6 +71,18 @@ pub fn embedded_payerne() -> (Day, Site) {
     (day, site)
 }
 
+/// The recorded clear morning that comes with this crate, and its site.
+///
+/// SURFRAD station Alamosa, 2016-01-01, from night to noon: see `sim/data/README.md`.
+#[must_use]
+pub fn embedded_alamosa() -> (Day, Site) {
+    let text = include_str!("../../data/alamosa-2016-01-01-morning.csv");
+    let name = "alamosa-2016-01-01-morning.csv";
+    let day = Day::parse(name, text).expect("the committed record is whole");
+    let site = Site::new(37.70, -105.92, 2317.0).expect("Alamosa lies on the earth");
+    (day, site)
+}
+
 /// A recorded day, played.
 #[derive(Clone, Debug)]
 pub struct RecordedSky {
