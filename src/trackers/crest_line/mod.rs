@@ -26,6 +26,7 @@
 mod line;
 mod noise;
 mod past;
+mod scan;
 mod search;
 mod shape;
 
@@ -34,7 +35,8 @@ use crate::quantities::Volts;
 use line::Line;
 use noise::Noise;
 use past::{Contrast, Look, Past};
-use search::{Place, Search, Then, Watch};
+use scan::Scan;
+use search::Watch;
 use shape::Shape;
 
 /// Settings of [`CrestLine`]: there are none yet.
@@ -86,6 +88,8 @@ const SAME_LIGHT: f64 = 0.1;
 /// Voc over current grows by at most this share per e-fold (0.04 to 0.17 times the shape of known
 /// devices; the sum over a day is what counts), and cooling adds to it.
 const VOC_SLOPE: f64 = 0.08;
+/// A line that leads below this share of Voc leads nowhere: eight parts in shade but one.
+const LOWEST: f64 = 0.08;
 /// No wish is closer to Voc.
 const CEILING: f64 = 0.97;
 
@@ -97,7 +101,7 @@ enum Doing {
     /// It follows the line.
     Following,
     /// It searches.
-    Searching(Search),
+    Searching(Scan),
 }
 
 /// Follows the crest line. See the module's head.
@@ -119,6 +123,8 @@ pub struct CrestLine {
     up: bool,
     dither: f64,
     wish: f64,
+    /// The crest's current before a search (A).
+    sought: f64,
     /// A crest that a sweep found and that no look has confirmed.
     swept: bool,
 }
@@ -141,17 +147,22 @@ impl CrestLine {
             up: true,
             dither: 0.0,
             wish: 0.0,
+            sought: 0.0,
             swept: false,
         }
     }
 
     /// Wishes for a voltage (share of the scale), inside what can be a crest.
     fn go(&mut self, volts: f64, crest: f64) -> Wish {
-        let growth = self.open_at.map_or(0.0, |at| (crest / at).max(1.0).ln());
-        let ceiling = CEILING * self.open * (1.0 + VOC_SLOPE * growth);
         // Not clamp: a voltage that is no number becomes the ceiling, the safe side.
-        self.wish = volts.min(ceiling).max(0.0);
+        self.wish = volts.min(self.ceiling(crest)).max(0.0);
         Wish::Hold(Volts(self.wish * self.scale))
+    }
+
+    /// The highest wish while the crest's current is `crest`.
+    fn ceiling(&self, crest: f64) -> f64 {
+        let growth = self.open_at.map_or(0.0, |at| (crest / at).max(1.0).ln());
+        CEILING * self.open * (1.0 + VOC_SLOPE * growth)
     }
 
     /// One reading on the line.
@@ -180,16 +191,28 @@ impl CrestLine {
         }
         let crest = self.past.last().map_or(look.crest, |look| look.crest);
         self.take_shape(&line, crest);
+        let aim = line.at(crest).volts;
+        if !(aim > LOWEST * self.open && aim < self.ceiling(crest)) {
+            return self.get_lost();
+        }
         let wish = if self.watch.turn(&line, crest) {
-            let (search, first) = self.watch.begin(Place { volts, amps, crest });
-            self.doing = Doing::Searching(search);
-            self.dither = 0.0;
+            let (scan, first) = Scan::begin((volts, amps), CEILING * self.open);
+            self.doing = Doing::Searching(scan);
+            (self.dither, self.sought) = (0.0, crest);
             self.go(first, crest)
         } else {
             self.ahead(&line, crest)
         };
         self.line = Some(line);
         wish
+    }
+
+    /// A line that leads nowhere: back to a foothold, and a search from there.
+    fn get_lost(&mut self) -> Wish {
+        (self.line, self.doing) = (None, Doing::Landing);
+        (self.dither, self.swept) = (0.0, false);
+        self.watch.forget();
+        self.go(START_SHARE * self.open, 0.0)
     }
 
     /// The line's voltage a little ahead of time, dithered.
@@ -270,7 +293,7 @@ impl CrestLine {
             }
         };
         if self.swept {
-            self.watch.told(&line);
+            self.watch.told(&line, amps);
         }
         self.doing = Doing::Following;
         let wish = self.ahead(&line, amps);
@@ -279,24 +302,16 @@ impl CrestLine {
     }
 
     /// One reading of a search.
-    fn search(&mut self, search: Search, volts: f64, amps: f64) -> Wish {
-        let Some(mut line) = self.line.take() else {
-            self.doing = Doing::Landing;
-            return self.go(START_SHARE * self.open, 0.0);
-        };
-        let wish = match self.watch.read(search, (volts, amps), search::TOP * self.open) {
-            Then::Go(search, volts) => {
-                self.doing = Doing::Searching(search);
-                self.go(volts, 0.0)
-            }
-            Then::Over(found) => {
-                let held = search.held();
-                self.watch.over(&mut line, &found);
-                self.past.clear();
-                self.doing = Doing::Following;
-                let amps = found.better.map_or(held, |(_, amps)| amps);
-                self.ahead(&line, amps)
-            }
+    fn search(&mut self, mut scan: Scan, volts: f64, amps: f64) -> Wish {
+        let Some(mut line) = self.line.take() else { return self.get_lost() };
+        let wish = if let Some(next) = scan.read((volts, amps)) {
+            self.doing = Doing::Searching(scan);
+            self.go(next, 0.0)
+        } else {
+            let crest = self.watch.over(&mut line, &scan, self.open, self.sought);
+            self.past.clear();
+            self.doing = Doing::Following;
+            self.ahead(&line, crest)
         };
         self.line = Some(line);
         wish
