@@ -196,7 +196,8 @@ impl CrestLine {
             return self.get_lost();
         }
         let wish = if self.watch.turn(&line, crest) {
-            let (scan, first) = Scan::begin((volts, amps), CEILING * self.open);
+            let top = if self.watch.looks_up() { CEILING * self.open } else { volts };
+            let (scan, first) = Scan::begin((volts, amps), top);
             self.doing = Doing::Searching(scan);
             (self.dither, self.sought) = (0.0, crest);
             self.go(first, crest)

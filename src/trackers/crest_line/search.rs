@@ -31,10 +31,11 @@ const CHANGED: f64 = 0.08;
 const STAYS: u32 = 5;
 /// The account, in turns of full power: what a turn adds without and with shade, the most it holds,
 /// what it begins with. Without shade the income is what it may cost at most; a scan takes 0.7 to 3.
-const INCOME: f64 = 1e-4;
-const SHADE_INCOME: f64 = 3e-3;
+const INCOME: f64 = 2e-4;
+const SHADE_INCOME: f64 = 2e-2;
+const ALERT_INCOME: f64 = 1e-3;
 const SAVINGS: f64 = 8.0;
-const START: f64 = 3.0;
+const START: f64 = 4.0;
 /// What must be there for a search.
 const PRICE: f64 = 0.7;
 /// Without any sign, a look after so many turns.
@@ -42,8 +43,14 @@ const SOMETIMES: u32 = 20_000;
 /// While there is shade, turns until the next search without a sign: at first, and at most.
 const FIRST_WAIT: u32 = 200;
 const LONGEST_WAIT: u32 = 1600;
+/// It stays alert for so many turns after shade: what looks like none may be shade of the whole.
+const ALERT: u32 = 36_000;
 /// A memory of the line is taken after so many turns without a sign.
 const MEMORY: u32 = 300;
+/// A line that differs so much (share) from the memory may be one of shade: it replaces it only after
+/// so many turns.
+const LEAP: f64 = 0.025;
+const FORGETS: u32 = 6000;
 /// A crest so near the line that held before the shade is that line's (share).
 const FITS: f64 = 0.08;
 /// How much less certain that line is than it was (factor of the variances).
@@ -64,6 +71,8 @@ pub(super) struct Watch {
     account: f64,
     since: u32,
     wait: u32,
+    /// So many turns yet since there was shade.
+    alert: u32,
 }
 
 impl Watch {
@@ -77,6 +86,7 @@ impl Watch {
             account: START,
             since: 0,
             wait: FIRST_WAIT,
+            alert: 0,
         }
     }
 
@@ -88,7 +98,11 @@ impl Watch {
     /// Another turn at the crest; whether to search now.
     pub(super) fn turn(&mut self, line: &Line, crest: f64) -> bool {
         self.since = self.since.saturating_add(1);
-        let income = if self.shaded { SHADE_INCOME } else { INCOME };
+        let income = match (self.shaded, self.alert) {
+            (true, _) => SHADE_INCOME,
+            (false, 0) => INCOME,
+            _ => ALERT_INCOME,
+        };
         self.account = (self.account + income).min(SAVINGS);
         let Some((expected, current)) = &self.expected else { return true };
         let point = expected.at(crest);
@@ -98,43 +112,68 @@ impl Watch {
         let odd = moved || self.shaded && changed;
         self.odd = if odd { self.odd + 1 } else { 0 };
         if !(odd || self.shaded) {
-            self.remember(line);
+            self.remember(line, crest);
         }
-        let wait = if self.shaded { self.wait } else { SOMETIMES };
+        let wait = if self.shaded || self.alert > 0 { self.wait } else { SOMETIMES };
+        self.alert = self.alert.saturating_sub(1);
         self.account >= PRICE && (self.odd >= STAYS || self.since >= wait)
     }
 
-    fn remember(&mut self, line: &Line) {
+    fn remember(&mut self, line: &Line, crest: f64) {
         self.remembered += 1;
-        if self.remembered >= MEMORY {
+        let volts = line.at(crest).volts;
+        let leaps = |known: &Line| (known.at(crest).volts / volts - 1.0).abs() > LEAP;
+        let doubtful = self.memories[0].as_ref().is_some_and(leaps);
+        if self.remembered >= if doubtful { FORGETS } else { MEMORY } {
             self.remembered = 0;
             self.memories.swap(0, 1);
             self.memories[0] = Some(line.clone());
         }
+        // What is expected sharpens with what is known, so often and no more: it must not follow a
+        // shadow that creeps.
+        if let Some((expected, current)) = &mut self.expected {
+            let certain = line.deviation(&line.at(crest));
+            if certain < 0.5 * expected.deviation(&expected.at(crest)) {
+                (*expected, *current) = (line.clone(), crest);
+            }
+        }
+    }
+
+    /// Whether a crest may lie above the one that is held: not where that is the highest.
+    pub(super) fn looks_up(&self) -> bool {
+        self.shaded || self.alert > 0 || self.expected.is_none()
     }
 
     /// A scan is over, `open` the open-circuit voltage. `line` goes to the better crest, or to the line
     /// that held before the shade where that fits. Answers the crest's current.
     pub(super) fn over(&mut self, line: &mut Line, scan: &Scan, open: f64, crest: f64) -> f64 {
-        self.account -= scan.cost();
+        // The first one is how every day begins.
+        if self.expected.is_some() {
+            self.account -= scan.cost();
+        }
         let signs = self.odd >= STAYS;
         (self.odd, self.since) = (0, 0);
         let better = scan.better();
         let (volts, amps) = better.unwrap_or(scan.held());
-        let shaded = scan.fill() > ROOM || volts < UNSHADED * open;
         let fits = |home: &Line| (home.at(amps).volts / volts - 1.0).abs() < FITS;
-        if let Some(home) = self.memories[1].as_ref().filter(|home| !shaded && self.shaded && fits(home))
+        let elsewhere = match &self.memories[1] {
+            Some(home) => !fits(home),
+            None => volts < UNSHADED * open,
+        };
+        let shaded = scan.fill() > ROOM || elsewhere;
+        if let Some(home) =
+            self.memories[1].as_ref().filter(|home| !shaded && self.shaded && fits(home))
         {
             *line = home.clone();
             line.doubt(DOUBT);
         } else if better.is_some() {
             line.anchor(volts, amps, FOUND);
         }
-        self.wait = if better.is_some() || signs || !self.shaded {
-            FIRST_WAIT
-        } else {
-            (self.wait * 2).min(LONGEST_WAIT)
-        };
+        if shaded {
+            self.alert = ALERT;
+        }
+        self.wait =
+            if better.is_some() || signs { FIRST_WAIT } else { (self.wait * 2).min(LONGEST_WAIT) };
         self.shaded = shaded;
         let crest = if better.is_some() { amps } else { crest };
         self.expected = Some((line.clone(), crest));
