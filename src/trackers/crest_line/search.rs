@@ -3,7 +3,7 @@
 //! Model: bypass diodes give a shaded row several crests. The one that is followed tells of it. When
 //! part of the row is shaded, the current falls as under a cloud, but the crest lies far above the
 //! line: the lit part is nearly at open circuit. When shade leaves a part that was bypassed, the current
-//! hardly changes and the crest moves far up. So the sign is a crest that stays above where it was
+//! hardly changes and the crest moves far up. So the sign is a crest that stays away from where it was
 //! expected; while there is shade, any lasting change of the current is one, too, and another crest may
 //! have grown unseen, so that it looks again after growing waits.
 //!
@@ -19,6 +19,8 @@ use super::scan::Scan;
 /// Current at low voltage over that at the crest, above which there is shade: 1.25 for the flattest
 /// unshaded curve (EN 50530 thin film), 1.06 to 1.12 for others (computed).
 const ROOM: f64 = 1.3;
+/// Also where it has grown so much (factor).
+const FULLER: f64 = 1.1;
 /// Crests lie at this share of Voc or above when nothing is shaded: 0.7 and more (section 1 of the
 /// project's facts), hot ones included.
 const UNSHADED: f64 = 0.6;
@@ -71,6 +73,8 @@ pub(super) struct Watch {
     account: f64,
     since: u32,
     wait: u32,
+    /// The least current at low voltage over that at the crest so far.
+    fill: f64,
     /// So many turns yet since there was shade.
     alert: u32,
 }
@@ -86,6 +90,7 @@ impl Watch {
             account: START,
             since: 0,
             wait: FIRST_WAIT,
+            fill: ROOM,
             alert: 0,
         }
     }
@@ -107,7 +112,7 @@ impl Watch {
         let Some((expected, current)) = &self.expected else { return true };
         let point = expected.at(crest);
         let above = line.at(crest).volts - point.volts;
-        let moved = above > ODD * point.volts + expected.deviation(&point);
+        let moved = above.abs() > ODD * point.volts + expected.deviation(&point);
         let changed = (crest / current).ln().abs() > CHANGED;
         let odd = moved || self.shaded && changed;
         self.odd = if odd { self.odd + 1 } else { 0 };
@@ -133,7 +138,8 @@ impl Watch {
         // shadow that creeps.
         if let Some((expected, current)) = &mut self.expected {
             let certain = line.deviation(&line.at(crest));
-            if certain < 0.5 * expected.deviation(&expected.at(crest)) {
+            let same = (crest / *current).ln().abs() < CHANGED;
+            if same && certain < 0.5 * expected.deviation(&expected.at(crest)) {
                 (*expected, *current) = (line.clone(), crest);
             }
         }
@@ -160,7 +166,9 @@ impl Watch {
             Some(home) => !fits(home),
             None => volts < UNSHADED * open,
         };
-        let shaded = scan.fill() > ROOM || elsewhere;
+        let fill = scan.fill();
+        let shaded = fill > ROOM.min(self.fill * FULLER) || elsewhere;
+        self.fill = self.fill.min(fill);
         if let Some(home) =
             self.memories[1].as_ref().filter(|home| !shaded && self.shaded && fits(home))
         {
