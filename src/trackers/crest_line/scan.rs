@@ -56,9 +56,9 @@ impl Scan {
         (power(self.best) > BETTER * power(self.held)).then_some(self.best)
     }
 
-    /// The current at the lowest voltage seen over that at the best point.
-    pub(super) fn fill(&self) -> f64 {
-        self.points[0].1.max(self.best.1) / self.best.1
+    /// The current at the lowest voltage seen (A).
+    pub(super) fn low_amps(&self) -> f64 {
+        self.points[0].1.max(self.best.1)
     }
 
     /// What it has cost, in turns of the best power.

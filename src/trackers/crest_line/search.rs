@@ -20,7 +20,7 @@ use super::scan::Scan;
 /// unshaded curve (EN 50530 thin film), 1.06 to 1.12 for others (computed).
 const ROOM: f64 = 1.3;
 /// Also where it has grown so much (factor).
-const FULLER: f64 = 1.1;
+const FULLER: f64 = 1.12;
 /// Crests lie at this share of Voc or above when nothing is shaded: 0.7 and more (section 1 of the
 /// project's facts), hot ones included.
 const UNSHADED: f64 = 0.6;
@@ -47,6 +47,8 @@ const FIRST_WAIT: u32 = 200;
 const LONGEST_WAIT: u32 = 1600;
 /// It stays alert for so many turns after shade: what looks like none may be shade of the whole.
 const ALERT: u32 = 36_000;
+/// A doubtful look is repeated after so many turns.
+const SOON: u32 = 50;
 /// A memory of the line is taken after so many turns without a sign.
 const MEMORY: u32 = 300;
 /// A line that differs so much (share) from the memory may be one of shade: it replaces it only after
@@ -75,6 +77,8 @@ pub(super) struct Watch {
     wait: u32,
     /// The least current at low voltage over that at the crest so far.
     fill: f64,
+    /// Whether the last look found more than that, and wants another.
+    suspect: bool,
     /// So many turns yet since there was shade.
     alert: u32,
 }
@@ -91,6 +95,7 @@ impl Watch {
             since: 0,
             wait: FIRST_WAIT,
             fill: ROOM,
+            suspect: false,
             alert: 0,
         }
     }
@@ -121,7 +126,8 @@ impl Watch {
         }
         let wait = if self.shaded || self.alert > 0 { self.wait } else { SOMETIMES };
         self.alert = self.alert.saturating_sub(1);
-        self.account >= PRICE && (self.odd >= STAYS || self.since >= wait)
+        let wait = if self.suspect { SOON } else { wait };
+        self.account >= PRICE && (!self.suspect && self.odd >= STAYS || self.since >= wait)
     }
 
     fn remember(&mut self, line: &Line, crest: f64) {
@@ -160,22 +166,18 @@ impl Watch {
         let signs = self.odd >= STAYS;
         (self.odd, self.since) = (0, 0);
         let better = scan.better();
-        let (volts, amps) = better.unwrap_or(scan.held());
-        let fits = |home: &Line| (home.at(amps).volts / volts - 1.0).abs() < FITS;
-        let elsewhere = match &self.memories[1] {
-            Some(home) => !fits(home),
-            None => volts < UNSHADED * open,
-        };
-        let fill = scan.fill();
-        let shaded = fill > ROOM.min(self.fill * FULLER) || elsewhere;
-        self.fill = self.fill.min(fill);
-        if let Some(home) =
-            self.memories[1].as_ref().filter(|home| !shaded && self.shaded && fits(home))
-        {
-            *line = home.clone();
-            line.doubt(DOUBT);
-        } else if better.is_some() {
-            line.anchor(volts, amps, FOUND);
+        let (volts, amps) = better.unwrap_or((line.at(crest).volts, crest));
+        let shaded = self.is_shade(scan.low_amps() / amps, (volts, amps), open);
+        let Some(shaded) = shaded else { return crest };
+        let near = |line: &Line, share: f64| (line.at(amps).volts / volts - 1.0).abs() < share;
+        let home = self.memories[1].as_ref();
+        match home.filter(|home| !shaded && self.shaded && near(home, FITS) && !near(line, LEAP)) {
+            Some(home) => {
+                *line = home.clone();
+                line.doubt(DOUBT);
+            }
+            None if better.is_some() => line.anchor(volts, amps, FOUND),
+            None => {}
         }
         if shaded {
             self.alert = ALERT;
@@ -183,9 +185,31 @@ impl Watch {
         self.wait =
             if better.is_some() || signs { FIRST_WAIT } else { (self.wait * 2).min(LONGEST_WAIT) };
         self.shaded = shaded;
-        let crest = if better.is_some() { amps } else { crest };
-        self.expected = Some((line.clone(), crest));
-        crest
+        self.expected = Some((line.clone(), amps));
+        amps
+    }
+
+    /// Whether there is shade when the best crest is there and `fill` is the current at low voltage over
+    /// the crest's; none when that has to be looked at once more.
+    fn is_shade(&mut self, fill: f64, (volts, amps): (f64, f64), open: f64) -> Option<bool> {
+        let elsewhere = match &self.memories[1] {
+            Some(home) => {
+                let point = home.at(amps);
+                (point.volts - volts).abs() > FITS * volts + 2.0 * home.deviation(&point)
+            }
+            None => volts < UNSHADED * open,
+        };
+        let fuller = fill > self.fill * FULLER;
+        if fill > ROOM || elsewhere || fuller && (self.shaded || self.suspect) {
+            self.suspect = false;
+            return Some(true);
+        }
+        self.suspect = fuller;
+        if fuller {
+            return None;
+        }
+        self.fill = self.fill.min(fill);
+        Some(false)
     }
 
     /// Somebody else has just found the crest, and `line` goes through it.
