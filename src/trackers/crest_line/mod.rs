@@ -88,6 +88,12 @@ const SAME_LIGHT: f64 = 0.1;
 /// Voc over current grows by at most this share per e-fold (0.04 to 0.17 times the shape of known
 /// devices; the sum over a day is what counts), and cooling adds to it.
 const VOC_SLOPE: f64 = 0.08;
+/// A voltage with at least this share of the crest's current is proven to lie below Voc, and the
+/// ceiling rises to so much above it: a Voc that was measured at dawn says little of noon.
+const HALF: f64 = 0.5;
+const ABOVE: f64 = 1.05;
+/// A line that leads so far above the ceiling leads nowhere.
+const LOST: f64 = 1.3;
 /// A line that leads below this share of Voc leads nowhere: eight parts in shade but one.
 const LOWEST: f64 = 0.08;
 /// No wish is closer to Voc.
@@ -123,6 +129,8 @@ pub struct CrestLine {
     up: bool,
     dither: f64,
     wish: f64,
+    /// The highest voltage that was seen with current: Voc lies above it.
+    proven: f64,
     /// The crest's current before a search (A).
     sought: f64,
     /// A crest that a sweep found and that no look has confirmed.
@@ -147,6 +155,7 @@ impl CrestLine {
             up: true,
             dither: 0.0,
             wish: 0.0,
+            proven: 0.0,
             sought: 0.0,
             swept: false,
         }
@@ -162,7 +171,7 @@ impl CrestLine {
     /// The highest wish while the crest's current is `crest`.
     fn ceiling(&self, crest: f64) -> f64 {
         let growth = self.open_at.map_or(0.0, |at| (crest / at).max(1.0).ln());
-        CEILING * self.open * (1.0 + VOC_SLOPE * growth)
+        (CEILING * self.open * (1.0 + VOC_SLOPE * growth)).max(ABOVE * self.proven)
     }
 
     /// One reading on the line.
@@ -192,7 +201,10 @@ impl CrestLine {
         let crest = self.past.last().map_or(look.crest, |look| look.crest);
         self.take_shape(&line, crest);
         let aim = line.at(crest).volts;
-        if !(aim > LOWEST * self.open && aim < self.ceiling(crest)) {
+        if amps > HALF * crest {
+            self.proven = self.proven.max(volts);
+        }
+        if !(aim > LOWEST * self.open && aim < LOST * self.ceiling(crest)) {
             return self.get_lost();
         }
         let wish = if self.watch.turn(&line, crest) {
@@ -333,6 +345,7 @@ impl Tracker for CrestLine {
         }
         self.open = open / self.scale;
         (self.open_at, self.shaped) = (None, false);
+        self.proven = 0.0;
         self.past.clear();
         self.doing = Doing::Landing;
         self.dither = 0.0;

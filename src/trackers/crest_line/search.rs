@@ -20,7 +20,7 @@ use super::scan::Scan;
 /// unshaded curve (EN 50530 thin film), 1.06 to 1.12 for others (computed).
 const ROOM: f64 = 1.3;
 /// Also where it has grown so much (factor).
-const FULLER: f64 = 1.12;
+const FULLER: f64 = 1.18;
 /// Crests lie at this share of Voc or above when nothing is shaded: 0.7 and more (section 1 of the
 /// project's facts), hot ones included.
 const UNSHADED: f64 = 0.6;
@@ -117,7 +117,8 @@ impl Watch {
         let Some((expected, current)) = &self.expected else { return true };
         let point = expected.at(crest);
         let above = line.at(crest).volts - point.volts;
-        let moved = above.abs() > ODD * point.volts + expected.deviation(&point);
+let room = ODD * point.volts + expected.deviation(&point);
+        let moved = above > room || above < -2.0 * room;
         let changed = (crest / current).ln().abs() > CHANGED;
         let odd = moved || self.shaded && changed;
         self.odd = if odd { self.odd + 1 } else { 0 };
