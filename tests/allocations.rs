@@ -1,4 +1,5 @@
-//! The controller allocates nothing once it tracks, whichever tracker it has.
+//! The controller allocates nothing once it tracks, whichever built-in tracker it has; a tracker from
+//! outside keeps within its bounds.
 //!
 //! Model: a global allocator that counts, and two hours of the recorded day in virtual time. The
 //! whole yard is measured, plant and sky included: they allocate nothing either, so nothing has to
@@ -10,15 +11,17 @@
 mod support;
 
 use cresthold::control::record::{Activity, Record};
-use cresthold::quantities::{MetresPerSecond, Volts};
+use cresthold::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold::rehearsal::Yard;
 use cresthold::time::{Instant, Utc};
 use cresthold::trackers::{
-    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, TrackerConfig,
+    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, Observation, Script,
+    ScriptConfig, Scripted, Start, Tracker, TrackerConfig,
 };
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
 use std::alloc::{GlobalAlloc, Layout, System};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::time::Duration;
 use support::{channel_config, crystalline_stand, perturb_and_observe};
 
@@ -26,22 +29,34 @@ use support::{channel_config, crystalline_stand, perturb_and_observe};
 struct Counting;
 
 static ALLOCATIONS: AtomicU64 = AtomicU64::new(0);
+/// Bytes in use, and the most there were.
+static IN_USE: AtomicUsize = AtomicUsize::new(0);
+static MOST: AtomicUsize = AtomicUsize::new(0);
+
+fn grown(by: usize) {
+    let now = IN_USE.fetch_add(by, Ordering::Relaxed) + by;
+    MOST.fetch_max(now, Ordering::Relaxed);
+}
 
 // SAFETY: every call goes to the system's allocator unchanged, which keeps the contract.
 unsafe impl GlobalAlloc for Counting {
     unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
         ALLOCATIONS.fetch_add(1, Ordering::Relaxed);
+        grown(layout.size());
         // SAFETY: the caller keeps the contract of `alloc`.
         unsafe { System.alloc(layout) }
     }
 
     unsafe fn dealloc(&self, block: *mut u8, layout: Layout) {
+        IN_USE.fetch_sub(layout.size(), Ordering::Relaxed);
         // SAFETY: the block came from `System`, with this layout.
         unsafe { System.dealloc(block, layout) }
     }
 
     unsafe fn realloc(&self, block: *mut u8, layout: Layout, size: usize) -> *mut u8 {
         ALLOCATIONS.fetch_add(1, Ordering::Relaxed);
+        grown(size);
+        IN_USE.fetch_sub(layout.size(), Ordering::Relaxed);
         // SAFETY: the block came from `System`, with this layout.
         unsafe { System.realloc(block, layout, size) }
     }
@@ -54,7 +69,7 @@ static COUNTING: Counting = Counting;
 const WARM_UP: Duration = Duration::from_secs(10 * 3600);
 const MEASURED: Duration = Duration::from_secs(2 * 3600);
 
-/// One of each in the registry.
+/// One of each in the registry but the last, which is a script's.
 fn trackers() -> [TrackerConfig; 4] {
     [
         TrackerConfig::Hold(HoldConfig::Share(0.8)),
@@ -72,13 +87,15 @@ fn trackers() -> [TrackerConfig; 4] {
 
 #[test]
 fn nothing_is_allocated_while_tracking() {
-    assert_eq!(trackers().map(|tracker| tracker.name()), TrackerConfig::NAMES);
+    let names = trackers().map(|tracker| tracker.name());
+    assert_eq!(TrackerConfig::NAMES.split_last(), Some((&"script", &names[..])));
     let before = ALLOCATIONS.load(Ordering::Relaxed);
     drop(std::hint::black_box(Box::new(before)));
     assert!(ALLOCATIONS.load(Ordering::Relaxed) > before, "the counter counts");
 
     let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
     for tracker in trackers() {
+        let name = tracker.name();
         let mut config = channel_config(tracker);
         // Curves too, in the middle of it.
         config.sweep.every = Some(Duration::from_secs(610));
@@ -88,7 +105,7 @@ fn nothing_is_allocated_while_tracking() {
         let mut yard = Yard::new(sky, began, vec![stand]);
         let (mut records, mut curves) = (0_u32, 0_u32);
         yard.run_until(Instant::ZERO + WARM_UP, &mut |_| {});
-        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
+        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{name}");
 
         let before = ALLOCATIONS.load(Ordering::Relaxed);
         yard.run_until(Instant::ZERO + WARM_UP + MEASURED, &mut |record| {
@@ -96,11 +113,67 @@ fn nothing_is_allocated_while_tracking() {
             curves += u32::from(matches!(record, Record::Curve(_)));
         });
         let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
-        println!("{}: {records} records, {allocations} allocations", tracker.name());
+        println!("{name}: {records} records, {allocations} allocations");
         // One sample a second and more.
-        assert!(records > 7200, "{}: only {records} records", tracker.name());
-        assert!(curves >= 10, "{}: only {curves} curves", tracker.name());
-        assert_eq!(allocations, 0, "{}", tracker.name());
-        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{}", tracker.name());
+        assert!(records > 7200, "{name}: only {records} records");
+        assert!(curves >= 10, "{name}: only {curves} curves");
+        assert_eq!(allocations, 0, "{name}");
+        assert_eq!(yard.stands()[0].channel().activity(), Activity::Tracking, "{name}");
+    }
+    scripts_keep_within_their_bounds();
+}
+
+/// What a script that grows in every way it can takes at most (bytes): 9 calls of 64 variables, each a
+/// map of 64 values of 16 bytes with names of up to 64 bytes and its nodes, some 9 kB.
+const MOST_OF_A_STEP: usize = 6_000_000;
+/// What stays between two steps: a memory of 64 values with such names, and the one before.
+const MOST_KEPT: usize = 20_000;
+
+/// Part of the one test of this file, since allocations are counted for the whole process.
+fn scripts_keep_within_their_bounds() {
+    let name = "n".repeat(60);
+    let many = |what: &str| (0..60).map(|i| format!("let v{i} = {what}; ")).collect::<String>();
+    let named: String = (10..60).map(|i| format!("{name}{i}: {i}, ")).collect();
+    let bombs = [
+        "let x = []; loop { x.push(1.0); }".to_owned(),
+        "let x = [1]; loop { x = [x, x]; }".to_owned(),
+        "let x = \"a\"; loop { x += x; }".to_owned(),
+        "loop { this.more = this; }".to_owned(),
+        "this.kept = [this.kept]; 30.0".to_owned(),
+        format!("let m = #{{ {named} }}; this.kept = m; {} 30.0", many("m")),
+        format!("let m = #{{ {named} }}; {} deeper(m, 0); 30.0", many("m")),
+    ];
+    for bomb in bombs {
+        let text = format!(
+            "fn start(from, set) {{ this.kept = (); from.foothold }}\n\
+             fn deeper(m, n) {{ {} deeper(m, n + 1); }}\n\
+             fn step(seen, set) {{ {bomb} }}",
+            many("m")
+        );
+        let config = ScriptConfig::new(Arc::new(Script::new("bomb.rhai", &text).unwrap()));
+        let mut tracker = Scripted::new(&config);
+        let start = Start { at: Instant::ZERO, open_circuit: Volts(37.0), crest: None };
+        let seen = Observation {
+            at: Instant::ZERO,
+            volts: Volts(30.0),
+            amps: Amps(8.0),
+            setpoint: Volts(30.0),
+            irradiance: None,
+            module_temperature: None,
+        };
+        tracker.start(&start);
+        let before = IN_USE.load(Ordering::Relaxed);
+        MOST.store(before, Ordering::Relaxed);
+        for turn in 0..500 {
+            // A new chance before the fallback takes over.
+            if turn % 9 == 0 {
+                tracker.start(&start);
+            }
+            tracker.step(&seen);
+        }
+        let most = MOST.load(Ordering::Relaxed).saturating_sub(before);
+        let kept = IN_USE.load(Ordering::Relaxed).saturating_sub(before);
+        println!("{most:8} bytes at most, {kept:6} kept: {bomb:.60}");
+        assert!(most < MOST_OF_A_STEP && kept < MOST_KEPT, "{most} {kept}: {bomb:.60}");
     }
 }

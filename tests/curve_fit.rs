@@ -43,7 +43,6 @@ fn measured_silicon_cell_both_optima() {
     ];
     for (residual, wanted, rmse) in expected {
         let found = fit(&curve, residual).unwrap();
-        println!("{residual:?}: {found:?}");
         let values = [
             found.photocurrent.value.0,
             found.saturation.value.0,
@@ -51,6 +50,8 @@ fn measured_silicon_cell_both_optima() {
             found.shunt.value.0,
             found.ideality.value.0 / thermal,
         ];
+        println!("{residual:?} residual: IL, I0, Rs, Rsh, n {values:?}\n  published {wanted:?}");
+        println!("  rmse {:.7e} A, published {rmse:.7e}", found.rmse.0);
         for (found, wanted) in values.into_iter().zip(wanted) {
             same(found, wanted, 5e-6);
         }
@@ -214,6 +215,7 @@ fn data_sheet_by_the_five_equations() {
     // pvlib 0.16.1, tests/ivtools/sdm: fit_desoto's example, printed to six digits, limit 1e-4 there.
     let found = from_data_sheet(&sheet()).unwrap();
     let stc = found.stc();
+    println!("{stc:?}");
     same(stc.photocurrent().0, 9.452_32, 1e-6);
     same(stc.saturation().0, 3.224_60e-10, 1e-4);
     same(stc.series().0, 0.297_814, 1e-5);

@@ -4,15 +4,15 @@
 mod curve_common;
 
 use cresthold::curve::translate::{
-    BetweenError, CoefficientError, EPSILON, Observed, Procedure, Procedure1, Procedure2,
-    Procedure4, Procedure2021, SeriesAt, TranslateError, cell_temperature, coefficients,
-    curve_correction, interpolate, irradiance_factors, series_resistance, thermal_diode_factor,
-    translate,
+    BetweenError, Campaign, CoefficientError, EPSILON, Form, Observed, Procedure, Procedure1,
+    Procedure2, Procedure4, Procedure2021, SeriesAt, TranslateError, campaign, cell_temperature,
+    coefficients, interpolate, thermal_diode_factor, translate, translate_back,
 };
 use cresthold::curve::{Conditions, Curve, Method, parameters};
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use cresthold_sim::device::single_diode::SingleDiode;
 use curve_common::{crystalline, exact_points};
+use proptest::prelude::*;
 
 fn at(irradiance: f64, cell: f64) -> Conditions {
     Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) }
@@ -41,212 +41,232 @@ const CORNERS: [(f64, f64); 8] = [
     (1100.0, 75.0),
 ];
 
-/// Every procedure with coefficients found from exact curves of the device, for a curve measured at
-/// `from`.
-struct Found {
-    all: cresthold::curve::translate::Coefficients,
-    factors: [f64; 2],
-    one: SeriesAt,
-    two: SeriesAt,
-    two_2021: SeriesAt,
-    four: Ohms,
+const FORMS: [(&str, Form); 4] = [
+    ("1", Form::One),
+    ("2 (2009)", Form::Two),
+    ("2 (2021)", Form::Two2021),
+    ("4", Form::Four { cells: 60 }),
+];
+
+/// The matrix of IEC 61853-1 from this irradiance up, with which a procedure's coefficients are
+/// found: procedures 1 and 4, which don't know how Voc follows the light, from brighter ones.
+fn matrix(faintest: f64) -> Vec<Conditions> {
+    let rows: [(f64, &[f64]); 7] = [
+        (100.0, &[15.0, 25.0]),
+        (200.0, &[15.0, 25.0]),
+        (400.0, &[15.0, 25.0, 50.0]),
+        (600.0, &[15.0, 25.0, 50.0, 75.0]),
+        (800.0, &[15.0, 25.0, 50.0, 75.0]),
+        (1000.0, &[15.0, 25.0, 50.0, 75.0]),
+        (1100.0, &[25.0, 50.0, 75.0]),
+    ];
+    let bright = rows.into_iter().filter(|(g, _)| *g >= faintest);
+    bright.flat_map(|(g, cells)| cells.iter().map(move |t| at(g, *t))).collect()
 }
 
-const CELLS: u32 = 60;
-
-impl Found {
-    fn new() -> Self {
-        let seen: Vec<Observed> = [(1000.0, 15.0), (1000.0, 25.0), (1000.0, 50.0), (1000.0, 75.0)]
-            .into_iter()
-            .chain([(200.0, 25.0), (400.0, 25.0), (700.0, 25.0), (1100.0, 25.0)])
-            .map(|(g, t)| observed(at(g, t)))
-            .collect();
-        let all = coefficients(&seen).unwrap();
-        let dim = &seen[4..];
-        let factors = irradiance_factors(dim, Volts(all.voc_stc.value)).unwrap().map(|c| c.value);
-        let nothing = SeriesAt { ohms: Ohms(0.0), kappa: 0.0, at: None };
-        let mut found =
-            Self { all, factors, one: nothing, two: nothing, two_2021: nothing, four: Ohms(0.0) };
-        let by_light = [(1000.0, 25.0), (800.0, 25.0), (600.0, 25.0)].map(|(g, t)| at(g, t));
-        let by_warmth = [(1000.0, 25.0), (1000.0, 40.0), (1000.0, 60.0)].map(|(g, t)| at(g, t));
-        let light = by_light.map(|c| exact(c).0);
-        let warmth = by_warmth.map(|c| exact(c).0);
-        let pairs: Vec<_> = light.iter().zip(by_light).collect();
-        let warm: Vec<_> = warmth.iter().zip(by_warmth).collect();
-        for kind in 0..4 {
-            let make = |from: Conditions, series: SeriesAt| found.with(kind, from, series);
-            let ohms =
-                series_resistance(&pairs, &Method::FIELD, |k, s| make(by_light[k], s)).unwrap();
-            let series = SeriesAt { ohms, kappa: 0.0, at: Some(Celsius(25.0)) };
-            if kind == 3 {
-                found.four = ohms;
-                break;
-            }
-            let kappa =
-                curve_correction(&warm, &Method::FIELD, series, |k, s| make(by_warmth[k], s));
-            let series = SeriesAt { kappa: kappa.unwrap(), ..series };
-            match kind {
-                0 => found.one = series,
-                1 => found.two = series,
-                _ => found.two_2021 = series,
-            }
-        }
-        found
-    }
-
-    fn with(&self, kind: usize, from: Conditions, series: SeriesAt) -> Procedure {
-        let here = observed(from);
-        let (alpha, beta) = (self.all.alpha.value, self.all.beta.value);
-        let (alpha_rel, beta_rel) = (alpha / self.all.isc_stc.value, beta / self.all.voc_stc.value);
-        match kind {
-            0 => Procedure::One(Procedure1 { isc: here.isc, alpha, beta, series }),
-            1 => {
-                let a = self.all.a.value;
-                Procedure::Two(Procedure2 { voc: here.voc, alpha_rel, beta_rel, a, series })
-            }
-            2 => Procedure::Two2021(Procedure2021 {
-                voc_stc: Volts(self.all.voc_stc.value),
-                alpha_rel,
-                beta_rel,
-                b1: self.factors[0],
-                b2: self.factors[1],
-                series: series.ohms,
-                kappa: series.kappa,
-            }),
-            _ => Procedure::Four(Procedure4 {
-                isc: here.isc,
-                alpha,
-                series: series.ohms,
-                cells: CELLS,
-                temperature_first: false,
-            }),
-        }
-    }
-
-    fn procedure(&self, kind: usize, from: Conditions) -> Procedure {
-        let four = SeriesAt { ohms: self.four, kappa: 0.0, at: None };
-        let series = [self.one, self.two, self.two_2021, four][kind];
-        self.with(kind, from, series)
-    }
+/// What the exact curves of the matrix say.
+fn found(form: Form) -> Campaign {
+    let faintest = if matches!(form, Form::One | Form::Four { .. }) { 600.0 } else { 100.0 };
+    let conditions = matrix(faintest);
+    let curves: Vec<Curve> = conditions.iter().map(|c| exact(*c).0).collect();
+    let pairs: Vec<_> = curves.iter().zip(conditions).collect();
+    campaign(&pairs, &Method::FIELD, form).unwrap()
 }
 
-const NAMES: [&str; 4] = ["1", "2 (2009)", "2 (2021)", "4"];
+/// The procedure for the exact curve at `from`.
+fn procedure(found: &Campaign, from: Conditions) -> Procedure {
+    let here = observed(from);
+    found.procedure(here.isc, here.voc)
+}
 
 /// Largest error of Pmp allowed, by procedure, to and from standard conditions: first where irradiance
 /// changes by at most 25 %, then anywhere. It is what the procedures' own assumptions cost on this
 /// device, rounded up; no outside source gives it. (IEC 60891 keeps procedure 1 to some 20 or 30 %,
 /// from memory: beyond, its Voc does not follow the light.)
-const LIMITS: [(f64, f64); 4] = [(0.006, 0.09), (0.046, 0.046), (0.003, 0.003), (0.023, 0.087)];
+const LIMITS: [(f64, f64); 4] = [(0.006, 0.094), (0.056, 0.056), (0.0035, 0.007), (0.023, 0.083)];
 
 #[test]
 fn error_against_the_exact_device() {
-    let found = Found::new();
-    println!(
-        "{:?}\n{:?} {:?} {:?} {:?}",
-        found.all, found.one, found.two, found.two_2021, found.four
-    );
-    println!("procedure  from -> to                              Pmp       Voc       Isc  (%)");
-    for (kind, name) in NAMES.iter().enumerate() {
+    println!("procedure  from                to                     Pmp      Voc      Isc   (%)");
+    for ((name, form), (near, far)) in FORMS.into_iter().zip(LIMITS) {
+        let found = found(form);
         let mut worst = (0.0_f64, 0.0_f64);
         for (g, t) in CORNERS {
             for (from, to) in [(at(g, t), Conditions::STC), (Conditions::STC, at(g, t))] {
-                let moved =
-                    translate(&exact(from).0, from, to, &found.procedure(kind, from)).unwrap();
-                let (got, truth) =
-                    (parameters(&moved, &Method::FIELD).unwrap(), exact(to).1.summary());
-                let pmp = got.pmp / truth.pmp - 1.0;
-                let voc = got.voc.value.map_or(f64::NAN, |voc| voc / truth.voc - 1.0);
-                let isc = got.isc.value.map_or(f64::NAN, |isc| isc / truth.isc - 1.0);
-                println!(
-                    "{name:9}  {:4} W/m2 {:2} degC -> {:4} W/m2 {:2} degC  {:+8.3}  {:+8.3}  {:+8.3}",
-                    from.irradiance.0,
-                    from.cell.0,
-                    to.irradiance.0,
-                    to.cell.0,
-                    100.0 * pmp,
-                    100.0 * voc,
-                    100.0 * isc
-                );
+                let moved = translate(&exact(from).0, from, to, &procedure(&found, from)).unwrap();
+                let pmp = line(name, from, to, &moved);
                 if g >= 800.0 {
-                    worst.0 = worst.0.max(pmp.abs());
+                    worst.0 = worst.0.max(pmp);
                 }
-                worst.1 = worst.1.max(pmp.abs());
+                worst.1 = worst.1.max(pmp);
             }
         }
-        println!("{name:9}  worst {:.3} %, {:.3} %", 100.0 * worst.0, 100.0 * worst.1);
-        let (near, far) = LIMITS[kind];
+        let (bright, any) = (100.0 * worst.0, 100.0 * worst.1);
+        println!("{name:9}  worst: {bright:.3} % from 800 W/m2 up, {any:.3} % in all\n");
         assert!(worst.0 < near && worst.1 < far, "procedure {name}: {worst:?}");
     }
 }
 
-/// There and back. What is needed for the way back belongs to the curve as moved: its Isc and Voc.
-fn there_and_back(kind: usize, found: &Found, from: Conditions, to: Conditions) -> Curve {
-    let curve = exact(from).0;
-    let there = found.procedure(kind, from);
-    let moved = translate(&curve, from, to, &there).unwrap();
+/// Prints how far a moved curve lies off the exact one; its share of Pmp. An end that the moved points
+/// don't reach is not extrapolated.
+fn line(name: &str, from: Conditions, to: Conditions, moved: &Curve) -> f64 {
+    let (got, truth) = (parameters(moved, &Method::FIELD).unwrap(), exact(to).1.summary());
+    let percent = |share: Option<f64>| {
+        share.map_or("-".to_owned(), |share| format!("{:+.3}", 100.0 * (share - 1.0)))
+    };
+    let pmp = got.pmp / truth.pmp;
+    let words = |c: Conditions| format!("{:4} W/m2 {:2} degC", c.irradiance.0, c.cell.0);
+    println!(
+        "{name:9}  {}  {}  {:>8} {:>8} {:>8}",
+        words(from),
+        words(to),
+        percent(Some(pmp)),
+        percent(got.voc.value.map(|voc| voc / truth.voc)),
+        percent(got.isc.value.map(|isc| isc / truth.isc))
+    );
+    (pmp - 1.0).abs()
+}
+
+/// The standard's own equations with the conditions exchanged: what they need of the curve there, its
+/// Isc and Voc, is taken from the coefficients.
+fn same_equations_back(found: &Campaign, from: Conditions, to: Conditions) -> Procedure {
     let warmer = (to.cell - from.cell).0;
     let ratio = to.irradiance / from.irradiance;
-    let back = match there {
-        Procedure::One(one) => {
-            let isc = one.isc * ratio + Amps(one.alpha * to.irradiance.0 / 1000.0 * warmer);
-            Procedure::One(Procedure1 { isc, ..one })
+    let there = procedure(found, from);
+    let isc = |isc: Amps, alpha: f64| isc * ratio + Amps(alpha * to.irradiance.0 / 1000.0 * warmer);
+    match there {
+        Procedure::One(one) => Procedure::One(Procedure1 { isc: isc(one.isc, one.alpha), ..one }),
+        Procedure::Two(two) => {
+            let voc = two.voc * (1.0 + two.beta_rel * warmer + two.a * ratio.ln());
+            Procedure::Two(Procedure2 { voc, ..two })
         }
-        // Voc1 is the size of the change: the same for both ways.
-        Procedure::Two(two) => Procedure::Two(two),
         Procedure::Two2021(two) => Procedure::Two2021(two),
         Procedure::Four(four) => {
-            let isc = four.isc * ratio + Amps(four.alpha * to.irradiance.0 / 1000.0 * warmer);
-            Procedure::Four(Procedure4 { isc, temperature_first: true, ..four })
+            Procedure::Four(Procedure4 { isc: isc(four.isc, four.alpha), ..four })
         }
-    };
-    translate(&moved, to, from, &back).unwrap()
+    }
+}
+
+/// Largest distance of two curves' points: in voltage as a share of Voc, in current of Isc.
+fn apart(a: &Curve, b: &Curve, device: &SingleDiode) -> f64 {
+    let (isc, voc) = (device.short_circuit(), device.open_circuit());
+    assert_eq!(a.points().len(), b.points().len());
+    let pairs = a.points().iter().zip(b.points());
+    let shares =
+        pairs.map(|(a, b)| ((a.volts - b.volts) / voc).abs().max(((a.amps - b.amps) / isc).abs()));
+    shares.fold(0.0, f64::max)
 }
 
 #[test]
 fn there_and_back_is_the_same_curve() {
-    // Within 0.05 % of Pmp, as a laboratory asks; procedures 1, 2 (2021) and 4 close exactly. That
-    // of 2009 does not: (1 + a dT)(1 - a dT) is not one, so its own error is a_rel^2 dT^2.
-    let found = Found::new();
-    for (kind, name) in NAMES.iter().enumerate() {
-        let mut worst = 0.0_f64;
+    // All pairs of 200 to 1100 W/m2 and 15 to 75 degC. A laboratory asks for 0.05 % of Pmp; the way back
+    // is exact, for the whole curve. The standard's equations with exchanged conditions are not for each
+    // procedure, as translate/back.rs says; how far off is printed.
+    let pmp = |curve: &Curve| Some(parameters(curve, &Method::FIELD).ok()?.pmp);
+    println!(
+        "there and back, worst of 64 pairs   Pmp        any point  Pmp by the same equations back"
+    );
+    for (name, form) in FORMS {
+        let found = found(form);
+        let (mut power, mut points, mut same) = (0.0_f64, 0.0_f64, 0.0_f64);
         for (from, to) in CORNERS.iter().flat_map(|a| CORNERS.map(|b| (at(a.0, a.1), at(b.0, b.1))))
         {
-            let curve = exact(from).0;
-            let returned = there_and_back(kind, &found, from, to);
-            let pmp = |curve: &Curve| parameters(curve, &Method::FIELD).unwrap().pmp;
-            let (before, after) = (pmp(&curve), pmp(&returned));
-            let off = (after / before - 1.0).abs();
-            worst = worst.max(off);
-            let warmer = (to.cell - from.cell).0;
-            let alpha_rel = found.all.alpha.value / found.all.isc_stc.value;
-            let allowed = if kind == 1 {
-                // The current's square term, and what it does to the voltage.
-                3.0 * (alpha_rel * warmer).powi(2) + 1e-9
-            } else {
-                1e-9
-            };
-            assert!(off <= allowed, "{name} {from:?} {to:?}: {off:e} above {allowed:e}");
+            let (curve, device) = exact(from);
+            let there = procedure(&found, from);
+            let moved = translate(&curve, from, to, &there).unwrap();
+            let back = translate_back(&moved, from, to, &there).unwrap();
+            let before = pmp(&curve).unwrap();
+            power = power.max((pmp(&back).unwrap() / before - 1.0).abs());
+            points = points.max(apart(&back, &curve, &device));
+            let exchanged = same_equations_back(&found, from, to);
+            let back = translate(&moved, to, from, &exchanged).unwrap();
+            same = same.max(pmp(&back).map_or(f64::INFINITY, |after| (after / before - 1.0).abs()));
         }
-        println!("procedure {name}: Pmp there and back off by at most {worst:.1e}");
-        assert!(worst < 5e-4 * if kind == 1 { 3.0 } else { 1.0 });
+        println!("procedure {name:9}               {power:9.1e}  {points:9.1e}  {same:9.1e}");
+        assert!(power < 1e-12 && points < 1e-12, "{name}: {power:e} {points:e}");
+        let closes = matches!(form, Form::One | Form::Two2021);
+        assert_eq!(same < 5e-4, closes, "{name}: {same:e}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever the coefficients: what was moved comes back.
+    #[test]
+    fn any_coefficients_there_and_back(
+        light in (50.0..1500.0_f64, 50.0..1500.0_f64),
+        cells in (-20.0..90.0_f64, -20.0..90.0_f64),
+        alpha in 0.0..0.02_f64,
+        beta in -0.3..0.0_f64,
+        ohms in 0.0..1.0_f64,
+        kappa in -0.01..0.01_f64,
+        b1 in 0.0..0.08_f64,
+    ) {
+        let (from, to) = (at(light.0, cells.0), at(light.1, cells.1));
+        let (curve, device) = exact(from);
+        let (isc, voc) = (device.short_circuit(), device.open_circuit());
+        let (alpha_rel, beta_rel) = (alpha / 9.43, beta / 38.3);
+        for at in [None, Some(Celsius(40.0))] {
+            let series = SeriesAt { ohms: Ohms(ohms), kappa, at };
+            for procedure in [
+                Procedure::One(Procedure1 { isc, alpha, beta, series }),
+                Procedure::Two(Procedure2 { voc, alpha_rel, beta_rel, a: b1, series }),
+                Procedure::Two2021(Procedure2021 {
+                    voc_stc: Volts(38.3), alpha_rel, beta_rel, b1, b2: 0.003, series: Ohms(ohms), kappa,
+                }),
+                Procedure::Four(Procedure4 { isc, alpha, series: Ohms(ohms), cells: 60 }),
+            ] {
+                // Some coefficients would fold the curve over itself, where its points change their order.
+                let Ok(moved) = translate(&curve, from, to, &procedure) else { continue };
+                if moved.points().windows(2).any(|pair| pair[0].amps < pair[1].amps)
+                    || moved.points().len() != curve.points().len()
+                {
+                    continue;
+                }
+                let back = translate_back(&moved, from, to, &procedure).unwrap();
+                let off = apart(&back, &curve, &device);
+                prop_assert!(off < 1e-11, "{procedure:?}: {off:e}");
+            }
+        }
     }
 }
 
 #[test]
 fn coefficients_come_back_from_curves() {
-    let found = Found::new();
-    // Isc follows light and alpha but for the shunt's share; the device's alpha is 0.005658 A/K.
-    assert!((found.all.alpha.value / 0.005_658 - 1.0).abs() < 0.03, "{:?}", found.all.alpha);
-    // The data sheet says -0.13788 V/K near 25 degC; over 15 to 75 degC the mean is close to it.
-    assert!((found.all.beta.value / -0.137_88 - 1.0).abs() < 0.02, "{:?}", found.all.beta);
-    // Procedure 2 knows how Voc follows the light, so its Rs is the device's own, 0.297814 ohm; that of
-    // procedure 1 makes up for what it does not know.
-    assert!((found.two.ohms.0 / 0.297_814 - 1.0).abs() < 0.01, "{:?}", found.two);
-    assert!((found.two_2021.ohms.0 / 0.297_814 - 1.0).abs() < 0.03, "{:?}", found.two_2021);
+    println!("Pmp at standard conditions: {:.4}", exact(Conditions::STC).1.crest().watts);
+    for (name, form) in FORMS {
+        let Campaign { plain, voltage, series, kappa, pmp_stc, used, .. } = found(form);
+        println!("procedure {name}: {used} curves\n  {plain:?}\n  {voltage:?}");
+        println!("  {series:?}\n  {kappa:?}\n  {pmp_stc:?}");
+        // The device's alpha is 0.005658 A/K, of which the shunt takes 0.24 %.
+        assert!((plain.alpha.value / 0.005_658 - 1.0).abs() < 0.01, "{:?}", plain.alpha);
+        assert!((plain.isc_stc.value / 9.43 - 1.0).abs() < 1e-3, "{:?}", plain.isc_stc);
+        // The data sheet says -0.13788 V/K near 25 degC; over 15 to 75 degC the mean is close to it.
+        assert!((voltage.beta.value / -0.137_88 - 1.0).abs() < 0.02, "{:?}", voltage.beta);
+        assert!((voltage.voc_stc.value / 38.3 - 1.0).abs() < 1e-3, "{:?}", voltage.voc_stc);
+        assert!((pmp_stc.value / 270.0086 - 1.0).abs() < 1e-2, "{pmp_stc:?}");
+        if form == Form::Two2021 {
+            // It alone knows how Voc follows both: its Rs is the device's own, 0.297814 ohm. Those of the
+            // others make up for what they don't know.
+            assert!((series.value / 0.297_814 - 1.0).abs() < 0.05, "{series:?}");
+        }
+        assert_eq!(kappa.is_none(), matches!(form, Form::Four { .. }));
+    }
     let few = coefficients(&[observed(Conditions::STC)]).unwrap_err();
     assert_eq!(few, CoefficientError::TooFew { found: 1, needed: 4 });
     let same = [observed(Conditions::STC); 5];
     assert_eq!(coefficients(&same).unwrap_err(), CoefficientError::NotApart);
+    // One temperature says nothing of beta, and one irradiance nothing of Rs.
+    for conditions in [
+        [200.0, 400.0, 600.0, 800.0, 1000.0].map(|g| at(g, 25.0)),
+        [15.0, 25.0, 40.0, 50.0, 75.0].map(|t| at(1000.0, t)),
+    ] {
+        let curves = conditions.map(|c| exact(c).0);
+        let pairs: Vec<_> = curves.iter().zip(conditions).collect();
+        let error = campaign(&pairs, &Method::FIELD, Form::Two2021).unwrap_err();
+        assert_eq!(error, CoefficientError::NotApart);
+    }
 }
 
 #[test]
@@ -259,12 +279,15 @@ fn between_two_curves() {
     let light = (at(800.0, 25.0), at(1000.0, 25.0), at(880.0, 25.0));
     let warmth = (at(1000.0, 25.0), at(1000.0, 45.0), at(1000.0, 37.0));
     let both = (at(600.0, 25.0), at(1000.0, 45.0), at(800.0, 35.0));
+    println!(
+        "procedure  first             to                     Pmp      Voc      Isc   (%)  second"
+    );
     for ((a, b, to), limit) in [(light, 2e-4), (warmth, 2e-4), (both, 5e-3)] {
         let (curve, reached) = between(a, b, to).unwrap();
-        let found = parameters(&curve, &Method::FIELD).unwrap();
-        let off = found.pmp / exact(to).1.crest().watts - 1.0;
-        println!("procedure 3, {a:?} and {b:?} to {reached:?}: Pmp {off:+.2e}");
-        assert!(off.abs() < limit, "{off}");
+        assert!((reached.cell - to.cell).0.abs() < 1e-9, "{reached:?}");
+        let off = line("3", a, to, &curve);
+        println!("           and {:4} W/m2 {:2} degC", b.irradiance.0, b.cell.0);
+        assert!(off < limit, "{off}");
     }
     let (a, b) = (at(800.0, 25.0), at(1000.0, 45.0));
     assert!(matches!(between(a, b, at(900.0, 25.0)), Err(BetweenError::OffTheLine { .. })));
@@ -339,13 +362,7 @@ fn equations_by_hand() {
     let f = 0.002 * log * log + 0.04 * log + 1.0;
     let open = 38.0 * (-0.0036 * f * -20.0 + 1.0 - 1.0 / f);
     near(first(Procedure::Two2021(form)), (-1.0 - 0.32 * (i2 - 9.0) + 0.02 * i2 + open, i2));
-    let four = Procedure4 {
-        isc: Amps(8.0),
-        alpha: 0.005,
-        series: Ohms(0.3),
-        cells: 60,
-        temperature_first: false,
-    };
+    let four = Procedure4 { isc: Amps(8.0), alpha: 0.005, series: Ohms(0.3), cells: 60 };
     let va = -1.0 - 0.3 * 2.0;
     let v2 = va - 20.0 / 318.15 * (va - EPSILON * 60.0);
     near(first(Procedure::Four(four)), (v2, 10.9));

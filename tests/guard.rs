@@ -16,10 +16,11 @@ use cresthold::control::{
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, Watts};
 use cresthold::time::{Instant, Stamp, Utc};
 use cresthold::trackers::{
-    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig,
-    TrackerConfig,
+    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig, Script,
+    ScriptConfig, TrackerConfig,
 };
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 use support::{BOOST, channel_config, crystalline_stand, perturb_and_observe};
 
@@ -82,9 +83,22 @@ fn limits() -> SensedLimits {
     }
 }
 
+/// A tracker from outside that wishes, in turn, for the absurd, for nothing, and for what can't be.
+fn wild_script() -> ScriptConfig {
+    static SCRIPT: OnceLock<ScriptConfig> = OnceLock::new();
+    let text = "fn settings() { #{ volts: 1e9 } }
+        fn start(from, set) { set.volts }
+        fn step(seen, set) {
+            let wild = [set.volts, -5.0, 28.0, -1e300, 0.0 / 0.0, 47.9, \"x\", open_circuit()];
+            wild[to_int(seen.time * 10.0) % 9] // the ninth isn't there
+        }";
+    let new = || ScriptConfig::new(Arc::new(Script::new("wild.rhai", text).unwrap()));
+    SCRIPT.get_or_init(new).clone()
+}
+
 fn config(dice: &mut Dice) -> ChannelConfig {
     let volts = Volts(dice.twist(30.0, 2));
-    let tracker = match dice.roll() % 5 {
+    let tracker = match dice.roll() % 6 {
         0 => TrackerConfig::Hold(HoldConfig::At(volts)),
         1 => TrackerConfig::PerturbAndObserve(PerturbAndObserveConfig { step: volts }),
         2 => TrackerConfig::IncrementalConductance(IncrementalConductanceConfig {
@@ -95,6 +109,9 @@ fn config(dice: &mut Dice) -> ChannelConfig {
             share: dice.twist(0.8, 2),
             look_every: Duration::from_secs(1),
         }),
+        4 => TrackerConfig::Script(
+            wild_script().with("volts", dice.twist(1e9, 1)).unwrap_or(wild_script()),
+        ),
         _ => perturb_and_observe(0.5),
     };
     let mut config = channel_config(tracker);

@@ -1,5 +1,9 @@
 //! The trackers on a steady device, against what theory says they lose.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
+#![allow(
+    clippy::needless_pass_by_value,
+    reason = "a table of settings reads better without borrows"
+)]
 
 use cresthold::quantities::{Celsius, Irradiance, Volts, Watts};
 use cresthold::time::Instant;

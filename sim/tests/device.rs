@@ -196,6 +196,21 @@ proptest! {
     }
 
     #[test]
+    fn leads_take_their_part_of_the_voltage(scene in scenes(), part in -0.5..1.2, lead in 0.0..2.0) {
+        let lead = Ohms(lead);
+        let isc = scene.device.short_circuit();
+        let volts = scene.device.voltage(isc * part) - isc * part * lead;
+        let amps = scene.device.current_behind(volts, lead);
+        // Bracketed, as above: what a billionth less and more of the current gives.
+        let aside = Amps(1e-9 * amps.0.abs().max(1e-6));
+        let behind = |amps: Amps| (scene.device.voltage(amps) - amps * lead).0;
+        let rounding = 1e-12 * (1.0 + volts.0.abs());
+        let (below, above) = (behind(amps - aside), behind(amps + aside));
+        prop_assert!(below >= volts.0 - rounding && above <= volts.0 + rounding,
+            "{volts:?} behind {lead:?}: {amps:?}; {below} {above}");
+    }
+
+    #[test]
     fn current_falls_with_voltage(scene in scenes(), part in -0.2..1.3, more in 1e-6..0.2) {
         let voc = scene.device.open_circuit().0;
         let left = scene.device.current(Volts(part * voc)).0;

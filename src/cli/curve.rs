@@ -1,18 +1,26 @@
 //! `cresthold curve`: what current-voltage curves in CSV files or in a log say.
 
+mod correction;
+
 use super::{Exit, picture};
-use crate::curve::translate::{Procedure, Procedure1, Procedure4, Procedure2021, SeriesAt};
+use crate::curve::translate::BetweenError;
 use crate::curve::uncertainty::{AnalysisError, Correction, Inputs, Spec};
 use crate::curve::{Conditions, Curve, CurveError, Method, Point, branches, csv};
-use crate::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
-use crate::report::curve::{CurveReport, Wanted, trend};
+use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::report::curve::{CurveReport, Wanted};
 use crate::report::curve_log::{Named, logged_curves};
 use crate::report::curve_picture::{png_file, svg};
+use crate::report::curve_result;
+use crate::report::curve_trend::Trend;
 use crate::store::{Reader, StoreError};
 use clap::{Args, ValueEnum};
+use correction::{CorrectionArgs, interpolated};
 use std::path::{Path, PathBuf};
 
-/// Sum up a current-voltage curve: crest, ends, quality, single diode, uncertainty, pictures
+/// Sum up current-voltage curves: crest, ends, quality, single diode, uncertainty, pictures
+///
+/// One curve gives its figures, each with its unit; several give a line each, and what they say of the
+/// device together: temperature and irradiance coefficients, series resistance, one single diode for all.
 #[derive(Debug, Args)]
 #[command(
     after_help = "The file: comma-separated values; the header names the columns with their units,
@@ -21,17 +29,25 @@ of which the first two are needed. Lines that begin with # count for nothing. Th
 rises or falls throughout, or goes there and back; current is positive when the device delivers.
 
 Examples:
-  cresthold curve roof.csv
-  cresthold curve roof.csv --svg roof.svg --png roof.png --json > roof.json
+  cresthold curve roof.csv                                   the figures of one curve
+  cresthold curve roof.csv --svg roof.svg --png roof.png     and pictures of it
+  cresthold curve roof.csv --json > roof.json                the same for a script
   cresthold curve roof.csv --area 1.64 --volts-error 0.05,0.01 --amps-error 0.1,0.005 \\
-      --irradiance-error 1 --cell-error 2
+      --irradiance-error 1 --cell-error 2                    with uncertainties
+  cresthold curve receiver.csv --area 0.85                   a concentrator: the aperture's area;
+                                                             the irradiance column is the direct one
   cresthold curve roof.csv --at 812,46.5 --correct-to 1000,25 --alpha 0.0057 --beta -0.138 \\
-      --series 0.3 --csv roof-stc.csv
-  cresthold curve 2026-05.csv 2026-06.csv 2026-07.csv --procedure 2 --correct-to 1000,25 \\
-      --alpha 0.0057 --beta -0.138 --isc-stc 9.43 --voc-stc 38.3 --b1 0.043 --series 0.3
-  cresthold curve yard.sqlite --channel module-1 --sort
+      --series 0.3 --csv roof-stc.csv                        corrected, and written as a curve
+  cresthold curve dim.csv bright.csv --procedure 3 --correct-to 800,35
+                                                             between two curves
+  cresthold curve yard.sqlite --channel module-1 --cell-above 3
+                                                             a campaign: trend and coefficients
+  cresthold curve yard.sqlite --channel module-1 --cell-above 3 --correct-to 1000,25 \\
+      --own-coefficients                                     its curves at standard conditions
+  cresthold curve yard.sqlite --channel module-1 --only 17 --svg noon.svg
+                                                             one of its curves, by its number there
 
-Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 the file is no usable curve."
+Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 no usable curve."
 )]
 pub(super) struct CurveFile {
     /// The curve, as CSV, or a log (.sqlite) with curves; of several, one line each is printed
@@ -40,6 +56,40 @@ pub(super) struct CurveFile {
     /// Of a log, this channel's curves only
     #[arg(long, value_name = "NAME")]
     channel: Option<String>,
+    /// Of several curves these only, by their numbers in the table
+    #[arg(long, value_name = "NO", value_delimiter = ',', value_parser = clap::value_parser!(u32).range(1..))]
+    only: Vec<u32>,
+    /// Points around the crest and at the ends: `standard` after ASTM E1036, `narrow` for a
+    /// hundred points with noise, `log` as a log's own figures are found [default: standard;
+    /// with a log, log]
+    #[arg(long, value_enum)]
+    method: Option<Choice>,
+    /// Take voltages that go up and down by a little, as readings with noise do: sort them (a log's
+    /// always are)
+    #[arg(long)]
+    sort: bool,
+    /// Irradiance (W/m2) and cell temperature (degC) of points that don't state their own
+    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
+    at: Option<(f64, f64)>,
+    /// Of a log: how much warmer than the sensed back of the module its cells are at 1000 W/m2, less
+    /// in proportion in less light (K); 2 to 3 is common for modules on open racks
+    #[arg(long, value_name = "K", value_parser = parse_number, default_value_t = 0.0,
+          allow_hyphen_values = true)]
+    cell_above: f64,
+    /// Area (m2), for the efficiency; of a concentrator the aperture's, with direct irradiance
+    #[arg(long, value_name = "M2", value_parser = parse_area)]
+    area: Option<f64>,
+    #[command(flatten)]
+    output: Output,
+    #[command(flatten)]
+    correction: CorrectionArgs,
+    #[command(flatten)]
+    errors: Errors,
+}
+
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Output")]
+struct Output {
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -52,55 +102,11 @@ pub(super) struct CurveFile {
     /// Write the points of one curve as they were summed up: corrected, in rising voltage
     #[arg(long, value_name = "FILE.csv")]
     csv: Option<PathBuf>,
-    /// Points around the crest and at the ends: `standard` after ASTM E1036, `narrow` for a
-    /// hundred points with noise
-    #[arg(long, value_enum, default_value_t = Choice::Standard)]
-    method: Choice,
-    /// Take voltages that go up and down by a little, as readings with noise do: sort them
-    #[arg(long)]
-    sort: bool,
-    /// Irradiance (W/m2) and cell temperature (degC) of points that don't state their own
-    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
-    at: Option<(f64, f64)>,
-    /// Correct to this irradiance (W/m2) and cell temperature (degC); needs --alpha, --series and
-    /// what the procedure asks for
-    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true,
-          requires_all = ["alpha", "series"])]
-    correct_to: Option<(f64, f64)>,
-    /// Procedure of IEC 60891: 1 needs --beta; 2 (of 2021) --beta, --isc-stc, --voc-stc and --b1;
-    /// 4, for silicon, --cells
-    #[arg(long, value_enum, default_value_t = ProcedureChoice::One)]
-    procedure: ProcedureChoice,
-    /// Temperature coefficient of the short-circuit current (A/K)
-    #[arg(long, value_name = "A/K", allow_hyphen_values = true)]
-    alpha: Option<f64>,
-    /// Temperature coefficient of the open-circuit voltage (V/K), below zero
-    #[arg(long, value_name = "V/K", allow_hyphen_values = true)]
-    beta: Option<f64>,
-    /// Series resistance of the correction (ohm)
-    #[arg(long, value_name = "OHM")]
-    series: Option<f64>,
-    /// Short-circuit current at standard conditions (A)
-    #[arg(long, value_name = "A")]
-    isc_stc: Option<f64>,
-    /// Open-circuit voltage at standard conditions (V)
-    #[arg(long, value_name = "V")]
-    voc_stc: Option<f64>,
-    /// Irradiance correction factor B1 of Voc
-    #[arg(long, value_name = "NUMBER")]
-    b1: Option<f64>,
-    /// Irradiance correction factor B2 of Voc
-    #[arg(long, value_name = "NUMBER", default_value_t = 0.0, allow_hyphen_values = true)]
-    b2: f64,
-    /// Curve correction factor of procedures 1 and 2 (ohm/K)
-    #[arg(long, value_name = "OHM/K", default_value_t = 0.0, allow_hyphen_values = true)]
-    kappa: f64,
-    /// Cells in series, for procedure 4
-    #[arg(long, value_name = "N")]
-    cells: Option<u32>,
-    /// Area (m2), for the efficiency; of a concentrator the aperture's, with direct irradiance
-    #[arg(long, value_name = "M2")]
-    area: Option<f64>,
+}
+
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Uncertainty (JCGM 100), where at least one is stated")]
+struct Errors {
     /// Limits of the voltmeter's error: percent of reading and volts
     #[arg(long, value_name = "%,V", value_parser = parse_pair)]
     volts_error: Option<(f64, f64)>,
@@ -119,16 +125,7 @@ pub(super) struct CurveFile {
 enum Choice {
     Standard,
     Narrow,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum ProcedureChoice {
-    #[value(name = "1")]
-    One,
-    #[value(name = "2")]
-    Two,
-    #[value(name = "4")]
-    Four,
+    Log,
 }
 
 /// What went wrong, before anything was printed.
@@ -148,12 +145,28 @@ enum Problem {
     Curve { name: String, error: CurveError },
     #[error("{name}: {error}")]
     Analysis { name: String, error: AnalysisError },
+    #[error("{name}: {error}")]
+    Between { name: String, error: BetweenError },
+    #[error("coefficients of these curves: {0}")]
+    Coefficients(String),
     #[error("{option} is missing: this procedure needs {what}")]
     Missing { option: &'static str, what: &'static str },
     #[error(
-        "pictures and points are of one curve; name one file, or leave --svg, --png, --csv out"
+        "pictures and points are of one curve; name one file, pick one with --only, or leave --svg, \
+         --png, --csv out"
     )]
     OneOnly,
+    #[error(
+        "procedure 3 goes between two curves, and there are {found}; name two, or pick two with --only"
+    )]
+    NotTwo { found: usize },
+    #[error("there are {found} curves, and --only asks for number {no}; see the table of all")]
+    NoSuch { no: u32, found: usize },
+    #[error(
+        "of a curve between two no uncertainty is known; leave the limits of error out, or look at \
+         both curves by themselves"
+    )]
+    NoBudget,
     #[error("{file}: can't be written ({error}); name another place")]
     Write { file: String, error: String },
 }
@@ -161,7 +174,11 @@ enum Problem {
 impl Problem {
     fn exit(&self) -> Exit {
         match self {
-            Self::Missing { .. } | Self::OneOnly => Exit::Usage,
+            Self::Missing { .. }
+            | Self::OneOnly
+            | Self::NotTwo { .. }
+            | Self::NoSuch { .. }
+            | Self::NoBudget => Exit::Usage,
             Self::Write { .. } => Exit::System,
             Self::Store(_) => Exit::Log,
             _ => Exit::Curve,
@@ -181,26 +198,63 @@ impl CurveFile {
     }
 
     fn reports(&self) -> Result<Vec<CurveReport>, Problem> {
-        let wanted = self.wanted()?;
+        let plain = self.wanted(None);
+        let stated = self.correction.stated()?;
+        let between = self.correction.between()?;
+        let named = self.picked()?;
+        if let Some(to) = between {
+            return self.between(&named, to, &plain).map(|report| vec![report]);
+        }
+        if self.output.pictures() && named.len() > 1 {
+            return Err(Problem::OneOnly);
+        }
+        let Some(to) = self.correction.own() else {
+            return self.all(&named, |_| self.wanted(stated));
+        };
+        let form = self.correction.form()?;
+        let reports = self.all(&named, |_| plain)?;
+        let found = match Trend::new(&reports, &plain.method, form).coefficients {
+            Some(Ok(found)) => found,
+            Some(Err(error)) => return Err(Problem::Coefficients(error.to_string())),
+            None => return Ok(reports),
+        };
+        // The analysis puts each curve's own ends in.
+        let procedure = found.procedure(Amps::ZERO, Volts::ZERO);
+        self.all(&named, |_| self.wanted(Some(Correction { procedure, to })))
+    }
+
+    /// All curves of all files, or those that are wanted.
+    fn picked(&self) -> Result<Vec<Named>, Problem> {
         let mut named = Vec::new();
         for file in &self.files {
             named.extend(self.read(file)?);
         }
-        let pictures = self.svg.is_some() || self.png.is_some() || self.csv.is_some();
-        if pictures && named.len() > 1 {
-            return Err(Problem::OneOnly);
+        if self.only.is_empty() {
+            return Ok(named);
         }
-        if let [(name, points)] = &named[..] {
-            return Ok(vec![self.report(name, points, &wanted)?]);
-        }
-        // Of many curves, one that says nothing must not hide the others.
+        let found = named.len();
+        let pick = |no: &u32| {
+            let curve = named.get(*no as usize - 1).cloned();
+            curve.ok_or(Problem::NoSuch { no: *no, found })
+        };
+        self.only.iter().map(pick).collect()
+    }
+
+    /// A report of each curve. Of many, one that says nothing must not hide the others.
+    fn all(
+        &self,
+        named: &[Named],
+        wanted: impl Fn(&str) -> Wanted,
+    ) -> Result<Vec<CurveReport>, Problem> {
         let mut reports = Vec::new();
         let mut last = None;
-        for (name, points) in &named {
-            match self.report(name, points, &wanted) {
+        for (name, points) in named {
+            match self.report(name, points, &wanted(name)) {
                 Ok(report) => reports.push(report),
                 Err(problem) => {
-                    eprintln!("{problem}");
+                    if named.len() > 1 {
+                        eprintln!("{problem}");
+                    }
                     last = Some(problem);
                 }
             }
@@ -211,11 +265,29 @@ impl CurveFile {
         }
     }
 
+    /// Procedure 3.
+    fn between(
+        &self,
+        named: &[Named],
+        to: Conditions,
+        plain: &Wanted,
+    ) -> Result<CurveReport, Problem> {
+        let [first, second] = named else {
+            return Err(Problem::NotTwo { found: named.len() });
+        };
+        if plain.inputs.is_some() {
+            return Err(Problem::NoBudget);
+        }
+        let of = |(name, points): &Named| self.report(name, points, plain);
+        interpolated(&of(first)?, &of(second)?, to, plain)
+    }
+
     /// The curves in a file: one of a table, many of a log.
     fn read(&self, path: &Path) -> Result<Vec<Named>, Problem> {
         let file = path.display().to_string();
-        if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("sqlite")) {
-            let read = |reader: Reader| logged_curves(&reader, self.channel.as_deref());
+        if is_log(path) {
+            let read =
+                |reader: Reader| logged_curves(&reader, self.channel.as_deref(), self.cell_above);
             let found = Reader::open(path).and_then(read)?;
             return if found.is_empty() { Err(Problem::Empty { file }) } else { Ok(found) };
         }
@@ -241,66 +313,61 @@ impl CurveFile {
         }
         let no_curve = |error| Problem::Curve { name: name.to_owned(), error };
         let mut runs = branches(&points).into_iter();
-        let made = if self.sort { Curve::sorted } else { Curve::new };
+        let sort = self.sort || self.files.iter().any(|file| is_log(file));
+        let made = if sort { Curve::sorted } else { Curve::new };
         let curve = made(runs.next().unwrap_or_default()).map_err(no_curve)?;
         let back = runs.next().map(made).transpose().map_err(no_curve)?;
         CurveReport::new(name, &curve, back.as_ref(), wanted)
             .map_err(|error| Problem::Analysis { name: name.to_owned(), error })
     }
 
-    fn wanted(&self) -> Result<Wanted, Problem> {
+    fn wanted(&self, correction: Option<Correction>) -> Wanted {
+        let log = self.files.iter().any(|file| is_log(file));
         let method = match self.method {
-            Choice::Standard => Method::ASTM,
-            Choice::Narrow => Method::FIELD,
+            None if log => curve_result::METHOD,
+            None | Some(Choice::Standard) => Method::ASTM,
+            Some(Choice::Narrow) => Method::FIELD,
+            Some(Choice::Log) => curve_result::METHOD,
         };
-        Ok(Wanted {
-            method,
-            correction: self.correction()?,
-            area: self.area,
-            inputs: self.inputs(),
-        })
+        Wanted { method, correction, area: self.area, inputs: self.errors.inputs() }
     }
 
-    fn correction(&self) -> Result<Option<Correction>, Problem> {
-        let (Some((irradiance, cell)), Some(alpha), Some(series)) =
-            (self.correct_to, self.alpha, self.series)
-        else {
-            return Ok(None);
+    fn hand_out(&self, reports: &[CurveReport]) -> Result<(), Problem> {
+        let output = &self.output;
+        let [report] = reports else {
+            let trend = Trend::new(reports, &self.wanted(None).method, self.correction.form()?);
+            if output.json {
+                println!("{}", trend.json());
+            } else {
+                print!("{}", trend.table());
+            }
+            return Ok(());
         };
-        // The analysis puts the curve's own Isc in.
-        let isc = Amps::ZERO;
-        let (ohms, kappa) = (Ohms(series), self.kappa);
-        let procedure = match self.procedure {
-            ProcedureChoice::One => {
-                let beta = needed(self.beta, "--beta", "the temperature coefficient of Voc (V/K)")?;
-                let series = SeriesAt { ohms, kappa, at: None };
-                Procedure::One(Procedure1 { isc, alpha, beta, series })
-            }
-            ProcedureChoice::Two => {
-                let isc = needed(self.isc_stc, "--isc-stc", "Isc at standard conditions (A)")?;
-                let voc = needed(self.voc_stc, "--voc-stc", "Voc at standard conditions (V)")?;
-                let beta = needed(self.beta, "--beta", "the temperature coefficient of Voc (V/K)")?;
-                let b1 = needed(self.b1, "--b1", "how Voc follows the logarithm of irradiance")?;
-                Procedure::Two2021(Procedure2021 {
-                    voc_stc: Volts(voc),
-                    alpha_rel: alpha / isc,
-                    beta_rel: beta / voc,
-                    b1,
-                    b2: self.b2,
-                    series: ohms,
-                    kappa,
-                })
-            }
-            ProcedureChoice::Four => {
-                let cells = needed(self.cells, "--cells", "the number of silicon cells in series")?;
-                let temperature_first = false;
-                Procedure::Four(Procedure4 { isc, alpha, series: ohms, cells, temperature_first })
-            }
-        };
-        let to = Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) };
-        Ok(Some(Correction { procedure, to }))
+        if output.json {
+            println!("{}", report.json());
+        } else {
+            print!("{}", report.table());
+        }
+        if let Some(file) = &output.svg {
+            save(file, svg(report).map(String::into_bytes))?;
+        }
+        if let Some(file) = &output.png {
+            save(file, png_file(report))?;
+        }
+        if let Some(file) = &output.csv {
+            save(file, Ok(csv::write(report.curve.points()).into_bytes()))?;
+        }
+        Ok(())
     }
+}
 
+impl Output {
+    fn pictures(&self) -> bool {
+        self.svg.is_some() || self.png.is_some() || self.csv.is_some()
+    }
+}
+
+impl Errors {
     /// What was stated of the instruments; none if nothing was.
     fn inputs(&self) -> Option<Inputs> {
         let stated = self.volts_error.is_some()
@@ -319,37 +386,10 @@ impl CurveFile {
         inputs.cell = Spec::Limits(self.cell_error.unwrap_or(0.0));
         stated.then_some(inputs)
     }
-
-    fn hand_out(&self, reports: &[CurveReport]) -> Result<(), Problem> {
-        let [report] = reports else {
-            if self.json {
-                let all: Vec<String> = reports.iter().map(CurveReport::json).collect();
-                println!("[{}]", all.join(","));
-            } else {
-                print!("{}", trend(reports));
-            }
-            return Ok(());
-        };
-        if self.json {
-            println!("{}", report.json());
-        } else {
-            print!("{}", report.table());
-        }
-        if let Some(file) = &self.svg {
-            save(file, svg(report).map(String::into_bytes))?;
-        }
-        if let Some(file) = &self.png {
-            save(file, png_file(report))?;
-        }
-        if let Some(file) = &self.csv {
-            save(file, Ok(csv::write(report.curve.points()).into_bytes()))?;
-        }
-        Ok(())
-    }
 }
 
-fn needed<T>(value: Option<T>, option: &'static str, what: &'static str) -> Result<T, Problem> {
-    value.ok_or(Problem::Missing { option, what })
+fn is_log(path: &Path) -> bool {
+    path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("sqlite"))
 }
 
 fn save(file: &Path, bytes: Result<Vec<u8>, String>) -> Result<(), Problem> {
@@ -363,6 +403,16 @@ fn parse_pair(text: &str) -> Result<(f64, f64), String> {
     let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
     let pair = text.split_once(',').and_then(|(a, b)| number(a).zip(number(b)));
     pair.ok_or_else(|| "write two numbers with a comma between them, such as 1000,25".to_owned())
+}
+
+fn parse_number(text: &str) -> Result<f64, String> {
+    let number = text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
+    number.ok_or_else(|| "write a number with a decimal point".to_owned())
+}
+
+fn parse_area(text: &str) -> Result<f64, String> {
+    let area = parse_number(text).ok().filter(|area| *area > 0.0);
+    area.ok_or_else(|| "write square metres, more than 0, such as 1.64".to_owned())
 }
 
 /// Only a name of a picture: a slip of the hand must not overwrite a curve.

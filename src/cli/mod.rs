@@ -9,6 +9,7 @@ mod picture;
 mod run;
 mod station;
 mod sweep;
+mod tracker;
 mod wiring;
 
 use crate::station::Station;
@@ -24,7 +25,7 @@ pub enum Exit {
     Done = 0,
     /// The command line can't be understood.
     Usage = 2,
-    /// The station file or a recorded day has mistakes; nothing was started.
+    /// The station file, a tracker's script or a recorded day has mistakes; nothing was started.
     Station = 3,
     /// The log can't be opened or written; loads are off.
     Log = 4,
@@ -67,7 +68,7 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
     after_help = "Example of a day:\n  \
                   cresthold run --speed max --log day.sqlite\n  \
                   cresthold picture day.sqlite\n\n\
-                  Exit codes: 0 done; 2 command line; 3 station file or recorded day; 4 log; \
+                  Exit codes: 0 done; 2 command line; 3 station file, script or recorded day; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
@@ -90,6 +91,7 @@ enum Command {
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
     Sweep(sweep::Sweep),
+    Tracker(tracker::TryTracker),
     Wiring(wiring::DrawWiring),
 }
 
@@ -107,6 +109,7 @@ pub fn main() -> ExitCode {
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Sweep(sweep) => sweep.carry_out(),
+        Command::Tracker(tracker) => tracker.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
     };
     exit.into()

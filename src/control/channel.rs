@@ -338,6 +338,7 @@ impl Channel {
             module_temperature: look.module_temperature,
         };
         let wish = self.tracker.step(&seen);
+        self.tell_trouble(now, out);
         Some(self.grant(wish))
     }
 
@@ -488,6 +489,17 @@ impl Channel {
             let late = now.saturating_since(self.wake).as_nanos();
             let skipped = late / period.as_nanos().max(1) + 1;
             self.wake += period.saturating_mul(u32::try_from(skipped).unwrap_or(u32::MAX));
+        }
+    }
+
+    /// Tells what a tracker from outside did wrong.
+    fn tell_trouble(&mut self, now: Stamp, out: &mut Outbox) {
+        if let Some(trouble) = self.tracker.trouble() {
+            let what = match trouble.replaced_after {
+                0 => Happening::TrackerFailed(trouble),
+                _ => Happening::TrackerReplaced(trouble),
+            };
+            self.tell(now, what, out);
         }
     }
 

@@ -8,6 +8,7 @@ pub use super::curve::{Curve, CurveEnd, CurvePoint, SweepDirection};
 use super::punctuality::PUNCTUAL;
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Stamp, Utc};
+use crate::trackers::Trouble;
 use std::fmt;
 use std::time::Duration;
 
@@ -420,6 +421,10 @@ pub enum Happening {
         /// How much after its time the latest began.
         latest: Duration,
     },
+    /// A tracker from outside failed; told once until the channel next wakes.
+    TrackerFailed(Trouble),
+    /// A tracker from outside failed again and again: perturb and observe has taken over.
+    TrackerReplaced(Trouble),
 }
 
 impl Happening {
@@ -444,8 +449,10 @@ impl Happening {
             | Self::WishHeld { .. }
             | Self::SamplesLeftOut { .. }
             | Self::LastRunBrokeOff { .. }
-            | Self::TurnsLate { .. } => Severity::Warning,
+            | Self::TurnsLate { .. }
+            | Self::TrackerFailed(_) => Severity::Warning,
             Self::LinkLost
+            | Self::TrackerReplaced(_)
             | Self::LetGo { .. }
             | Self::LockedOff { .. }
             | Self::StopUnconfirmed => Severity::Alarm,
@@ -475,6 +482,8 @@ impl Happening {
             Self::SamplesLeftOut { .. } => "samples-left-out",
             Self::LastRunBrokeOff { .. } => "last-run-broke-off",
             Self::TurnsLate { .. } => "turns-late",
+            Self::TrackerFailed(_) => "tracker-failed",
+            Self::TrackerReplaced(_) => "tracker-replaced",
         }
     }
 }
@@ -548,7 +557,25 @@ impl fmt::Display for Happening {
                 PUNCTUAL.as_secs_f64() * 1e3,
                 latest.as_secs_f64() * 1e3
             ),
+            Self::TrackerFailed(trouble) | Self::TrackerReplaced(trouble) => script(f, trouble),
         }
+    }
+}
+
+/// What a tracker's script did, and what follows.
+fn script(f: &mut fmt::Formatter<'_>, trouble: &Trouble) -> fmt::Result {
+    match trouble.replaced_after {
+        0 => write!(
+            f,
+            "the tracker's script failed: {trouble}; the setpoint stays for that period, and \
+             further single failures aren't told until the channel next wakes"
+        ),
+        times => write!(
+            f,
+            "the tracker's script failed {times} times in a row: {trouble}; perturb-and-observe \
+             holds the device at its crest until the channel next wakes; mend the script, and try \
+             it with `cresthold tracker`"
+        ),
     }
 }
 

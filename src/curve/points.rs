@@ -106,8 +106,9 @@ pub enum CurveError {
     CurrentReversed,
     /// No light.
     #[error(
-        "curve: no current beyond the noise ({amps} in the lower half): a dark curve has no crest; \
-         measure in light"
+        "curve: no current beyond the noise ({:.1e} A in the lower half): a dark curve has no crest; \
+         measure in light",
+        .amps.0
     )]
     Dark {
         /// The middle current of the lower half.

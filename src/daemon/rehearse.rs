@@ -107,6 +107,11 @@ fn tracker_words(tracker: &TrackerConfig) -> String {
         TrackerConfig::RampSeparating(set) => format!("step {}", set.step),
         TrackerConfig::VariableStep(set) => format!("steps {} to {}", set.least, set.largest),
         TrackerConfig::CrestLine(_) => "without settings".to_owned(),
+        TrackerConfig::Script(set) => {
+            let (file, text) = (set.script().file(), set.script().fingerprint());
+            let settings = set.settings().map(|(name, value)| format!(", {name} {value}"));
+            format!("{file} (text {text:016x}){}", settings.collect::<String>())
+        }
     };
     format!("{}, {settings}", tracker.name())
 }

@@ -8,7 +8,6 @@
 use super::table::align;
 use crate::curve::fit::{Fit, FitError, Identified, Residual, fit};
 use crate::curve::quality::{Quality, quality};
-use crate::curve::translate::{Coefficient, Observed, coefficients};
 use crate::curve::uncertainty::{
     Analysis, AnalysisError, Budget, Correction, Figures, Inputs, Quantity, budget,
 };
@@ -199,6 +198,10 @@ impl CurveReport {
     /// Everything as JSON; what is not known is `null`.
     #[must_use]
     pub fn json(&self) -> String {
+        self.value().to_string()
+    }
+
+    pub(super) fn value(&self) -> Value {
         let figures: serde_json::Map<String, Value> = Quantity::ALL
             .into_iter()
             .zip(self.figures)
@@ -218,6 +221,10 @@ impl CurveReport {
             .map(|(grade, reason)| json!({ "grade": grade.word(), "reason": reason.text() }))
             .collect();
         let p = &self.parameters;
+        let windows = other_windows(&self.curve).map(|other| {
+            let pmp = other.pmp.map(|pmp| pmp.0);
+            json!({ "low": other.window.low, "high": other.window.high, "pmp_w": pmp })
+        });
         json!({
             "name": self.name,
             "points": self.curve.points().len(),
@@ -233,89 +240,16 @@ impl CurveReport {
             "voc_origin": p.voc.origin.word(),
             "slope_at_isc_ohm": p.isc.slope.map(|ohms| ohms.0),
             "slope_at_voc_ohm": p.voc.slope.map(|ohms| ohms.0),
+            "pmp_by_other_windows": windows,
             "fit": self.fit.as_ref().ok().map(fit_json),
+            "no_fit": self.fit.as_ref().err().map(ToString::to_string),
             "budget": self.budget.as_ref().map(budget_json),
         })
-        .to_string()
     }
-}
-
-/// One line per curve: what to look at over a campaign.
-#[must_use]
-pub fn trend(reports: &[CurveReport]) -> String {
-    let unknown = || "-".to_owned();
-    let rows: Vec<Vec<String>> = reports
-        .iter()
-        .map(|report| {
-            let known = |value: Option<f64>| value.map_or_else(unknown, digits);
-            let [isc, voc, pmp, vmp, .., ff, _] = report.figures.map(self::known);
-            let fit = report.fit.as_ref().ok();
-            vec![
-                report.name.clone(),
-                report.quality.grade.word().to_owned(),
-                report.curve.mean_irradiance().map_or_else(unknown, |g| format!("{:.1}", g.0)),
-                report.curve.mean_cell().map_or_else(unknown, |t| format!("{:.1}", t.0)),
-                known(isc),
-                known(voc),
-                known(pmp),
-                known(vmp),
-                known(ff),
-                known(fit.map(|fit| fit.series.value.0)),
-                known(fit.and_then(|fit| self::known(fit.shunt.value.0))),
-            ]
-        })
-        .collect();
-    let header = [
-        "curve",
-        "grade",
-        "W/m2",
-        "degC",
-        "Isc (A)",
-        "Voc (V)",
-        "Pmp (W)",
-        "Vmp (V)",
-        "FF",
-        "Rs (ohm)",
-        "Rsh (ohm)",
-    ];
-    let mut text = align(&header, &rows);
-    text.push_str(&coefficient_table(reports));
-    text
-}
-
-/// What curves at different conditions say of the device; nothing where conditions aren't known.
-fn coefficient_table(reports: &[CurveReport]) -> String {
-    let seen = |report: &CurveReport| {
-        let (isc, voc) = (report.parameters.isc.value?, report.parameters.voc.value?);
-        Some(Observed { conditions: report.curve.conditions()?, isc, voc })
-    };
-    let Some(seen) = reports.iter().map(seen).collect::<Option<Vec<Observed>>>() else {
-        return String::new();
-    };
-    // Curves corrected to the same conditions have nothing to say here.
-    if reports.iter().any(|report| report.corrected) {
-        return String::new();
-    }
-    let found = match coefficients(&seen) {
-        Ok(found) => found,
-        Err(error) => return format!("\n{error}\n"),
-    };
-    let row = |name: &str, found: Coefficient, unit: &str| {
-        let spread = format!("+-{}", short(found.uncertainty));
-        vec![name.to_owned(), digits(found.value), spread, unit.to_owned()]
-    };
-    let rows = [
-        row("Isc at 1000 W/m2, 25 degC", found.isc_stc, "A"),
-        row("alpha", found.alpha, "A/K"),
-        row("Voc at 1000 W/m2, 25 degC", found.voc_stc, "V"),
-        row("beta", found.beta, "V/K"),
-        row("a: change of Voc with ln G", found.a, "1"),
-    ];
-    format!("\n{}", align(&["of all curves together", "value", "u (k = 1)", "unit"], &rows))
 }
 
 /// A number or nothing: JSON has no NaN and no infinity.
-fn known(value: f64) -> Option<f64> {
+pub(super) fn known(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
@@ -385,7 +319,7 @@ fn budget_table(budget: &Budget) -> String {
 }
 
 /// Six significant digits; small numbers with an exponent.
-fn digits(value: f64) -> String {
+pub(super) fn digits(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return value.to_string();
     }
@@ -399,7 +333,7 @@ fn digits(value: f64) -> String {
 }
 
 /// Two significant digits.
-fn short(value: f64) -> String {
+pub(super) fn short(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return value.to_string();
     }

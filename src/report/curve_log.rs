@@ -2,6 +2,7 @@
 
 use crate::control::record::SweepDirection;
 use crate::curve::Point;
+use crate::quantities::{Celsius, STC_IRRADIANCE};
 use crate::store::{CurvePointRow, Reader, StoreError};
 use crate::time::Utc;
 
@@ -10,25 +11,40 @@ pub type Named = (String, Vec<Point>);
 
 /// All whole curves of a log, by channel and time; of one channel, if it is named.
 ///
-/// Points without a voltage or a current are left out. The module's temperature stands for the
-/// cell's, which lies some kelvin above it in full light.
+/// Points without a voltage or a current are left out. The cell's temperature is the module's, plus
+/// `warmer` kelvin at 1000 W/m2 and in proportion to the light (the form of King, Boyson, Kratochvil
+/// 2004, SAND2004-3535, from memory, who give 3 K for glass and polymer sheet on an open rack).
 ///
 /// # Errors
 /// What the log's reader says.
-pub fn logged_curves(reader: &Reader, channel: Option<&str>) -> Result<Vec<Named>, StoreError> {
+pub fn logged_curves(
+    reader: &Reader,
+    channel: Option<&str>,
+    warmer: f64,
+) -> Result<Vec<Named>, StoreError> {
+    let as_cell = |p: Point| Point {
+        cell: p.cell.zip(p.irradiance).map(|(t, g)| t + Celsius(warmer * (g / STC_IRRADIANCE))),
+        ..p
+    };
     let (first, last) = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
     let mut found = Vec::new();
     let wanted = reader.channels()?.into_iter();
     for row in wanted.filter(|row| channel.is_none_or(|name| name == row.name)) {
         for curve in reader.curves(row.id, first, last)?.iter().filter(|curve| curve.whole) {
             let points = reader.curve_points(row.id, curve.boot, curve.curve)?;
-            let name = format!("{} {}", row.name, curve.began.utc);
+            let name = format!("{} {}", row.name, to_the_second(curve.began.utc));
             // An upward curve begins with a look at open circuit, where it also ends.
             let looked = usize::from(curve.direction == SweepDirection::Up.word());
-            found.push((name, points.iter().skip(looked).filter_map(point).collect()));
+            found.push((name, points.iter().skip(looked).filter_map(point).map(as_cell).collect()));
         }
     }
     Ok(found)
+}
+
+/// A channel takes no two curves in one second.
+fn to_the_second(utc: Utc) -> String {
+    let text = utc.to_string();
+    text.split_once('.').map_or(text.clone(), |(seconds, _)| format!("{seconds}Z"))
 }
 
 pub(super) fn point(row: &CurvePointRow) -> Option<Point> {

@@ -15,7 +15,8 @@ use crate::store::{CurvePointRow, CurveResult};
 /// Points of the line through short circuit: with points placed along the curve, fifteen reach over a
 /// quarter of Voc, where a curve is straight, and leave half the noise of one.
 const SHORT_POINTS: usize = 15;
-const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
+/// How logged curves are summed up.
+pub const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
 
 /// Looks at the points of a whole curve, in the order they were taken: what
 /// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.

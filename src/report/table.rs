@@ -1,7 +1,7 @@
 //! Tables that align in a terminal.
 
-/// Lays out rows under a header: the first column to the left, the others to the right, two blanks
-/// between columns.
+/// Lays out rows under a header: the first column and those without a head, which hold words, to the
+/// left, the others to the right, two blanks between columns.
 ///
 /// ```
 /// use cresthold::report::table::align;
@@ -23,6 +23,8 @@ pub fn align(header: &[&str], rows: &[Vec<String>]) -> String {
         for (index, (cell, &width)) in row.iter().zip(&widths).enumerate() {
             if index == 0 {
                 line.push_str(&format!("{cell:<width$}"));
+            } else if header[index].is_empty() {
+                line.push_str(&format!("  {cell:<width$}"));
             } else {
                 line.push_str(&format!("  {cell:>width$}"));
             }

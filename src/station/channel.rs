@@ -13,6 +13,7 @@ use crate::control::record::ChannelId;
 use crate::control::{ChannelConfig, Envelope, SeriesPath};
 use crate::quantities::{Ohms, Volts};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane};
+use std::path::Path;
 
 const LONGEST_NAME: usize = 32;
 const NAME: &str = "state a name of 1 to 32 letters, digits, - and _";
@@ -59,6 +60,8 @@ pub(super) struct Common<'a> {
     pub(super) sets: CommandSets,
     pub(super) rhythm: Rhythm,
     pub(super) control: &'a Section<'a>,
+    /// Where relative paths start.
+    pub(super) directory: &'a Path,
 }
 
 /// Reads one channel, the `index`-th from zero.
@@ -101,7 +104,7 @@ pub(super) fn read(
 
     let top = envelope.as_ref().map(|envelope| envelope.device_volts_max.0);
     let table = section.table("tracker", "add [channel.tracker] with its method");
-    let tracker = within(table, |table| tracker::read(table, top));
+    let tracker = within(table, |table| tracker::read(table, common.directory, top));
     let daylight =
         within(section.table_or_defaults("daylight"), |table| limits::daylight(table, top));
     let table = section.table_or_defaults("sweep");

@@ -5,8 +5,10 @@
 //! told at once, each [`Problem`] with its line, its key, and what would be right. The file that
 //! explains every key is the rehearsal station's, `src/station/rehearsal.toml`.
 //!
-//! Relative paths in a station file start at its directory, wherever the program was started. No
-//! other file is opened here: whoever plays a plant's day tells what is wrong with that.
+//! Relative paths in a station file start at its directory, wherever the program was started. Of
+//! other files only the trackers' scripts are opened here: their mistakes are the station's, and
+//! their text is part of what the log keeps of it. Whoever plays a plant's day tells what is wrong
+//! with that.
 //!
 //! Rejected: deriving the reader (it stops at the first problem, and knows neither units nor what
 //! would be right); warnings (they are read by nobody on an unattended roof: a value is right, or
@@ -216,7 +218,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
-    let common = channel::Common { links, sets, rhythm, control: &control };
+    let common = channel::Common { links, sets, rhythm, control: &control, directory };
     let channels = channels(&mut root, &common);
     let sensors = sensor::read(&mut root, channels.as_deref(), &common.links);
     if let (Some(channels), Some(sensors)) = (&channels, &sensors) {
@@ -224,6 +226,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     }
     control.finish();
     root.finish();
+    let scripts = channels.as_deref().map(scripts).unwrap_or_default();
     Some(Station {
         name: name?,
         log,
@@ -233,8 +236,24 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         plant: plant?,
         channels: channels?,
         sensors: sensors?,
-        text: text.to_owned(),
+        text: format!("{text}{scripts}"),
     })
+}
+
+/// The scripts of the channels' trackers, for the log: what has run must be known later on.
+fn scripts(channels: &[ChannelSpec]) -> String {
+    let mut told: Vec<&str> = vec![];
+    let mut all = String::new();
+    for channel in channels {
+        if let TrackerConfig::Script(config) = &channel.control.tracker
+            && !told.contains(&config.script().text())
+        {
+            let (file, text) = (config.script().file(), config.script().text());
+            told.push(text);
+            all.push_str(&format!("\n# {file}, the tracker of {}:\n{text}", channel.name));
+        }
+    }
+    all
 }
 
 fn name(root: &mut Section<'_>) -> Option<String> {

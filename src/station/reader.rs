@@ -217,6 +217,25 @@ impl<'a> Section<'a> {
         named.collect()
     }
 
+    /// Numbers under names that only the user knows; none when one of them is wrong. Such a section
+    /// isn't [finished](Self::finish).
+    pub(super) fn own_numbers(&self, what: &Number) -> Option<Vec<(&'a str, f64)>> {
+        let Content::Table(table) = self.content else { return Some(vec![]) };
+        let mut all = Some(vec![]);
+        for (name, value) in table.iter() {
+            let name: &'a str = name.get_ref();
+            match (judge(what, value.get_ref()), &mut all) {
+                (Ok(number), Some(numbers)) => numbers.push((name, number)),
+                (Ok(_), None) => {}
+                (Err(text), _) => {
+                    self.note(name, text);
+                    all = None;
+                }
+            }
+        }
+        all
+    }
+
     /// A list of texts that must be there.
     pub(super) fn texts(&mut self, key: &'static str, hint: &str) -> Option<Vec<&'a str>> {
         let value = self.needed(key, hint)?;

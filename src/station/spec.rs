@@ -34,7 +34,7 @@ pub struct Station {
     pub channels: Vec<ChannelSpec>,
     /// The sensors, in the file's order; `SensorId` counts them from zero. None on a plant.
     pub sensors: Vec<StationSensor>,
-    /// The file as read, for the log's fingerprint.
+    /// The file as read, and the scripts of its trackers, for the log's fingerprint.
     pub text: String,
 }
 

@@ -1,11 +1,16 @@
 //! The tracker's table.
 
 use super::reader::{Number, Section};
+use super::spelling::nearest;
 use crate::quantities::Volts;
+use crate::trackers::script::LONGEST;
 use crate::trackers::{
     CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig,
-    PerturbAndObserveConfig, RampSeparatingConfig, TrackerConfig, VariableStepConfig,
+    PerturbAndObserveConfig, RampSeparatingConfig, Script, ScriptConfig, TrackerConfig,
+    VariableStepConfig,
 };
+use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 const STEP: Number = Number {
@@ -50,15 +55,32 @@ const HOLD_VOLTS: Number = Number {
     unit: "V",
     hint: "state the device voltage to hold, inside the envelope",
 };
+/// A setting of a script: the script knows its range, here it only has to be a number.
+const SETTING: Number = Number {
+    key: "set",
+    low: -1e9,
+    high: 1e9,
+    unit: "",
+    hint: "state a number for each setting that shall differ from the script's own",
+};
 /// How often a fractional tracker looks unless stated otherwise.
 const DEFAULT_LOOK: Duration = Duration::from_secs(30);
 /// All settings of all trackers.
-const SETTINGS: [&str; 6] =
-    ["step_volts", "least_step_volts", "dead_band", "share", "look_every_s", "volts"];
+const SETTINGS: [&str; 8] = [
+    "step_volts",
+    "least_step_volts",
+    "dead_band",
+    "share",
+    "look_every_s",
+    "volts",
+    "file",
+    "set",
+];
 
 /// Reads `[channel.tracker]`; `device_volts_max` is known when the envelope has it right.
 pub(super) fn read(
     section: &mut Section<'_>,
+    directory: &Path,
     device_volts_max: Option<f64>,
 ) -> Option<TrackerConfig> {
     let names = TrackerConfig::NAMES;
@@ -95,6 +117,7 @@ pub(super) fn read(
             .map(|step| TrackerConfig::RampSeparating(RampSeparatingConfig { step: Volts(step) })),
         "variable-step" => variable_step(section).map(TrackerConfig::VariableStep),
         "crest-line" => Some(TrackerConfig::CrestLine(CrestLineConfig {})),
+        "script" => script(section, directory, device_volts_max).map(TrackerConfig::Script),
         other => {
             section.note("method", format!("{other} can't be set up from a station file yet"));
             None
@@ -118,6 +141,61 @@ fn variable_step(section: &mut Section<'_>) -> Option<VariableStepConfig> {
         return None;
     }
     Some(VariableStepConfig { largest: Volts(largest), least: Volts(least) })
+}
+
+fn script(
+    section: &mut Section<'_>,
+    directory: &Path,
+    device_volts_max: Option<f64>,
+) -> Option<ScriptConfig> {
+    let file = section.text("file", "state the script's file, as \"my-tracker.rhai\"");
+    let set = section.table_or_defaults("set");
+    let file = file?;
+    let script = match text_of(&directory.join(file)).map(|text| Script::new(file, &text)) {
+        Ok(Ok(script)) => script,
+        Ok(Err(why)) => return refuse(section, &why),
+        Err(why) => return refuse(section, &why),
+    };
+    let known: Vec<String> = script.names().map(str::to_owned).collect();
+    let mut config = Some(ScriptConfig::new(Arc::new(script)));
+    for (name, value) in set.own_numbers(&SETTING)? {
+        let changed = config.clone().and_then(|config| config.with(name, value));
+        if changed.is_none() {
+            let known: Vec<&str> = known.iter().map(String::as_str).collect();
+            set.note(name, set_unknown(file, name, &known));
+        }
+        config = changed;
+    }
+    let config = config?;
+    match device_volts_max.map(|top| config.try_out(Volts(top))) {
+        Some(Err(why)) => refuse(section, &format!("{why} (tried on a made-up device)")),
+        Some(Ok(())) | None => Some(config),
+    }
+}
+
+fn refuse<T>(section: &Section<'_>, why: &impl ToString) -> Option<T> {
+    section.note("file", why.to_string());
+    None
+}
+
+/// The text of a script's file.
+fn text_of(file: &Path) -> Result<String, String> {
+    let whole =
+        |why| format!("the script can't be read: {why}; check the path and who may read it");
+    let size = std::fs::metadata(file).map_err(whole)?.len();
+    if size > LONGEST as u64 {
+        return Err(format!("{size} bytes are more than {LONGEST}; name a script"));
+    }
+    std::fs::read_to_string(file).map_err(whole)
+}
+
+fn set_unknown(file: &str, name: &str, known: &[&str]) -> String {
+    let meant = nearest(name, known).map(|name| format!("did you mean {name}?"));
+    let known = match known {
+        [] => "it has none; name them with their defaults in fn settings()".to_owned(),
+        known => format!("it has: {}", known.join(", ")),
+    };
+    format!("{file} has no such setting; {}", meant.unwrap_or(known))
 }
 
 fn hold(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<HoldConfig> {

@@ -280,6 +280,12 @@ fn detail(what: &Happening) -> Option<String> {
         Happening::TurnsLate { due, late, latest } => {
             format!(r#"{{"due":{due},"late":{late},"latest_s":{}}}"#, json_seconds(latest))
         }
+        Happening::TrackerFailed(trouble) | Happening::TrackerReplaced(trouble) => format!(
+            r#"{{"what":"{}","line":{},"in_a_row":{}}}"#,
+            trouble.fault.words(),
+            trouble.line,
+            trouble.replaced_after.max(1)
+        ),
         Happening::RunBegan
         | Happening::RunEnded
         | Happening::Connected

@@ -3,7 +3,8 @@
 //! Model: a tracker sees one [`Observation`] per control period, taken after the load has settled
 //! and a whole measurement window has passed, and answers with a [`Wish`]. It never talks to the
 //! load: the guard turns the wish into a setpoint, or holds it at the envelope's edge. Trackers are
-//! pure like the core: no clock, no random number, no allocation after they are built.
+//! pure like the core: no clock, no random number, no allocation after they are built (but for
+//! [`script`], which allocates within bounds).
 //!
 //! They are chosen by name from a closed registry, [`TrackerConfig`], so that a station file can
 //! name no tracker that does not exist and the studies can list them all. A registry of boxed
@@ -15,6 +16,7 @@ mod hold;
 mod incremental_conductance;
 mod perturb_and_observe;
 mod ramp_separating;
+pub mod script;
 mod variable_step;
 
 pub use crest_line::{CrestLine, CrestLineConfig};
@@ -23,6 +25,7 @@ pub use hold::{Hold, HoldConfig};
 pub use incremental_conductance::{IncrementalConductance, IncrementalConductanceConfig};
 pub use perturb_and_observe::{PerturbAndObserve, PerturbAndObserveConfig};
 pub use ramp_separating::{RampSeparating, RampSeparatingConfig};
+pub use script::{Fault, Script, ScriptConfig, ScriptError, Scripted, Trouble};
 pub use variable_step::{VariableStep, VariableStepConfig};
 
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
@@ -93,10 +96,16 @@ pub trait Tracker {
 
     /// One control period: what was seen, what is wished for next.
     fn step(&mut self, seen: &Observation) -> Wish;
+
+    /// What went wrong inside the tracker since it was last asked, to be told in the log; only one
+    /// from outside has anything to tell.
+    fn trouble(&mut self) -> Option<Trouble> {
+        None
+    }
 }
 
 /// Which tracker, with its settings.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum TrackerConfig {
     /// Constant voltage; the null tracker.
     Hold(HoldConfig),
@@ -112,11 +121,13 @@ pub enum TrackerConfig {
     VariableStep(VariableStepConfig),
     /// Follows the crest's voltage over its current, learned.
     CrestLine(CrestLineConfig),
+    /// One from outside.
+    Script(ScriptConfig),
 }
 
 impl TrackerConfig {
     /// The names a station file may use, in the order of the registry.
-    pub const NAMES: [&'static str; 7] = [
+    pub const NAMES: [&'static str; 8] = [
         "hold",
         "fractional-voc",
         "perturb-and-observe",
@@ -124,6 +135,7 @@ impl TrackerConfig {
         "ramp-separating",
         "variable-step",
         "crest-line",
+        "script",
     ];
 
     /// The name in the station file.
@@ -137,6 +149,7 @@ impl TrackerConfig {
             Self::RampSeparating(_) => Self::NAMES[4],
             Self::VariableStep(_) => Self::NAMES[5],
             Self::CrestLine(_) => Self::NAMES[6],
+            Self::Script(_) => Self::NAMES[7],
         }
     }
 
@@ -155,11 +168,12 @@ impl TrackerConfig {
             Self::RampSeparating(config) => AnyTracker::RampSeparating(RampSeparating::new(config)),
             Self::VariableStep(config) => AnyTracker::VariableStep(VariableStep::new(config)),
             Self::CrestLine(config) => AnyTracker::CrestLine(CrestLine::new(config)),
+            Self::Script(ref config) => AnyTracker::Script(Scripted::new(config)),
         }
     }
 }
 
-/// One of the registry's trackers, without a heap allocation.
+/// One of the registry's trackers, in place of a boxed one.
 #[derive(Clone, Debug)]
 pub enum AnyTracker {
     /// See [`Hold`].
@@ -176,6 +190,8 @@ pub enum AnyTracker {
     VariableStep(VariableStep),
     /// See [`CrestLine`].
     CrestLine(CrestLine),
+    /// See [`Scripted`].
+    Script(Scripted),
 }
 
 impl AnyTracker {
@@ -188,6 +204,7 @@ impl AnyTracker {
             Self::RampSeparating(tracker) => tracker,
             Self::VariableStep(tracker) => tracker,
             Self::CrestLine(tracker) => tracker,
+            Self::Script(tracker) => tracker,
         }
     }
 }
@@ -199,5 +216,9 @@ impl Tracker for AnyTracker {
 
     fn step(&mut self, seen: &Observation) -> Wish {
         self.inner().step(seen)
+    }
+
+    fn trouble(&mut self) -> Option<Trouble> {
+        self.inner().trouble()
     }
 }

@@ -38,7 +38,8 @@ pub(crate) fn table(verdicts: &[(Cell, Verdict)], seed: u64) -> String {
         }
         text += &format!("  {:016x}\n", Cell { phase: Phase::Waking, ..row }.seed(seed));
     }
-    text + &summary(verdicts)
+    text += &summary(verdicts);
+    text
 }
 
 fn summary(verdicts: &[(Cell, Verdict)]) -> String {

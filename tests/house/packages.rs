@@ -135,7 +135,8 @@ impl Expression<'_> {
             self.words = rest;
             return self.allowed.contains(&format!("{name} WITH {exception}"));
         }
-        self.allowed.contains(*name)
+        // A plus is "or any later version": the version itself will do.
+        self.allowed.contains(name.strip_suffix('+').unwrap_or(name))
     }
 }
 
@@ -148,6 +149,7 @@ fn licence_expressions_are_understood() {
         "Unlicense/MIT",
         "(MIT OR GPL-3.0-only) AND Unicode-3.0",
         "Apache-2.0 WITH LLVM-exception OR MIT",
+        "MIT+",
     ] {
         assert!(is_accepted(met, &allowed), "{met}");
     }

@@ -353,35 +353,13 @@ impl Bench {
         if !self.input_on || inner >= open.load {
             return open;
         }
-        let device = self.device_volts(inner, boost);
-        let amps = self.device.current(device);
+        let bare = inner - boost;
+        let amps = self.device.current_behind(bare, self.lead);
+        let device = bare + amps * self.lead;
         if amps <= self.sinkable(inner) {
             return Operating { device, load: inner, amps, boost };
         }
         self.limited(device, inner)
-    }
-
-    /// Device voltage with the load at `load`, lead drop included: V = load - boost + I(V) R.
-    fn device_volts(&self, load: Volts, boost: Volts) -> Volts {
-        let bare = load - boost;
-        if self.lead.0 <= 0.0 {
-            return bare;
-        }
-        // Secant steps on bare + I(V) R - V. Lead drops are a few tenths of a volt on a curve whose
-        // slope times R is far below one, so three or four steps reach nanovolts.
-        let miss = |volts: Volts| bare + self.device.current(volts) * self.lead - volts;
-        let (mut before, mut missed) = (bare, miss(bare));
-        let mut volts = bare + missed;
-        for _ in 0..LEAD_STEPS {
-            if (volts - before).abs() < LEAD_SETTLED {
-                break;
-            }
-            let now = miss(volts);
-            let step = now * ((volts - before) / (missed - now));
-            (before, missed) = (volts, now);
-            volts += step;
-        }
-        volts
     }
 
     /// The largest current the load and the boost supply can carry with `load` volts at the load.
@@ -426,9 +404,5 @@ impl Bench {
 const SETTLED: Volts = Volts(1e-5);
 /// A load without settling still takes this (s), so that nothing divides by zero.
 const LEAST_SETTLING: f64 = 1e-9;
-/// The lead drop is known when a step is smaller (V).
-const LEAD_SETTLED: Volts = Volts(1e-9);
-/// Secant steps at most; four are usual.
-const LEAD_STEPS: usize = 12;
 /// Halvings of a span of hundreds of volts down to nanovolts.
 const LIMIT_HALVINGS: usize = 40;

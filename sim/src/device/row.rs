@@ -207,7 +207,14 @@ impl Device {
     /// Current (A) at a voltage (V, any sign).
     #[must_use]
     pub fn current(&self, volts: Volts) -> Amps {
-        Amps(self.segments.amps_at(volts.0))
+        Amps(self.segments.amps_at(volts.0, 0.0))
+    }
+
+    /// Current (A) at the voltage (V, any sign) behind a resistance (ohm, 0 and above) in series
+    /// with it, as leads are: `V = V_device(I) - I R`.
+    #[must_use]
+    pub fn current_behind(&self, volts: Volts, lead: Ohms) -> Amps {
+        Amps(self.segments.amps_at(volts.0, lead.0))
     }
 
     /// Voltage (V) at a current (A, any sign).

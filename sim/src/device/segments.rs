@@ -168,22 +168,29 @@ impl Segments {
         self.groups.iter().map(|group| group.count * group.diode.open_circuit().0).sum()
     }
 
-    /// Current (A) at a voltage (V).
-    pub(super) fn amps_at(&self, volts: f64) -> f64 {
+    /// Current (A) at the voltage (V) behind a resistance (ohm) in series.
+    pub(super) fn amps_at(&self, volts: f64, lead: f64) -> f64 {
         // A voltage that is no number goes to the solution, which returns it.
-        let inside = |group: &Group| volts >= group.knee_volts || volts.is_nan();
-        let Some(j) = self.groups.iter().position(inside) else {
-            return self.all_bypassed(volts);
+        let below = |group: &Group| {
+            group.knee_volts.is_finite() && volts < group.knee_volts - group.knee * lead
+        };
+        let Some(j) = self.groups.iter().position(|group| !below(group)) else {
+            return self.all_bypassed(volts, lead);
         };
         if let [only] = self.groups.as_slice() {
-            return only.diode.amps_at(volts / only.count);
+            let diode = &only.diode;
+            let volts = volts / only.count;
+            if lead <= 0.0 {
+                return diode.amps_at(volts);
+            }
+            return diode.with_more_series(lead / only.count).amps_at(volts);
         }
-        self.solve(j, volts)
+        self.solve(j, volts, lead)
     }
 
     /// Below the last knee: a straight line.
-    fn all_bypassed(&self, volts: f64) -> f64 {
-        let (mut at_zero, mut slope) = (0.0, 0.0);
+    fn all_bypassed(&self, volts: f64, lead: f64) -> f64 {
+        let (mut at_zero, mut slope) = (0.0, lead);
         for group in &self.groups {
             at_zero += group.count * (group.slope * group.knee - group.threshold);
             slope += group.count * group.slope;
@@ -214,23 +221,24 @@ impl Segments {
         self.groups.iter().map(|group| group.count * group.diode.ideal_open_circuit()).sum()
     }
 
-    /// The current (A) in segment `j` at a row voltage (V).
-    fn solve(&self, j: usize, volts: f64) -> f64 {
+    /// The current (A) in segment `j` at the voltage (V) behind a resistance (ohm).
+    fn solve(&self, j: usize, volts: f64, lead: f64) -> f64 {
         let weak = &self.groups[j];
         let (mut low, mut high) = self.bracket(j, volts, volts);
-        let mut x = self.first_guess(j, volts).clamp(low, high);
+        let lost = if weak.knee.is_finite() { weak.knee * lead } else { 0.0 };
+        let mut x = self.first_guess(j, volts + lost).clamp(low, high);
         let mut last = f64::INFINITY;
         for _ in 0..STEPS {
             let at = weak_at(&weak.diode, x);
             let row = self.row_at(j, x, &at);
-            let excess = row.volts - volts;
+            let excess = row.volts - at.amps * lead - volts;
             if excess > 0.0 {
                 high = x;
             } else {
                 low = x;
             }
             // dV/dx = -g dV/dI.
-            let step = excess / (at.g * row.first);
+            let step = excess / (at.g * (row.first - lead));
             if step.abs() <= LAST_STEP * weak.diode.a {
                 return stepped(&weak.diode, &at, step);
             }

@@ -172,6 +172,11 @@ impl SingleDiode {
         Self { il, i0, ln_i0, rs, gsh, a, inv_a, offset, slope, base, leak, per_omega }
     }
 
+    /// The same source behind `more` (ohm) in series.
+    pub(super) fn with_more_series(&self, more: f64) -> Self {
+        Self::assemble(self.il, (self.i0, self.ln_i0), self.rs + more, self.gsh, self.a)
+    }
+
     /// Photocurrent `IL` (A).
     #[must_use]
     pub fn photocurrent(&self) -> Amps {

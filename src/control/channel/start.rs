@@ -157,6 +157,7 @@ impl Channel {
                 let open_circuit = self.open_circuit;
                 let start = Start { at: now.mono, open_circuit, crest: None };
                 let wish = self.tracker.start(&start);
+                self.tell_trouble(now, out);
                 Some(self.grant(wish))
             }
             // The first setpoint is in force; the next turn is an ordinary one.

@@ -133,6 +133,7 @@ impl Channel {
         self.phase = Phase::Tracking;
         let open_circuit = self.open_circuit;
         let wish = self.tracker.start(&Start { at: now.mono, open_circuit, crest: sweep.crest() });
+        self.tell_trouble(now, out);
         Some(self.grant(wish))
     }
 

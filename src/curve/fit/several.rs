@@ -3,7 +3,9 @@
 //! Model: the device at standard conditions and its scaling as in `cresthold_sim::device::desoto`;
 //! seven free numbers, `IL`, `I0`, `Rs`, `Rsh`, `a` at 1000 W/m2 and 25 degC, `alpha` (A/K), and the
 //! band gap (eV) with silicon's slope. Every point counts alike, in amps; the residual is the true
-//! one of current. Curves of one temperature don't fix `alpha` and the gap: that is told.
+//! one of current. Curves of one temperature don't fix `alpha` and the gap: that is told. The points of
+//! a curve share its temperature and irradiance and err together, so the uncertainties come from how
+//! the curves differ, not from the number of points.
 
 use super::diode::{Theta, derivatives};
 use super::levenberg::minimise;
@@ -16,6 +18,7 @@ use cresthold_sim::device::single_diode::SingleDiode;
 
 /// `IL`, `c`, `Rs`, `1/Rsh`, `ln a`, `alpha`, gap.
 const ALL: usize = 7;
+type Square = [[f64; ALL]; ALL];
 /// Boltzmann's constant (eV/K), exact quotient of the SI's k and e.
 const BOLTZMANN_EV: f64 = 1.380_649e-23 / 1.602_176_634e-19;
 
@@ -64,15 +67,17 @@ pub fn fit_several(curves: &[Lit<'_>]) -> Result<SeveralFit, FitError> {
     let points: usize = curves.iter().map(|lit| lit.curve.points().len()).sum();
     let variance = found.squares / points.saturating_sub(ALL).max(1) as f64;
     let [il, _, rs, leak, ln_a, alpha, gap] = found.theta;
+    let plain = found.inverse.map(|row| row.map(|value| variance * value));
+    let by_curve = clustered(curves, &found.theta, anchor, &found.inverse);
     let spread = |k: usize| {
-        let variance = (variance * found.inverse[k][k]).sqrt();
-        if found.fixed[k] { f64::INFINITY } else { variance }
+        let spread = plain[k][k].max(by_curve[k][k]).sqrt();
+        if found.fixed[k] { f64::INFINITY } else { spread }
     };
     // d ln I0 = dc + anchor/a d ln a.
     let lever = anchor / ln_a.exp();
-    let i0 =
-        found.inverse[1][1] + lever * (2.0 * found.inverse[1][4] + lever * found.inverse[4][4]);
-    let i0 = if found.fixed[1] { f64::INFINITY } else { (variance * i0.max(0.0)).sqrt() };
+    let form = |m: &Square| m[1][1] + lever * (2.0 * m[1][4] + lever * m[4][4]);
+    let i0 = form(&plain).max(form(&by_curve)).max(0.0).sqrt();
+    let i0 = if found.fixed[1] { f64::INFINITY } else { i0 };
     let relative = [spread(0) / il, i0, spread(2) / rs, spread(3) / leak, spread(4)]
         .map(|share| (share, Identified::from_relative(share)));
     let known = |value: f64, k: usize| {
@@ -88,6 +93,38 @@ pub fn fit_several(curves: &[Lit<'_>]) -> Result<SeveralFit, FitError> {
         points,
         steps: found.steps,
     })
+}
+
+/// Covariance where the points of a curve err together, as by its temperature or irradiance:
+/// `H S H C/(C - 1)`, `H = (J^T J)^-1`, `S` the sum over the `C` curves of `s s^T`, `s` the sum of a curve's
+/// own `J^T r` (Liang and Zeger 1986, Biometrika 73, 13-22, from memory). Too small with few curves, so
+/// that it never replaces the plain one where that is larger.
+fn clustered(curves: &[Lit<'_>], theta: &[f64; ALL], anchor: f64, inverse: &Square) -> Square {
+    let mut rows = Vec::new();
+    let mut covariance = [[0.0; ALL]; ALL];
+    if curves.len() < 2 || !fill(curves, theta, anchor, &mut rows) {
+        return covariance;
+    }
+    let correction = curves.len() as f64 / (curves.len() - 1) as f64;
+    let mut rest = rows.as_slice();
+    for lit in curves {
+        let (own, others) = rest.split_at(lit.curve.points().len());
+        rest = others;
+        let mut score = [0.0; ALL];
+        for (slopes, error) in own {
+            for (sum, slope) in score.iter_mut().zip(slopes) {
+                *sum += slope * error;
+            }
+        }
+        // H s: what this curve alone would change.
+        let pull = inverse.map(|row| row.iter().zip(&score).map(|(h, s)| h * s).sum::<f64>());
+        for (row, a) in covariance.iter_mut().zip(pull) {
+            for (value, b) in row.iter_mut().zip(pull) {
+                *value += correction * a * b;
+            }
+        }
+    }
+    covariance
 }
 
 /// The curve nearest to standard conditions, fitted alone and scaled there.

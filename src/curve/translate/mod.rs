@@ -7,21 +7,26 @@
 //! Each moves every point by itself. Where a coefficient depends on irradiance, the standard's own
 //! words are followed: `alpha` of procedures 1 and 4 is the one at the wanted irradiance, here
 //! `alpha G2/1000`. Where `Rs` was determined at a temperature of its own, it can be stated
-//! ([`SeriesAt`]); then going there and back returns the curve exactly.
+//! ([`SeriesAt`]). The way back to the measured curve is a function of its own, [`translate_back`]:
+//! the standard's equations are not all their own inverse.
 //!
 //! Rejected: a moved curve that keeps points beyond what was measured (nothing is extrapolated; the
 //! ends of a curve moved to more light come out as far as they do), and silent defaults for
 //! coefficients.
 
+mod back;
 mod between;
+mod campaign;
 mod coefficients;
 mod equivalent;
 
+pub use back::translate_back;
 pub use between::{BetweenError, interpolate};
-pub use coefficients::{
-    Coefficient, CoefficientError, Coefficients, Observed, coefficients, curve_correction,
-    irradiance_factors, series_resistance,
+pub use campaign::{
+    Agreement, Campaign, FAINTEST, Form, VoltageFactors, campaign, series_resistance,
+    voltage_factors,
 };
+pub use coefficients::{Coefficient, CoefficientError, Coefficients, Observed, coefficients};
 pub use equivalent::{cell_temperature, thermal_diode_factor};
 
 use super::points::{Conditions, Curve, CurveError, Point};
@@ -122,8 +127,6 @@ pub struct Procedure4 {
     pub series: Ohms,
     /// Cells in series.
     pub cells: u32,
-    /// Temperature first and light second: the way back of a curve that was moved the other way.
-    pub temperature_first: bool,
 }
 
 /// A procedure with its coefficients.
@@ -161,7 +164,7 @@ pub enum TranslateError {
 /// let at = |k: u32| { let v = f64::from(k) / 20.0; Point::new(Volts(v), Amps(4.0 - v * v)) };
 /// let curve = Curve::new((0..=40).map(at).collect()).unwrap();
 /// let four = Procedure::Four(Procedure4 {
-///     isc: Amps(4.0), alpha: 0.002, series: Ohms(0.1), cells: 3, temperature_first: false,
+///     isc: Amps(4.0), alpha: 0.002, series: Ohms(0.1), cells: 3,
 /// });
 /// let warm = Conditions { irradiance: Irradiance(500.0), cell: Celsius(45.0) };
 /// let stc = translate(&curve, warm, Conditions::STC, &four).unwrap();
@@ -177,35 +180,50 @@ pub fn translate(
     to: Conditions,
     procedure: &Procedure,
 ) -> Result<Curve, TranslateError> {
+    moved(curve, from, to, to, |v, i| match procedure {
+        Procedure::One(one) => one.moved(v, i, &from, &to),
+        Procedure::Two(two) => two.moved(v, i, &from, &to),
+        Procedure::Two2021(two) => two.moved(v, i, &from, &to),
+        Procedure::Four(four) => four.moved(v, i, &from, &to),
+    })
+}
+
+/// Every point changed, of a curve that is then at conditions `at`; both ends must be lit.
+fn moved(
+    curve: &Curve,
+    from: Conditions,
+    to: Conditions,
+    at: Conditions,
+    change: impl Fn(f64, f64) -> (f64, f64),
+) -> Result<Curve, TranslateError> {
     for irradiance in [from.irradiance, to.irradiance] {
         if !(irradiance.is_finite() && irradiance.0 > 0.0) {
             return Err(TranslateError::Dark { irradiance });
         }
     }
-    let moved = |point: &Point| {
-        let (v, i) = (point.volts.0, point.amps.0);
-        let (volts, amps) = match procedure {
-            Procedure::One(one) => one.moved(v, i, &from, &to),
-            Procedure::Two(two) => two.moved(v, i, &from, &to),
-            Procedure::Two2021(two) => two.moved(v, i, &from, &to),
-            Procedure::Four(four) => four.moved(v, i, &from, &to),
-        };
+    let point = |point: &Point| {
+        let (volts, amps) = change(point.volts.0, point.amps.0);
         Point {
             volts: Volts(volts),
             amps: Amps(amps),
-            irradiance: Some(to.irradiance),
-            cell: Some(to.cell),
+            irradiance: Some(at.irradiance),
+            cell: Some(at.cell),
             ..*point
         }
     };
-    Ok(Curve::computed(curve.points().iter().map(moved).collect())?)
+    Ok(Curve::computed(curve.points().iter().map(point).collect())?)
 }
 
 impl Procedure1 {
+    /// `I2 - I1` (A).
+    fn change(&self, from: &Conditions, to: &Conditions) -> f64 {
+        let light = self.isc.0 * (to.irradiance / from.irradiance - 1.0);
+        light + self.alpha * (to.irradiance / STC_IRRADIANCE) * (to.cell - from.cell).0
+    }
+
     fn moved(&self, v: f64, i: f64, from: &Conditions, to: &Conditions) -> (f64, f64) {
         let warmer = (to.cell - from.cell).0;
-        let light = self.isc.0 * (to.irradiance / from.irradiance - 1.0);
-        let i2 = i + light + self.alpha * (to.irradiance / STC_IRRADIANCE) * warmer;
+        let i2 = i + self.change(from, to);
         let kappa = self.series.kappa;
         let v2 = v - self.series.of(from) * (i2 - i) - kappa * i2 * warmer + self.beta * warmer;
         (v2, i2)
@@ -213,13 +231,22 @@ impl Procedure1 {
 }
 
 impl Procedure2 {
+    /// `I2/I1`.
+    fn factor(&self, from: &Conditions, to: &Conditions) -> f64 {
+        (1.0 + self.alpha_rel * (to.cell - from.cell).0) * (to.irradiance / from.irradiance)
+    }
+
+    /// Change of the open-circuit voltage (V).
+    fn open(&self, from: &Conditions, to: &Conditions) -> f64 {
+        let light = self.a * (to.irradiance / from.irradiance).ln();
+        self.voc.0 * (self.beta_rel * (to.cell - from.cell).0 + light)
+    }
+
     fn moved(&self, v: f64, i: f64, from: &Conditions, to: &Conditions) -> (f64, f64) {
+        let i2 = i * self.factor(from, to);
         let warmer = (to.cell - from.cell).0;
-        let ratio = to.irradiance / from.irradiance;
-        let i2 = i * (1.0 + self.alpha_rel * warmer) * ratio;
-        let open = self.voc.0 * (self.beta_rel * warmer + self.a * ratio.ln());
         let series = self.series.of(from) * (i2 - i) + self.series.kappa * i2 * warmer;
-        (v + open - series, i2)
+        (v + self.open(from, to) - series, i2)
     }
 }
 
@@ -243,34 +270,17 @@ impl Procedure2021 {
 }
 
 impl Procedure4 {
+    /// The voltage (V) at which the temperature's influence vanishes.
+    fn vanishing(&self) -> f64 {
+        EPSILON * f64::from(self.cells)
+    }
+
     fn moved(&self, v: f64, i: f64, from: &Conditions, to: &Conditions) -> (f64, f64) {
-        if self.temperature_first {
-            let warmer = (to.cell - from.cell).0;
-            let change = self.alpha * (from.irradiance / STC_IRRADIANCE) * warmer;
-            let (v, i) = self.warmed((v, i), from, warmer, change);
-            return self.lit((v, i), self.isc.0 + change, from, to);
-        }
-        let (v, i) = self.lit((v, i), self.isc.0, from, to);
+        let light = self.isc.0 * (to.irradiance / from.irradiance - 1.0);
+        let va = v - self.series.0 * light;
         let warmer = (to.cell - from.cell).0;
-        let change = self.alpha * (to.irradiance / STC_IRRADIANCE) * warmer;
-        self.warmed((v, i), from, warmer, change)
-    }
-
-    /// The step of light, of a curve with this short-circuit current (A).
-    fn lit(&self, (v, i): (f64, f64), isc: f64, from: &Conditions, to: &Conditions) -> (f64, f64) {
-        let change = isc * (to.irradiance / from.irradiance - 1.0);
-        (v - self.series.0 * change, i + change)
-    }
-
-    /// The step of temperature (K), which changes the current by this much (A).
-    fn warmed(
-        &self,
-        (v, i): (f64, f64),
-        from: &Conditions,
-        warmer: f64,
-        change: f64,
-    ) -> (f64, f64) {
+        let warmth = self.alpha * (to.irradiance / STC_IRRADIANCE) * warmer;
         let share = warmer / from.cell.kelvin();
-        (v + share * (v - EPSILON * f64::from(self.cells)), i + change)
+        (va + share * (va - self.vanishing()), i + light + warmth)
     }
 }

@@ -108,6 +108,7 @@ impl Analysis {
         if let Some(correction) = &self.correction {
             let from = curve.conditions().ok_or(AnalysisError::NoConditions)?;
             let found = parameters(&curve, &self.method)?;
+            ends_known(&correction.procedure, &found)?;
             let procedure = moved(&correction.procedure, &found, shift);
             curve = translate(&curve, from, correction.to, &procedure)?;
             lit = Some(correction.to.irradiance);
@@ -143,6 +144,25 @@ pub enum AnalysisError {
          to the curve, or leave the correction out"
     )]
     NoConditions,
+    /// A procedure needs an end that the curve does not reach.
+    #[error(
+        "correction: this procedure needs {end} of the curve itself, which is out of reach: sweep \
+         nearer to that end, or take procedure 2 of 2021, which needs neither"
+    )]
+    NoEnd {
+        /// `Isc` or `Voc`.
+        end: &'static str,
+    },
+}
+
+/// Whether the curve has the ends that its correction begins with.
+fn ends_known(procedure: &Procedure, found: &Parameters) -> Result<(), AnalysisError> {
+    let missing = match procedure {
+        Procedure::One(_) | Procedure::Four(_) if found.isc.value.is_none() => Some("Isc"),
+        Procedure::Two(_) if found.voc.value.is_none() => Some("Voc"),
+        _ => None,
+    };
+    missing.map_or(Ok(()), |end| Err(AnalysisError::NoEnd { end }))
 }
 
 /// The readings, had the common inputs these errors.

@@ -117,7 +117,7 @@ impl Watch {
         let Some((expected, current)) = &self.expected else { return true };
         let point = expected.at(crest);
         let above = line.at(crest).volts - point.volts;
-let room = ODD * point.volts + expected.deviation(&point);
+        let room = ODD * point.volts + expected.deviation(&point);
         let moved = above > room || above < -2.0 * room;
         let changed = (crest / current).ln().abs() > CHANGED;
         let odd = moved || self.shaded && changed;

@@ -1,0 +1,189 @@
+//! The options of `cresthold curve` that move a curve to other conditions.
+
+use super::{Problem, parse_pair};
+use crate::curve::translate::{Form, Procedure, Procedure1, Procedure2, Procedure4, Procedure2021};
+use crate::curve::translate::{SeriesAt, interpolate};
+use crate::curve::uncertainty::{AnalysisError, Correction};
+use crate::curve::{Conditions, Curve};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms, STC_TEMPERATURE, Volts};
+use crate::report::curve::{CurveReport, Wanted};
+use clap::{Args, ValueEnum};
+
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Correction to other conditions (IEC 60891)")]
+pub(super) struct CorrectionArgs {
+    /// Correct to this irradiance (W/m2) and cell temperature (degC)
+    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
+    correct_to: Option<(f64, f64)>,
+    /// The procedure, and what it needs (1 unless stated; for the coefficients of many curves, 2):
+    /// 1: --alpha --beta --series;
+    /// 2 (of 2021): --alpha --beta --isc-stc --voc-stc --b1 --series;
+    /// 2-2009: --alpha --beta --isc-stc --voc-stc --a --series;
+    /// 3: two curves, between whose conditions it interpolates, and nothing else;
+    /// 4, for silicon: --alpha --series --cells
+    #[arg(long, value_enum, verbatim_doc_comment)]
+    procedure: Option<ProcedureChoice>,
+    /// Correct many curves with the coefficients that they themselves give
+    #[arg(long, requires = "correct_to", conflicts_with_all = ["alpha", "beta", "series"])]
+    own_coefficients: bool,
+    /// Temperature coefficient of the short-circuit current (A/K)
+    #[arg(long, value_name = "A/K", allow_hyphen_values = true)]
+    alpha: Option<f64>,
+    /// Temperature coefficient of the open-circuit voltage (V/K), below zero
+    #[arg(long, value_name = "V/K", allow_hyphen_values = true)]
+    beta: Option<f64>,
+    /// Series resistance of the correction, at 25 degC (ohm)
+    #[arg(long, value_name = "OHM")]
+    series: Option<f64>,
+    /// Short-circuit current at 1000 W/m2 and 25 degC (A)
+    #[arg(long, value_name = "A")]
+    isc_stc: Option<f64>,
+    /// Open-circuit voltage at 1000 W/m2 and 25 degC (V)
+    #[arg(long, value_name = "V")]
+    voc_stc: Option<f64>,
+    /// Irradiance correction factor B1 of Voc (1)
+    #[arg(long, value_name = "NUMBER")]
+    b1: Option<f64>,
+    /// Irradiance correction factor B2 of Voc (1)
+    #[arg(long, value_name = "NUMBER", default_value_t = 0.0, allow_hyphen_values = true)]
+    b2: f64,
+    /// Irradiance correction factor a of Voc (1)
+    #[arg(long, value_name = "NUMBER")]
+    a: Option<f64>,
+    /// Curve correction factor of procedures 1 and 2 (ohm/K)
+    #[arg(long, value_name = "OHM/K", default_value_t = 0.0, allow_hyphen_values = true)]
+    kappa: f64,
+    /// Cells in series
+    #[arg(long, value_name = "N")]
+    cells: Option<u32>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum ProcedureChoice {
+    #[value(name = "1")]
+    One,
+    #[value(name = "2")]
+    Two2021,
+    #[value(name = "2-2009")]
+    Two,
+    #[value(name = "3")]
+    Three,
+    #[value(name = "4")]
+    Four,
+}
+
+fn needed<T>(value: Option<T>, option: &'static str, what: &'static str) -> Result<T, Problem> {
+    value.ok_or(Problem::Missing { option, what })
+}
+
+impl CorrectionArgs {
+    fn to(&self) -> Option<Conditions> {
+        let (irradiance, cell) = self.correct_to?;
+        Some(Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) })
+    }
+
+    /// Where two curves are to be interpolated.
+    pub(super) fn between(&self) -> Result<Option<Conditions>, Problem> {
+        if self.procedure != Some(ProcedureChoice::Three) {
+            return Ok(None);
+        }
+        let what = "the conditions between those of the two curves";
+        needed(self.to(), "--correct-to", what).map(Some)
+    }
+
+    /// Where many curves are to be moved with their own coefficients.
+    pub(super) fn own(&self) -> Option<Conditions> {
+        self.to().filter(|_| self.own_coefficients)
+    }
+
+    /// The procedure whose coefficients are looked for in many curves.
+    pub(super) fn form(&self) -> Result<Form, Problem> {
+        Ok(match self.procedure {
+            Some(ProcedureChoice::One) => Form::One,
+            Some(ProcedureChoice::Two) => Form::Two,
+            Some(ProcedureChoice::Four) => Form::Four { cells: self.cells()? },
+            _ => Form::Two2021,
+        })
+    }
+
+    fn cells(&self) -> Result<u32, Problem> {
+        needed(self.cells, "--cells", "the number of silicon cells in series")
+    }
+
+    /// The correction of a single curve by stated coefficients.
+    pub(super) fn stated(&self) -> Result<Option<Correction>, Problem> {
+        let three = self.procedure == Some(ProcedureChoice::Three);
+        let Some(to) = self.to().filter(|_| !three && !self.own_coefficients) else {
+            return Ok(None);
+        };
+        let alpha = needed(self.alpha, "--alpha", "the temperature coefficient of Isc (A/K)")?;
+        let ohms = needed(self.series, "--series", "the series resistance (ohm)").map(Ohms)?;
+        let series = SeriesAt { ohms, kappa: self.kappa, at: Some(STC_TEMPERATURE) };
+        // The analysis puts the curve's own Isc in.
+        let isc = Amps::ZERO;
+        let procedure = match self.procedure {
+            None | Some(ProcedureChoice::One) => {
+                Procedure::One(Procedure1 { isc, alpha, beta: self.beta()?, series })
+            }
+            Some(ProcedureChoice::Four) => {
+                Procedure::Four(Procedure4 { isc, alpha, series: ohms, cells: self.cells()? })
+            }
+            Some(form) => self.second(form == ProcedureChoice::Two, alpha, series)?,
+        };
+        Ok(Some(Correction { procedure, to }))
+    }
+
+    fn beta(&self) -> Result<f64, Problem> {
+        needed(self.beta, "--beta", "the temperature coefficient of Voc (V/K)")
+    }
+
+    /// Procedure 2, in the form of 2009 or of 2021.
+    fn second(&self, of_2009: bool, alpha: f64, series: SeriesAt) -> Result<Procedure, Problem> {
+        let isc = needed(self.isc_stc, "--isc-stc", "Isc at standard conditions (A)")?;
+        let voc = needed(self.voc_stc, "--voc-stc", "Voc at standard conditions (V)")?;
+        let (alpha_rel, beta_rel) = (alpha / isc, self.beta()? / voc);
+        if of_2009 {
+            let a = needed(self.a, "--a", "how Voc follows the logarithm of irradiance")?;
+            // The analysis puts the curve's own Voc in.
+            let two = Procedure2 { voc: Volts(voc), alpha_rel, beta_rel, a, series };
+            return Ok(Procedure::Two(two));
+        }
+        let b1 = needed(self.b1, "--b1", "how Voc follows the logarithm of irradiance")?;
+        Ok(Procedure::Two2021(Procedure2021 {
+            voc_stc: Volts(voc),
+            alpha_rel,
+            beta_rel,
+            b1,
+            b2: self.b2,
+            series: series.ohms,
+            kappa: series.kappa,
+        }))
+    }
+}
+
+/// Procedure 3: the curve between two, summed up as wanted. Its grade is the worse of both.
+pub(super) fn interpolated(
+    first: &CurveReport,
+    second: &CurveReport,
+    to: Conditions,
+    wanted: &Wanted,
+) -> Result<CurveReport, Problem> {
+    let side = |report: &CurveReport| -> Result<(Curve, Conditions, Amps), AnalysisError> {
+        let conditions = report.curve.conditions().ok_or(AnalysisError::NoConditions)?;
+        let isc = report.parameters.isc.value.ok_or(AnalysisError::NoEnd { end: "Isc" })?;
+        Ok((report.curve.clone(), conditions, isc))
+    };
+    let of = |report: &CurveReport| {
+        side(report).map_err(|error| Problem::Analysis { name: report.name.clone(), error })
+    };
+    let name = format!("{} and {}", first.name, second.name);
+    let (a, b) = (of(first)?, of(second)?);
+    let (curve, _) = interpolate((&a.0, a.1, a.2), (&b.0, b.1, b.2), to)
+        .map_err(|error| Problem::Between { name: name.clone(), error })?;
+    let mut report = CurveReport::new(&name, &curve, None, wanted)
+        .map_err(|error| Problem::Analysis { name, error })?;
+    report.corrected = true;
+    let worse = if second.quality.grade > first.quality.grade { second } else { first };
+    report.quality = worse.quality.clone();
+    Ok(report)
+}
