@@ -18,6 +18,9 @@ use cresthold::trackers::{
     FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, Observation, Script,
     ScriptConfig, Scripted, Start, Tracker, TrackerConfig,
 };
+use cresthold_sim::scene::layout::Layout as Row;
+use cresthold_sim::scene::named::{entries, named};
+use cresthold_sim::scene::{Exposure, Scene};
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::sync::Arc;
@@ -175,5 +178,22 @@ fn scripts_keep_within_their_bounds() {
         let kept = IN_USE.load(Ordering::Relaxed).saturating_sub(before);
         println!("{most:8} bytes at most, {kept:6} kept: {bomb:.60}");
         assert!(most < MOST_OF_A_STEP && kept < MOST_KEPT, "{most} {kept}: {bomb:.60}");
+    }
+    scenes_allocate_nothing();
+}
+
+/// Ten minutes of every scene by name, after its first exposure.
+fn scenes_allocate_nothing() {
+    let row = Row::row(12, 1.0, 90.0).unwrap();
+    let mut seen = Exposure::default();
+    for entry in entries() {
+        let mut scene = named(entry.name, &row, 5).unwrap();
+        scene.expose(Instant::ZERO, &mut seen);
+        let before = ALLOCATIONS.load(Ordering::Relaxed);
+        for tenth in 0..6000_u32 {
+            scene.expose(Instant::ZERO + Duration::from_millis(100) * tenth, &mut seen);
+        }
+        let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
+        assert_eq!(allocations, 0, "{}", entry.name);
     }
 }

@@ -7,7 +7,7 @@ use cresthold::trackers::{
     FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig,
     TrackerConfig,
 };
-use cresthold_sim::scene::standard::sequences;
+use cresthold_sim::scene::standard::{MEDIUM_HIGH, Sequence, sequences};
 use std::time::{Duration, Instant};
 
 fn trackers(plant: &Plant) -> [TrackerConfig; 4] {
@@ -24,6 +24,29 @@ fn trackers(plant: &Plant) -> [TrackerConfig; 4] {
             dead_band: 0.0,
         }),
     ]
+}
+
+/// The steepest ramps, twice up and down: nothing passes a limit, no wish is held at one, nobody beats the
+/// crest, and the same seed gives the same outcome.
+#[test]
+fn the_steepest_ramps_stay_within_every_limit() {
+    let settings = BenchSettings::default();
+    for name in Plant::NAMES {
+        let plant = Plant::named(name).unwrap();
+        for tracker in trackers(&plant) {
+            let run = |seed| {
+                let steepest = Sequence { times: 2, ..MEDIUM_HIGH[5] };
+                let trial = Trial { tracker, settings: &settings, plant: &plant, seed };
+                trial.run(&mut steepest.scene(Celsius(25.0))).unwrap()
+            };
+            let outcome = run(1);
+            assert_eq!((outcome.let_go, outcome.held), (0, 0), "{name} {}", tracker.name());
+            assert!(outcome.eta() > 0.8 && outcome.eta() <= 1.0, "{name} {outcome:?}");
+            assert!((outcome.seconds - 68.0).abs() < 0.05, "{outcome:?}");
+            assert_eq!(outcome, run(1));
+            assert_ne!(outcome, run(2));
+        }
+    }
 }
 
 /// All of it, printed; what a pass costs.

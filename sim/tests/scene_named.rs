@@ -101,6 +101,10 @@ fn what_an_hour_costs() {
                     clock = std::time::Instant::now();
                 }
             });
+            if count < BATCH {
+                println!("{:17} holds still: {count} exposures in 300 s", entry.name);
+                continue;
+            }
             let hourly = f64::from(count) * 3600.0 / scene.length().as_secs_f64().min(300.0);
             println!(
                 "{:17} {:2} substrings: {:5.0} ns an exposure, {:.3} s an hour ({:.0})",

@@ -133,7 +133,7 @@ fn pointing_has_the_stated_spectrum() {
     let (seconds, step) = (400.0, 0.05);
     let mut powers = [0.0; 3];
     let bands = [(LOWEST, 0.2), (0.2, 1.0), (1.0, HIGHEST)];
-    let (mut total, seeds) = (0.0, 40_u32);
+    let (mut total, seeds) = (0.0, 30_u32);
     for seed in 0..seeds {
         let pointing = Pointing::new(mount, u64::from(seed));
         let count = 8000_u32;
@@ -145,14 +145,14 @@ fn pointing_has_the_stated_spectrum() {
             while k < high * seconds {
                 let omega = std::f64::consts::TAU * k / seconds;
                 let (mut c, mut s) = (0.0, 0.0);
-                // One in four lines is enough for a mean over forty seeds.
+                // One in six lines is enough for a mean over thirty seeds.
                 for (i, value) in values.iter().enumerate() {
                     let (sine, cosine) = (omega * step * i as f64).sin_cos();
                     c += value * cosine;
                     s += value * sine;
                 }
-                *power += 8.0 * (c * c + s * s) / f64::from(count).powi(2) / f64::from(seeds);
-                k += 4.0;
+                *power += 12.0 * (c * c + s * s) / f64::from(count).powi(2) / f64::from(seeds);
+                k += 6.0;
             }
         }
     }

@@ -48,6 +48,23 @@ fn cover_is_what_was_asked() {
     }
 }
 
+/// The cover is that of the field; the hour that passes over a place has its own.
+#[test]
+fn an_hour_has_a_cover_of_its_own() {
+    let hours: Vec<f64> = (0..60)
+        .map(|seed| {
+            let clouds = Clouds { cover: 0.5, largest: 3200.0, ..Clouds::default() };
+            let depths = track(&CloudField::new(clouds, seed).unwrap(), 5.0, 720);
+            depths.iter().sum::<f64>() / 720.0
+        })
+        .collect();
+    let mean = hours.iter().sum::<f64>() / 60.0;
+    let deviation = (hours.iter().map(|h| (h - mean).powi(2)).sum::<f64>() / 60.0).sqrt();
+    println!("sixty hours of cover 0.5: mean {mean:.3}, standard deviation {deviation:.3}");
+    // Sixty hours of that spread are good to 0.013.
+    assert!((mean - 0.5).abs() < 0.06 && deviation > 0.05 && deviation < 0.2);
+}
+
 #[test]
 fn enhancement_occurs_and_is_bounded() {
     let clouds = Clouds::default();

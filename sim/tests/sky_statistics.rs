@@ -101,7 +101,7 @@ const SUNSHINE: f64 = 120.0;
 fn shadow_lengths_follow_a_power_law_and_depart_below_750_m() {
     let clouds = Clouds { largest: LARGEST, ..Clouds::default() };
     let (step, mut shadows, mut covers) = (30.0, Vec::new(), Vec::new());
-    for seed in 1..4 {
+    for seed in 1..3 {
         let lights = track(&field(clouds, seed), step, 2_000_000);
         shadows.extend(stretches(&lights, step, |light| light.direct < SUNSHINE));
         covers.extend(stretches(&lights, step, |light| light.depth > 0.5));
@@ -122,8 +122,8 @@ fn shadow_lengths_follow_a_power_law_and_depart_below_750_m() {
         println!("{low:7.0} m: {count:6.0} shadows, {ratio:.2} of the law 5/3");
         ratios.push(ratio);
     }
-    // Some 3000 shadows a decade make 0.03; the finite largest wavelength bends the upper end.
-    assert!((b - 5.0 / 3.0).abs() < 0.12, "{b}");
+    // Some thousand shadows in each octave make 0.03; the finite largest wavelength bends the upper end.
+    assert!((b - 5.0 / 3.0).abs() < 0.08, "{b}");
     assert!(ratios[3..].iter().all(|ratio| (0.65..1.35).contains(ratio)), "{ratios:?}");
     // 375 to 750 m: fewer; below, ever fewer.
     assert!(ratios[2] < 0.75 && ratios[1] < 0.6 * ratios[2] && ratios[0] < 0.5 * ratios[1]);
@@ -217,11 +217,11 @@ fn enhancement_is_about_as_frequent_as_shadow() {
     let (mut points, mut bright) = (0_u32, 0_u32);
     for (cover, enhancement) in [(0.25, 0.3), (0.4, 0.3), (0.6, 0.4), (0.75, 0.6)] {
         let clouds = Clouds { cover, enhancement, ..Clouds::default() };
-        let lights = track(&field(clouds, 2), step, 1_000_000);
+        let lights = track(&field(clouds, 2), step, 500_000);
         let above = |light: &Light| light.global > (1.01 * CLEAR).max(CLEAR + 10.0);
         let enhanced = stretches(&lights, step, above);
         let dark = stretches(&lights, step, |light| light.direct < SUNSHINE);
-        let share = |list: &[f64]| list.iter().sum::<f64>() / (step * 1e6);
+        let share = |list: &[f64]| list.iter().sum::<f64>() / (step * 5e5);
         println!(
             "cover {cover}: {} enhancements ({:.0} % of the time), {} shadows ({:.0} %)",
             enhanced.len(),
@@ -229,7 +229,7 @@ fn enhancement_is_about_as_frequent_as_shadow() {
             dark.len(),
             100.0 * share(&dark)
         );
-        points += 1_000_000;
+        points += 500_000;
         bright += u32::try_from(lights.iter().filter(|light| above(light)).count()).unwrap();
         events.extend(enhanced);
         shadows.extend(dark);
@@ -265,7 +265,7 @@ fn excess_lasts_for_seconds_when_strong_and_minutes_when_weak() {
         at
     };
     let (above_400, above_200) = (most(400.0), most(200.0));
-    // Published longest against ours of 900 hours: nine in ten above 400 W/m2 keep to 20 s, and 99 in
+    // Published longest against ours of 1000 hours: nine in ten above 400 W/m2 keep to 20 s, and 99 in
     // 100 above 200 W/m2 to 140 s; the few along an outline last longer.
     assert!(above_400[1] < 25.0 && above_400[3] > 15.0);
     assert!(above_200[2] < 140.0 && above_200[3] > 90.0);

@@ -5,18 +5,19 @@ use super::run::parse_length;
 use crate::daemon::compare;
 use crate::report::comparison::{by_scenario, csv, tables};
 use crate::study::{
-    BenchSettings, Comparison, Contender, Plan, Plant, Scenario, SensorFault, SensorSettings,
-    Shard, scenarios,
+    BenchSettings, Comparison, Contender, DYNAMIC, Plan, Plant, Scenario, SensorFault,
+    SensorSettings, Shard, scenarios,
 };
 use clap::{Args, ValueEnum};
 use cresthold_sim::bench::SensorParams;
+use cresthold_sim::scene::named::entries;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// What a wrong irradiance sensor's value is multiplied by, and how late a late one is.
 const WRONG_GAIN: f64 = 1.1;
 const LATE: Duration = Duration::from_secs(5);
-/// Trackers of a comparison at most: a mistyped list shall not run for days.
+/// Seeds at most: a mistyped number shall not run for days.
 const MOST_SEEDS: u64 = 100_000;
 
 /// Compare trackers: each through the same scenarios on the same simulated benches, in virtual time
@@ -40,8 +41,10 @@ const MOST_SEEDS: u64 = 100_000;
   cresthold compare --shard 2/4 --json part-2.json       on one of four machines
   cresthold compare --join part-1.json --join part-2.json --join part-3.json --join part-4.json --csv all.csv
 
-Devices: standard-crystalline, standard-thin-film, crystalline-module, thin-film-module.
-Scenarios: `cresthold compare --list`.
+Devices: standard-crystalline, standard-thin-film, crystalline-module, thin-film-module,
+crystalline-string (four modules in a row, for shade), receiver (of a concentrator).
+Scenarios: cresthold compare --list; of those that are no standard's, numbers may be changed:
+  cresthold compare --device crystalline-string --scenario broken-clouds,cover=0.7,speed=15
 Exit codes: 0 done; 2 command line; 6 a file can't be read or written; 11 the parts don't fit together.")]
 pub(super) struct Compare {
     /// A tracker and its settings; repeat for more
@@ -53,9 +56,9 @@ pub(super) struct Compare {
     /// A device; repeat for more
     #[arg(long = "device", value_name = "NAME", value_parser = plant_named)]
     plants: Vec<Plant>,
-    /// Scenarios by name or group, * for any text; repeat for more (dynamic)
+    /// Scenarios by name or group, * for any text, or NAME,NUMBER=VALUE; repeat for more (dynamic)
     #[arg(long = "scenario", value_name = "NAME", value_parser = scenarios_like)]
-    scenarios: Vec<Pattern>,
+    scenarios: Vec<Meant>,
     /// How many seeds
     #[arg(long, value_name = "N", default_value_t = 10, value_parser = clap::value_parser!(u64).range(1..=MOST_SEEDS))]
     seeds: u64,
@@ -187,9 +190,7 @@ impl SensorChoice {
 impl Compare {
     pub(super) fn carry_out(&self) -> Exit {
         if self.list {
-            for scenario in scenarios() {
-                println!("{}/{}", scenario.group(), scenario.name());
-            }
+            print!("{}", listed());
             return Exit::Done;
         }
         let comparison = if self.join.is_empty() { self.compare() } else { join(&self.join) };
@@ -232,20 +233,30 @@ impl Compare {
         if plants.is_empty() {
             plants = Plant::COMPARED.into_iter().filter_map(Plant::named).collect();
         }
-        let wanted = |scenario: &Scenario| {
-            let dynamic = self.scenarios.is_empty() && scenario.is(crate::study::DYNAMIC);
-            dynamic || self.scenarios.iter().any(|pattern| scenario.is(&pattern.0))
-        };
         let seeds = (0..self.seeds).map(|index| self.first_seed.wrapping_add(index)).collect();
         Plan {
             contenders,
             benches: self.bench.benches(),
             plants,
-            scenarios: scenarios().into_iter().filter(wanted).collect(),
+            scenarios: self.wanted(),
             seeds,
             shard: self.shard,
         }
         .with_baselines()
+    }
+
+    /// The scenarios asked for, each once; the standards' ramps where nothing is asked for.
+    fn wanted(&self) -> Vec<Scenario> {
+        if self.scenarios.is_empty() {
+            return scenarios().into_iter().filter(|one| one.group() == DYNAMIC).collect();
+        }
+        let mut wanted: Vec<Scenario> = vec![];
+        for scenario in self.scenarios.iter().flat_map(|meant| &meant.0) {
+            if !wanted.iter().any(|one| one.name() == scenario.name()) {
+                wanted.push(scenario.clone());
+            }
+        }
+        wanted
     }
 
     fn tell(&self, comparison: &Comparison) -> Result<(), (Exit, String)> {
@@ -284,6 +295,17 @@ impl Compare {
     }
 }
 
+/// All scenarios: group, name, and what the simulation's scenes are.
+fn listed() -> String {
+    let what = |name: &str| entries().iter().find(|entry| entry.name == name);
+    let row = |scenario: &Scenario| {
+        let what = what(scenario.name()).map_or("", |entry| entry.what);
+        format!("{:13} {:24} {what}", scenario.group(), scenario.name()).trim_end().to_owned()
+            + "\n"
+    };
+    scenarios().iter().map(row).collect()
+}
+
 fn write(path: &Path, text: &str) -> Result<(), (Exit, String)> {
     std::fs::write(path, text).map_err(|error| {
         (
@@ -306,16 +328,18 @@ fn join(paths: &[PathBuf]) -> Result<Comparison, (Exit, String)> {
     Comparison::join(parts).map_err(|error| (Exit::Study, error.to_string()))
 }
 
-/// A pattern that means at least one scenario.
+/// Scenarios that a name, a group, a pattern or a request with numbers means; at least one.
 #[derive(Clone, Debug)]
-struct Pattern(String);
+struct Meant(Vec<Scenario>);
 
-fn scenarios_like(pattern: &str) -> Result<Pattern, String> {
-    if scenarios().iter().any(|scenario| scenario.is(pattern)) {
-        Ok(Pattern(pattern.to_owned()))
-    } else {
-        Err("no scenario has this name or group; see cresthold compare --list".to_owned())
+fn scenarios_like(pattern: &str) -> Result<Meant, String> {
+    let found: Vec<_> = scenarios().into_iter().filter(|scenario| scenario.is(pattern)).collect();
+    if !found.is_empty() {
+        return Ok(Meant(found));
     }
+    Scenario::request(pattern).map(|scenario| Meant(vec![scenario])).map_err(|error| {
+        format!("{error}; groups and the standards' names: cresthold compare --list")
+    })
 }
 
 fn plant_named(name: &str) -> Result<Plant, String> {

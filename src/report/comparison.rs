@@ -143,7 +143,7 @@ pub fn csv(comparison: &Comparison) -> String {
         // Writing to a String can't fail.
         let _ = writeln!(
             text,
-            "\"{}\",{},{},{},{},{slope},{},{},{seconds},{delivered_wh},{available_wh},\
+            "\"{}\",{},{},{},\"{}\",{slope},{},{},{seconds},{delivered_wh},{available_wh},\
              {worst_second},{worst_minute},{below_99_s},{below_95_s},{let_go},{held},{turns}",
             comparison.trackers[cell.tracker].text.replace('"', "\"\""),
             comparison.benches[cell.bench].name,

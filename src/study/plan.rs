@@ -12,6 +12,7 @@ use super::scenario::Scenario;
 use super::trial::{Trial, TrialError};
 use super::{BenchSettings, Plant};
 use crate::trackers::TrackerConfig;
+use cresthold_sim::scene::named::SceneError;
 
 /// What is compared.
 #[derive(Clone, Debug)]
@@ -31,7 +32,7 @@ pub struct Plan {
 }
 
 /// Why a comparison can't be done.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum PlanError {
     /// A contender can't be used.
     #[error("{0}")]
@@ -45,6 +46,16 @@ pub enum PlanError {
         plant: String,
         /// Why.
         error: TrialError,
+    },
+    /// A scene can't be on a device.
+    #[error("scenario {scenario} on {plant}: {error}")]
+    Scene {
+        /// The scenario.
+        scenario: String,
+        /// The device.
+        plant: String,
+        /// Why.
+        error: Box<SceneError>,
     },
     /// There is nothing to compare.
     #[error("there is nothing to compare: no {what}; state at least one")]
@@ -157,7 +168,7 @@ impl Prepared {
     /// The `index`-th cell's result (0..[`len`](Self::len)).
     ///
     /// # Errors
-    /// [`PlanError::Trial`] when a scene and a device don't fit.
+    /// [`PlanError::Trial`] and [`PlanError::Scene`] when a scene and a device don't fit.
     pub fn run(&self, index: usize) -> Result<Cell, PlanError> {
         let number = self.cells[index];
         let plan = &self.plan;
@@ -170,8 +181,13 @@ impl Prepared {
             plant,
             seed,
         };
-        let outcome = trial.run(&mut *scenario.scene(plant, seed)).map_err(|error| {
-            let (scenario, plant) = (scenario.name().to_owned(), plant.name().to_owned());
+        let names = || (scenario.name().to_owned(), plant.name().to_owned());
+        let mut scene = scenario.scene(plant, seed).map_err(|error| {
+            let (scenario, plant) = names();
+            PlanError::Scene { scenario, plant, error: Box::new(error) }
+        })?;
+        let outcome = trial.run(&mut *scene).map_err(|error| {
+            let (scenario, plant) = names();
             PlanError::Trial { scenario, plant, error }
         })?;
         let At { tracker, bench, plant, scenario, seed } = at;

@@ -3,10 +3,18 @@
 use crate::quantities::{Amps, STC_IRRADIANCE, STC_TEMPERATURE, Volts};
 use cresthold_sim::device::single_diode::Crest;
 use cresthold_sim::device::standard::{StandardGenerator, Technology};
-use cresthold_sim::device::{Source, examples};
+use cresthold_sim::device::{Device, Source, examples};
+use cresthold_sim::scene::layout::Layout;
 
 /// Size of the standards' generators in studies: their crest under standard conditions (V, A).
 const STANDARD_SIZE: (Volts, Amps) = (Volts(100.0), Amps(10.0));
+
+/// Modules in the string.
+const STRING_MODULES: usize = 4;
+/// From one substring to the next (m): three in a module of about a metre.
+const PITCH: f64 = 0.35;
+/// Substrings of a device that clouds reach all at once.
+const SMALL: usize = 3;
 
 /// A device with its name and what its data sheet would say.
 #[derive(Clone, Debug)]
@@ -19,9 +27,16 @@ pub struct Plant {
 }
 
 impl Plant {
-    /// Names of the built-in devices: the standards' two generators and two single-diode modules.
-    pub const NAMES: [&'static str; 4] =
-        ["standard-crystalline", "standard-thin-film", "crystalline-module", "thin-film-module"];
+    /// Names of the built-in devices: the standards' two generators, two single-diode modules, a string
+    /// of four of the crystalline ones, and a concentrator's receiver.
+    pub const NAMES: [&'static str; 6] = [
+        "standard-crystalline",
+        "standard-thin-film",
+        "crystalline-module",
+        "thin-film-module",
+        "crystalline-string",
+        "receiver",
+    ];
     /// The three generators of the standard comparison.
     pub const COMPARED: [&'static str; 3] = [Self::NAMES[0], Self::NAMES[1], Self::NAMES[2]];
 
@@ -59,6 +74,11 @@ impl Plant {
             "standard-thin-film" => standard(Technology::ThinFilm).ok()?,
             "crystalline-module" => examples::crystalline_module().into(),
             "thin-film-module" => examples::thin_film_module().into(),
+            "crystalline-string" => {
+                let modules = vec![examples::crystalline_module(); STRING_MODULES];
+                Device::string(modules).ok()?.into()
+            }
+            "receiver" => examples::receiver_cell().into(),
             _ => return None,
         };
         Some(Self::new(name, source))
@@ -74,6 +94,17 @@ impl Plant {
     #[must_use]
     pub fn source(&self) -> &Source {
         &self.source
+    }
+
+    /// Where its substrings lie, in a row running east. A device of up to three is a point for scenes
+    /// that don't need `least` substrings: clouds reach all of it at once.
+    #[must_use]
+    pub fn layout(&self, least: usize) -> Layout {
+        let count = self.source.substrings();
+        if count <= SMALL && least <= 1 {
+            return Layout::point();
+        }
+        Layout::row(count, PITCH, 90.0).unwrap_or_else(|_| Layout::point())
     }
 
     /// Open-circuit voltage under standard conditions (V).

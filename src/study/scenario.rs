@@ -1,14 +1,17 @@
-//! The scenarios of studies, by name.
+//! The scenarios of studies, by name: the standards' sequences, and the scenes of clouds, edges, shade,
+//! pointing and recorded days, whose numbers may be changed (`broken-clouds,cover=0.7`).
 
 use super::Plant;
 use crate::quantities::STC_TEMPERATURE;
 use cresthold_sim::scene::Scene;
+use cresthold_sim::scene::layout::Layout;
+use cresthold_sim::scene::named::{Entry, SceneError, entries, named};
 use cresthold_sim::scene::standard::{LEVELS, START_UP, Steady, sequences};
 use std::fmt;
 use std::sync::Arc;
 
 /// Builds a scene for a device and a seed.
-type Make = dyn Fn(&Plant, u64) -> Box<dyn Scene> + Send + Sync;
+type Make = dyn Fn(&Plant, u64) -> Result<Box<dyn Scene>, SceneError> + Send + Sync;
 
 /// A scene that can be built for any device and seed.
 #[derive(Clone)]
@@ -37,7 +40,7 @@ impl Scenario {
     pub fn new(
         name: impl Into<String>,
         group: &'static str,
-        make: impl Fn(&Plant, u64) -> Box<dyn Scene> + Send + Sync + 'static,
+        make: impl Fn(&Plant, u64) -> Result<Box<dyn Scene>, SceneError> + Send + Sync + 'static,
     ) -> Self {
         Self { name: name.into(), group, slope: None, make: Arc::new(make) }
     }
@@ -66,9 +69,33 @@ impl Scenario {
         self.slope
     }
 
+    /// A scene of the simulation by name, with changed numbers if wanted.
+    ///
+    /// # Errors
+    /// [`SceneError`] when there is no such scene, or its numbers are out of range.
+    ///
+    /// ```
+    /// use cresthold::study::Scenario;
+    /// assert_eq!(Scenario::request("broken-clouds,cover=0.7").unwrap().group(), "clouds");
+    /// assert!(Scenario::request("broken-clouds,cover=7").is_err());
+    /// ```
+    pub fn request(text: &str) -> Result<Self, SceneError> {
+        let name = text.split(',').next().unwrap_or_default().trim();
+        let entry = entries().iter().find(|entry| entry.name == name);
+        // A row long enough for any scene; an unknown name is told here, too.
+        let row = Layout::row(entry.map_or(1, |entry| entry.substrings), 1.0, 90.0);
+        named(text, &row.unwrap_or_else(|_| Layout::point()), 1)?;
+        let (group, least) = entry.map_or(("", 1), |entry: &Entry| (entry.group, entry.substrings));
+        let request = text.to_owned();
+        let make = move |plant: &Plant, seed| named(&request, &plant.layout(least), seed);
+        Ok(Self::new(text, group, make))
+    }
+
     /// Its scene.
-    #[must_use]
-    pub fn scene(&self, plant: &Plant, seed: u64) -> Box<dyn Scene> {
+    ///
+    /// # Errors
+    /// [`SceneError`] when it can't be on this device, as shade on a single cell.
+    pub fn scene(&self, plant: &Plant, seed: u64) -> Result<Box<dyn Scene>, SceneError> {
         (self.make)(plant, seed)
     }
 
@@ -112,23 +139,24 @@ fn matches(pattern: &str, text: &str) -> bool {
     }
 }
 
-/// All built-in scenarios: the standards' 17 ramps, start-up and shut-down, and static levels.
+/// All built-in scenarios: the standards' 17 ramps, start-up and shut-down, and static levels; then the
+/// scenes of the simulation with their usual numbers.
 #[must_use]
 pub fn scenarios() -> Vec<Scenario> {
+    let boxed = |scene| -> Result<Box<dyn Scene>, SceneError> { Ok(scene) };
     let ramps = sequences().map(|sequence| {
-        let make = move |_: &Plant, _| Box::new(sequence.scene(STC_TEMPERATURE)) as Box<dyn Scene>;
+        let make = move |_: &Plant, _| boxed(Box::new(sequence.scene(STC_TEMPERATURE)));
         Scenario::new(sequence.name(), DYNAMIC, make).with_slope(sequence.slope)
     });
-    let start = Scenario::new(START_UP.name(), START, |_, _| {
-        Box::new(START_UP.scene(STC_TEMPERATURE)) as Box<dyn Scene>
+    let start = Scenario::new(START_UP.name(), START, move |_, _| {
+        boxed(Box::new(START_UP.scene(STC_TEMPERATURE)))
     });
     let levels = LEVELS.map(|level| {
-        let make = move |plant: &Plant, _| {
-            Box::new(Steady::level(level, plant.source())) as Box<dyn Scene>
-        };
+        let make = move |plant: &Plant, _| boxed(Box::new(Steady::level(level, plant.source())));
         Scenario::new(level_name(level), STATIC, make)
     });
-    ramps.chain([start]).chain(levels).collect()
+    let scenes = entries().iter().filter_map(|entry| Scenario::request(entry.name).ok());
+    ramps.chain([start]).chain(levels).chain(scenes).collect()
 }
 
 /// The name of a static level.

@@ -4,7 +4,7 @@ use super::error::{ParameterError, Range};
 use super::row::Device;
 use super::single_diode::Crest;
 use super::standard::StandardGenerator;
-use crate::quantities::{Amps, Celsius, Irradiance, Volts};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 
 /// A generator of the standards sees one irradiance.
 const ONE_IRRADIANCE: Range =
@@ -74,6 +74,15 @@ impl Source {
         match self {
             Self::Row(device) => device.current(volts),
             Self::Standard(generator) => generator.current(volts),
+        }
+    }
+
+    /// Current (A) at the voltage (V, any sign) behind a resistance (ohm, 0 and above) in series.
+    #[must_use]
+    pub fn current_behind(&self, volts: Volts, lead: Ohms) -> Amps {
+        match self {
+            Self::Row(device) => device.current_behind(volts, lead),
+            Self::Standard(generator) => generator.current_behind(volts, lead),
         }
     }
 

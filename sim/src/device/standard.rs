@@ -27,7 +27,7 @@
 use super::error::{ParameterError, Range};
 use super::omega::omega;
 use super::single_diode::Crest;
-use crate::quantities::{Amps, Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, Volts};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms, STC_IRRADIANCE, STC_TEMPERATURE, Volts};
 
 const RATED_VOLTS: Range =
     Range { name: "rated voltage at the crest", unit: Volts::UNIT, low: 0.1, high: 1e4 };
@@ -205,6 +205,23 @@ impl StandardGenerator {
     #[must_use]
     pub fn current(&self, volts: Volts) -> Amps {
         Amps(self.isc - self.i0 * (volts.0 * self.inverse).exp_m1())
+    }
+
+    /// Current (A) at the voltage (V, any sign) behind a resistance (ohm, 0 and above) in series with
+    /// it, as leads are: `V = V_device(I) - I R`.
+    ///
+    /// With `s = Uoc CAQ` and `y = (I0 R/s) exp((V + I R)/s)` the equation is
+    /// `y + ln y = ln(I0 R/s) + (V + (Isc + I0) R)/s`, the Wright omega function of the right side,
+    /// and `I = Isc + I0 - y s/R`.
+    #[must_use]
+    pub fn current_behind(&self, volts: Volts, lead: Ohms) -> Amps {
+        if lead.0 <= 0.0 || self.scale <= 0.0 {
+            return self.current(volts);
+        }
+        let amps = self.isc + self.i0;
+        let stiffness = lead.0 * self.inverse;
+        let y = omega((self.i0 * stiffness).ln() + volts.0 * self.inverse + amps * stiffness);
+        Amps(amps - y / stiffness)
     }
 
     /// The voltage without current (V).

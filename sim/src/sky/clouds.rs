@@ -26,8 +26,9 @@
 //!
 //! | what | published | this field |
 //! |---|---|---|
-//! | density of shadow lengths | power law over decades (Mol et al. 2023, JGR Atmos. 128, abstract); cloud chords L^-1.66 (Wood & Field 2011, from memory) | L^-1.66 from 750 m to 48 km with the largest wavelength |
-//! | where it departs | below some 750 m, from the edges' transparency (Mol et al.) | 0.82 of the law at 1 km, 0.54 at 500 m, 0.3 at 250 m |
+//! | density of shadow lengths | power law over decades (Mol et al. 2023, JGR Atmos. 128, abstract); cloud chords L^-1.66 (Wood & Field 2011, from memory) | L^-1.67 from 750 m to 48 km with the largest wavelength |
+//! | cover | as asked | within 0.021 along 22 000 km; single hours differ, by 0.10 (1 sigma) with wavelengths up to 3200 m |
+//! | where it departs | below some 750 m, from the edges' transparency (Mol et al.) | 0.83 of the law at 1 km, 0.55 at 500 m, 0.3 at 250 m |
 //! | apparent speed of edges | mean 9 m/s, wide spread (Lappalainen & Valkealahti 2016, Solar Energy, abstract) | 9.1 m/s, nine in ten from 5 m/s up, at the usual 11 m/s: edges are met at all angles |
 //! | length of edges | typically 100 m (the same) | 93 m (half), 80 to 104 m |
 //! | duration, 10 to 90 % | 11 s from these two | mean 12.0 s, half below 9.4 s |

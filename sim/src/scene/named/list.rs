@@ -52,8 +52,8 @@ const fn cloudy([cover, speed, largest, edge, opacity, glare]: [f64; 6]) -> [Par
     ]
 }
 
-static FAIR: [Parameter; 8] = cloudy([0.25, 11.0, 6400.0, 100.0, 0.95, 0.3]);
-static BROKEN: [Parameter; 8] = cloudy([0.5, 11.0, 6400.0, 100.0, 0.95, 0.4]);
+static FAIR: [Parameter; 8] = cloudy([0.25, 11.0, 3200.0, 100.0, 0.95, 0.3]);
+static BROKEN: [Parameter; 8] = cloudy([0.5, 11.0, 3200.0, 100.0, 0.95, 0.4]);
 static CLOSING: [Parameter; 8] = cloudy([0.75, 11.0, 6400.0, 100.0, 0.95, 0.6]);
 static SCUD: [Parameter; 8] = cloudy([0.5, 22.0, 3200.0, 60.0, 0.9, 0.5]);
 static VEIL: [Parameter; 8] = cloudy([0.6, 15.0, 12_800.0, 600.0, 0.4, 0.1]);
@@ -118,99 +118,123 @@ const fn day([from, hours, least, greatest]: [f64; 4]) -> [Parameter; 3] {
 }
 
 static PAYERNE: [Parameter; 3] = day([4.0, 15.0, 0.0, 24.0]);
+static PAYERNE_BROKEN: [Parameter; 3] = day([8.0, 6.0, 0.0, 24.0]);
 static ALAMOSA: [Parameter; 3] = day([14.0, 6.0, 13.0, 20.0]);
 
 const fn entry(
     name: &'static str,
     what: &'static str,
-    substrings: usize,
+    (group, substrings): (&'static str, usize),
     parameters: &'static [Parameter],
     build: fn(&Values, &Layout, u64) -> Built,
 ) -> Entry {
-    Entry { name, what, substrings, parameters, build }
+    Entry { name, what, group, substrings, parameters, build }
 }
 
+/// Groups, and the least number of substrings that they make sense with.
+const CLOUDS: (&str, usize) = ("clouds", 1);
+const SHARP: (&str, usize) = ("edges", 1);
+const SHADE: (&str, usize) = ("shade", 2);
+const CONCENTRATOR: (&str, usize) = ("concentrator", 1);
+const RECORDED: (&str, usize) = ("recorded", 1);
+
 static ENTRIES: [Entry; 17] = [
-    entry("fair-weather", "few clouds on a summer noon, mild glare", 1, &FAIR, clouds),
-    entry("broken-clouds", "sun and shadow in equal parts on a summer noon", 1, &BROKEN, clouds),
+    entry("fair-weather", "few clouds on a summer noon, mild glare", CLOUDS, &FAIR, clouds),
+    entry(
+        "broken-clouds",
+        "sun and shadow in equal parts on a summer noon",
+        CLOUDS,
+        &BROKEN,
+        clouds,
+    ),
     entry(
         "closing-sky",
         "short gaps in nearly closed cloud, glare of up to 60 %",
-        1,
+        CLOUDS,
         &CLOSING,
         clouds,
     ),
-    entry("low-scud", "small clouds racing in strong wind, edges of 60 m", 1, &SCUD, clouds),
+    entry("low-scud", "small clouds racing in strong wind, edges of 60 m", CLOUDS, &SCUD, clouds),
     entry(
         "thin-veil",
         "thin high cloud: long soft passages, half of the beam left",
-        1,
+        CLOUDS,
         &VEIL,
         clouds,
     ),
     entry(
         "sharp-edges",
         "shadow and sun with edges of 450 W/m2/s, straight and logistic",
-        1,
+        SHARP,
         &EDGES,
         edges,
     ),
-    entry("bright-edges", "the same with glare to 1.5 times the sun's light", 1, &BRIGHT, edges),
+    entry(
+        "bright-edges",
+        "the same with glare to 1.5 times the sun's light",
+        SHARP,
+        &BRIGHT,
+        edges,
+    ),
     entry(
         "still-shade",
         "partial shade that stays: some local crests nearly equal",
-        2,
+        SHADE,
         &STILL,
         still,
     ),
     entry(
         "shifting-shade",
         "partial shade: the global crest moves from hump to hump",
-        2,
+        SHADE,
         &SHIFTING,
         shifting,
     ),
-    entry("mast-shadow", "a mast's soft thin shadow creeps over the row", 2, &MAST, creeping),
+    entry("mast-shadow", "a mast's soft thin shadow creeps over the row", SHADE, &MAST, creeping),
     entry(
         "chimney-shadow",
         "a chimney's broad deep shadow creeps over the row",
-        2,
+        SHADE,
         &CHIMNEY,
         creeping,
     ),
-    entry("birds", "birds pass over the row or sit on it", 2, &BIRDS, birds),
+    entry("birds", "birds pass over the row or sit on it", SHADE, &BIRDS, birds),
     entry(
         "pointing",
         "a concentrator under clear sky, its mount shaken by wind",
-        1,
+        CONCENTRATOR,
         &POINTING,
         aimed,
     ),
-    entry("pointing-clouds", "the same under passing clouds", 1, &POINTING_CLOUDS, aimed),
+    entry(
+        "pointing-clouds",
+        "the same under passing clouds",
+        CONCENTRATOR,
+        &POINTING_CLOUDS,
+        aimed,
+    ),
     entry(
         "payerne-day",
         "recorded day of broken cloud, from morning to evening",
-        1,
+        RECORDED,
         &PAYERNE,
         payerne,
     ),
     entry(
-        "payerne-noon",
-        "four hours of that day in its worst broken cloud",
-        1,
-        &PAYERNE_NOON,
+        "payerne-broken",
+        "the six hours of that day with the most broken cloud",
+        RECORDED,
+        &PAYERNE_BROKEN,
         payerne,
     ),
     entry(
         "alamosa-morning",
         "recorded clear winter morning on a high plain, sunrise to noon",
-        1,
+        RECORDED,
         &ALAMOSA,
         alamosa,
     ),
 ];
-
-static PAYERNE_NOON: [Parameter; 3] = day([10.0, 4.0, 0.0, 24.0]);
 
 /// All scenes that can be asked for by name.
 #[must_use]

@@ -39,6 +39,8 @@ pub struct Entry {
     pub name: &'static str,
     /// What it is, in one line.
     pub what: &'static str,
+    /// Its kind: clouds, edges, shade, concentrator or recorded.
+    pub group: &'static str,
     /// Least number of substrings that it makes sense with.
     pub substrings: usize,
     /// Its parameters.

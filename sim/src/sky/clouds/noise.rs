@@ -10,7 +10,7 @@
 const TURN: f64 = 2.399_963_229_728_653;
 /// The amplitude of a wavelength is the wavelength to this power. A straight cut through a surface of
 /// roughness h meets clouds whose lengths L have the density L^-(2 - h) in the limit of endless
-/// wavelengths, 1.75 here; with the nine that there are, 1.66 is measured (`sky_statistics.rs`).
+/// wavelengths, 1.75 here; with the nine that there are, 1.67 is measured (`sky_statistics.rs`).
 const ROUGHNESS: f64 = 0.25;
 
 /// One lattice of value noise.
