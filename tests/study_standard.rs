@@ -36,6 +36,7 @@ fn the_steepest_ramps_stay_within_every_limit() {
         for tracker in trackers(&plant) {
             let run = |seed| {
                 let steepest = Sequence { times: 2, ..MEDIUM_HIGH[5] };
+                let tracker = tracker.clone();
                 let trial = Trial { tracker, settings: &settings, plant: &plant, seed };
                 trial.run(&mut steepest.scene(Celsius(25.0))).unwrap()
             };
@@ -59,6 +60,7 @@ fn efficiencies_of_the_textbook_on_every_sequence() {
         println!("{name}");
         for tracker in trackers(&plant) {
             let began = Instant::now();
+            let name = tracker.name();
             let trial = Trial { tracker, settings: &settings, plant: &plant, seed: 1 };
             let mut turns = 0;
             let etas: Vec<f64> = sequences()
@@ -73,7 +75,7 @@ fn efficiencies_of_the_textbook_on_every_sequence() {
             let row: Vec<_> = etas.iter().map(|eta| format!("{eta:6.2}")).collect();
             println!(
                 "{:24} {mean:7.3} | {} | {:.2} s, {:.0} ns a turn",
-                tracker.name(),
+                name,
                 row.join(" "),
                 took,
                 took * 1e9 / turns as f64

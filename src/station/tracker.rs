@@ -224,9 +224,10 @@ fn hold(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<Hold
     }
 }
 
-/// The tracker that the lines of a `[channel.tracker]` table describe, without a station around it.
+/// The tracker that the lines of a `[channel.tracker]` table describe, without a station around it; a
+/// script's path starts where the program was started.
 pub(super) fn alone(mut root: Section<'_>) -> Option<TrackerConfig> {
-    let tracker = read(&mut root, None);
+    let tracker = read(&mut root, Path::new(""), None);
     root.finish();
     tracker
 }

@@ -176,7 +176,7 @@ impl Prepared {
         let (plant, scenario) = (&plan.plants[at.plant], &plan.scenarios[at.scenario]);
         let seed = scenario.seed(plan.seeds[at.seed]);
         let trial = Trial {
-            tracker: self.trackers[at.tracker][at.plant],
+            tracker: self.trackers[at.tracker][at.plant].clone(),
             settings: &plan.benches[at.bench].1,
             plant,
             seed,

@@ -37,7 +37,7 @@ pub enum TrialError {
 }
 
 /// What is tried.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Trial<'a> {
     /// The tracker.
     pub tracker: TrackerConfig,
@@ -92,7 +92,7 @@ impl Trial<'_> {
         }
         let (setup, end) = (scene.setup(), Instant::ZERO + scene.length());
         let mut wired = Wired {
-            channel: Channel::new(self.settings.channel(self.plant, self.tracker)),
+            channel: Channel::new(self.settings.channel(self.plant, self.tracker.clone())),
             bench: self.settings.bench(self.plant, self.seed),
             boost_measured: false,
         };
