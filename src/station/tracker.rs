@@ -126,7 +126,10 @@ pub(super) fn read(
     let known = section.asked();
     let others: Vec<_> = SETTINGS.into_iter().filter(|key| !known.contains(key)).collect();
     let settings: Vec<_> = known.into_iter().filter(|key| *key != "method").collect();
-    let why = format!("{} has no such setting; it has: {}", names[place], settings.join(", "));
+    let why = match settings.as_slice() {
+        [] => format!("{} has no settings; take it out", names[place]),
+        known => format!("{} has no such setting; it has: {}", names[place], known.join(", ")),
+    };
     section.forbid(&others, &why);
     tracker
 }

@@ -46,11 +46,6 @@ impl Scan {
         (Self { points, count: 2, held, best: held, cost: 0.0 }, LOW * held.0)
     }
 
-    /// Where it began.
-    pub(super) fn held(&self) -> Reading {
-        self.held
-    }
-
     /// A better point, if one was found.
     pub(super) fn better(&self) -> Option<Reading> {
         (power(self.best) > BETTER * power(self.held)).then_some(self.best)
