@@ -10,6 +10,7 @@
 
 mod support;
 
+use cresthold::control::SweepBy;
 use cresthold::control::record::{Activity, Record};
 use cresthold::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold::rehearsal::Yard;
@@ -105,6 +106,9 @@ fn nothing_is_allocated_while_tracking() {
         let mut config = channel_config(tracker);
         // Curves too, in the middle of it.
         config.sweep.every = Some(Duration::from_secs(610));
+        if config.tracker == trackers()[0] {
+            config.sweep.by = SweepBy::List(25);
+        }
         let (day, site) = embedded_payerne();
         let sky = RecordedSky::new(day, site, 7).with_wind(MetresPerSecond(2.0));
         let stand = crystalline_stand(config, 11);

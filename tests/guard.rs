@@ -11,7 +11,8 @@ mod support;
 use cresthold::control::record::{Activity, Event, Happening, Limit, Record, Sense};
 use cresthold::control::{
     Channel, ChannelConfig, Command, DeratedBy, Derating, DeratingPoint, Found, Guard, Input,
-    MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, SensedLimits, SeriesPath, Surroundings,
+    MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, SensedLimits, SeriesPath, Setpoint,
+    Surroundings, SweepBy,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, Watts};
 use cresthold::time::{Instant, Stamp, Utc};
@@ -120,6 +121,8 @@ fn config(dice: &mut Dice) -> ChannelConfig {
     config.envelope.load_watts_max = Watts(330.0);
     config.path.lead = Ohms(dice.between(0.0, 0.3));
     config.sweep.points = 8;
+    config.sweep.readings = if dice.one_in(3) { 3 } else { 1 };
+    config.sweep.by = if dice.one_in(2) { SweepBy::List(3) } else { SweepBy::Steps };
     config.sweep.every = dice.one_in(2).then_some(Duration::from_secs(1));
     config.retry.times = 3;
     config
@@ -251,14 +254,7 @@ impl Play {
         }
         self.locked |= events.iter().any(|what| matches!(what, Happening::LockedOff { .. }));
         match command {
-            Some(Command::SetVoltage(setpoint)) => {
-                let (device, load) = (setpoint.device(), setpoint.load());
-                assert!(device.is_finite() && load.is_finite(), "seed {seed}");
-                assert!(device >= Volts(-1.0) && device <= Volts(48.0), "seed {seed}: {device}");
-                assert!(load >= Volts::ZERO && load <= Volts(60.0), "seed {seed}: {load}");
-                self.setpoint = load;
-                self.tallies[0] += 1;
-            }
+            Some(Command::SetVoltage(setpoint)) => self.set(setpoint),
             Some(Command::InputOn) => {
                 assert!(self.boost_on && self.verified, "seed {seed}: boost not verified");
                 assert!(!self.locked, "seed {seed}: on though locked off");
@@ -267,9 +263,36 @@ impl Play {
         }
     }
 
+    fn set(&mut self, setpoint: Setpoint) {
+        let (seed, device, load) = (self.seed, setpoint.device(), setpoint.load());
+        assert!(device.is_finite() && load.is_finite(), "seed {seed}");
+        assert!(device >= Volts(-1.0) && device <= Volts(48.0), "seed {seed}: {device}");
+        assert!(load >= Volts::ZERO && load <= Volts(60.0), "seed {seed}: {load}");
+        self.setpoint = load;
+        self.tallies[0] += 1;
+    }
+
+    /// The load's own list: every setpoint is admissible before it starts, and every reading is judged.
+    fn run_list(&mut self) -> Option<Command> {
+        let setpoints: arrayvec::ArrayVec<Setpoint, 3> = self.channel.list().collect();
+        assert!(!setpoints.is_empty(), "seed {}: a list of nothing", self.seed);
+        for setpoint in setpoints {
+            self.set(setpoint);
+            self.now = self.now.later(Duration::from_millis(20));
+            let reading = Reading { boost: None, ..self.reading() };
+            let command = self.say(Input::Listed(reading));
+            if command.is_some() {
+                return command;
+            }
+        }
+        self.say(Input::Done)
+    }
+
     fn say(&mut self, input: Input) -> Option<Command> {
         let mut out = Outbox::new();
-        let forbidden = matches!(&input, Input::Reading(reading) if self.forbidden(reading));
+        let forbidden = matches!(
+            &input, Input::Reading(reading) | Input::Listed(reading) if self.forbidden(reading)
+        );
         if let Input::Reading(reading) = &input
             && self.boost_on
         {
@@ -319,8 +342,12 @@ impl Play {
                 continue;
             }
             letting_go = asked == Command::InputOff;
-            let outcome = self.carry_out(asked);
-            command = self.say(outcome);
+            command = if asked == Command::RunList {
+                self.run_list()
+            } else {
+                let outcome = self.carry_out(asked);
+                self.say(outcome)
+            };
         }
     }
 
@@ -339,7 +366,7 @@ impl Play {
                 assert!(!self.input, "seed {}: boost off under load", self.seed);
                 (self.boost_on, self.verified) = (false, false);
             }
-            Command::SetVoltage(_) => {}
+            Command::SetVoltage(_) | Command::RunList => {}
         }
         Input::Done
     }
@@ -392,6 +419,11 @@ fn no_wish_passes_the_guard_alone() {
                 assert!(device >= -1.0, "wish {wish}: {device}");
                 let sinks = guard.envelope().capability.amps_at(setpoint.load()).0;
                 assert!(sinks >= amps.0 - 1e-6, "wish {wish}: {volts} {amps}");
+            }
+            if amps <= Amps(16.0) {
+                let ahead = guard.admit_ahead(volts, amps, &path);
+                let sinks = guard.envelope().capability.amps_at(ahead.load()).0;
+                assert!(ahead.device() >= Volts(-1.0) && sinks >= 16.0 - 1e-6, "wish {wish}");
             }
         }
     }

@@ -262,7 +262,7 @@ impl Campaign {
                     Command::InputOff => assert!(!self.plant.input()),
                     Command::BoostOn => assert!(self.plant.output()),
                     Command::BoostOff => assert!(!self.plant.output()),
-                    Command::Prepare | Command::Measure => {}
+                    Command::Prepare | Command::Measure | Command::RunList => {}
                 }
                 Input::Done
             }

@@ -9,7 +9,7 @@ mod links_yard;
 use cresthold::control::{Command, Found};
 use cresthold::daemon::bench::{bench_setup, link};
 use cresthold::instruments::link::Link;
-use cresthold::instruments::{Answer, Bench, BenchSetup, InstrumentError, Load};
+use cresthold::instruments::{Answer, Bench, BenchSetup, InstrumentError, ListPoint, Load};
 use cresthold::quantities::{Amps, Volts};
 use cresthold::station::Station;
 use links_yard::odd::{ODD_STATION, Odd};
@@ -69,7 +69,10 @@ fn a_list_runs_in_the_load_and_comes_back_in_order() {
         load.input(true).await.unwrap();
         let steps = [40.0, 32.0, 24.0, 16.0, 8.0, 0.0].map(Volts);
         let began = tokio::time::Instant::now();
-        let points = load.run_list(&steps, Duration::from_millis(250)).await.unwrap();
+        let seen = |points: Vec<ListPoint>| -> Vec<_> {
+            points.into_iter().map(|point| (point.volts, point.amps)).collect()
+        };
+        let points = seen(load.run_list(&steps, Duration::from_millis(250)).await.unwrap());
         assert!(began.elapsed() >= Duration::from_millis(6 * 250));
         let expected: Vec<_> = steps.map(|it| (it, Amps((40.0 - it.0) / 10.0))).to_vec();
         assert_eq!(points, expected);
@@ -81,7 +84,29 @@ fn a_list_runs_in_the_load_and_comes_back_in_order() {
         let mut plain = Load::new(Link::open(&setup.load.0).await.unwrap(), setup.load.1);
         plain.prepare().await.unwrap();
         plain.input(true).await.unwrap();
-        assert_eq!(plain.run_list(&steps, Duration::from_millis(250)).await.unwrap(), expected);
+        let again = plain.run_list(&steps, Duration::from_millis(250)).await.unwrap();
+        assert_eq!(seen(again), expected);
+    });
+}
+
+#[test]
+fn a_list_that_is_broken_off_fails_and_the_next_thing_done_is_input_off() {
+    run_virtually(async {
+        let (odd, _, desk, setup) = odd_bench();
+        let mut bench = Bench::new(setup);
+        bench.carry_out(Command::Prepare).await.unwrap();
+        bench.carry_out(Command::InputOn).await.unwrap();
+        assert!(odd.with(|odd| odd.on));
+        let steps = [40.0, 32.0, 24.0, 16.0].map(Volts);
+        let cut = async {
+            tokio::time::sleep(Duration::from_millis(600)).await;
+            desk.with(|desk| desk.cuts += 1);
+        };
+        let (ran, ()) = tokio::join!(bench.run_list(&steps, Duration::from_millis(250)), cut);
+        assert!(ran.is_err(), "{ran:?}");
+        let prepared = bench.carry_out(Command::Prepare).await.unwrap();
+        assert!(matches!(prepared, Answer::Prepared(Found { input_on: Some(true), .. })));
+        assert!(!odd.with(|odd| odd.on), "found on, and switched off before anything else");
     });
 }
 

@@ -46,6 +46,8 @@ async fn curve(spec: &ChannelSpec, address: &Address, native: bool) -> Vec<(Volt
     load.set_averaging(Duration::from_millis(40)).await.unwrap();
     load.input(true).await.unwrap();
     let points = load.run_list(&steps(), DWELL).await.unwrap();
+    assert!(points.windows(2).all(|two| two[1].at - two[0].at >= DWELL), "{points:?}");
+    let points: Vec<_> = points.into_iter().map(|point| (point.volts, point.amps)).collect();
     // After its list the load went back to its former setpoint, and settles at the new one.
     tokio::time::sleep(Duration::from_millis(500)).await;
     let (volts, amps) = load.measure().await.unwrap();

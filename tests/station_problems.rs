@@ -2,6 +2,7 @@
 
 #![allow(clippy::panic, reason = "helpers of tests; the panic is the report")]
 
+use cresthold::control::SweepBy;
 use cresthold::station::Station;
 use proptest::prelude::*;
 
@@ -239,6 +240,57 @@ fn sweeps_that_do_not_fit_are_told() {
     let text = changed("[channel.sweep]", "[channel.sweep]\nevery_s = 39 ");
     let text = text.replacen("direction = \"down\"", "direction = \"both\"", 1);
     one_problem(&text, "every_s = 39", &sweep("every_s"), "state at least 40");
+    // Nine readings more at 25 ms each are 0.325 s a point.
+    let text = changed("[channel.sweep]", "[channel.sweep]\nevery_s = 60 ");
+    let text = text.replacen("readings = 1 ", "readings = 10 ", 1);
+    one_problem(&text, "every_s = 60", &sweep("every_s"), "a sweep takes 32.5 s");
+    wrong("readings = 1 ", "readings = 0 ", &sweep("readings"), "outside 1..=100");
+    wrong("by = \"steps\"", "by = \"lists\"", &sweep("by"), "did you mean list?");
+    let text = changed("by = \"steps\"", "by = \"list\"");
+    let station = Station::parse("yard.toml", &text).expect("a simulated load has a list");
+    // 2 s at 0.1 s a point.
+    assert_eq!(station.channels[0].control.sweep.by, SweepBy::List(20));
+    let text = text.replacen("readings = 1 ", "readings = 4 ", 1);
+    one_problem(&text, "readings = 4", &sweep("readings"), "a list has one reading a point, not 4");
+}
+
+#[test]
+fn conditions_that_nobody_can_check_are_told() {
+    let sweep = |key: &str| format!("channel[1].sweep.{key}");
+    let from = "[channel.sweep]";
+    for key in ["irradiance_min", "steady_percent", "sun_min_degrees"] {
+        let says = "says nothing without every_s";
+        wrong(from, &format!("{from}\n{key} = 10 "), &sweep(key), says);
+    }
+    for key in ["irradiance_min", "steady_percent"] {
+        let text = changed(from, &format!("{from}\nevery_s = 600.0\n{key} = 10 "));
+        assert!(Station::parse("yard.toml", &text).is_ok());
+        let text = text.replacen("[channel.irradiance]", "[channel.other]", 1);
+        let error = Station::parse("yard.toml", &text).unwrap_err();
+        let told = error.problems.iter().find(|problem| problem.key == sweep(key));
+        let told = told.unwrap_or_else(|| panic!("{error}"));
+        assert_eq!(told.line, line_of(&text, &format!("{key} = 10")), "{error}");
+        assert!(
+            told.text.contains("add [channel.irradiance], or take the condition out"),
+            "{error}"
+        );
+    }
+    // The same on real instruments, whose sensors are [[sensor]] tables.
+    let real = include_str!("../deploy/stations/one-module-own-words.toml");
+    let stating = |what: &str| {
+        let text = format!("[channel.sweep]\n{what}\n[channel.tracker]");
+        real.replacen("[channel.tracker]", &text, 1)
+    };
+    let text = stating("every_s = 600.0\nsteady_percent = 2");
+    let says = "no [[sensor]] gives module-1 its plane-irradiance or direct-irradiance";
+    one_problem(&text, "steady_percent", &sweep("steady_percent"), says);
+    // And a list wants a load that has one.
+    assert!(Station::parse("yard.toml", &stating("by = \"list\"")).is_ok());
+    let text = stating("by = \"list\"").replacen("list = {", "# list = {", 1);
+    one_problem(&text, "by = \"list\"", &sweep("by"), "the load's words describe no list");
+    // Where the sun stands is known at every site, and a station without one is none.
+    let text = changed(from, &format!("{from}\nevery_s = 600.0\nsun_min_degrees = 10 "));
+    assert!(Station::parse("yard.toml", &text).is_ok());
 }
 
 #[test]

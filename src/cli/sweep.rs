@@ -3,19 +3,20 @@
 use super::Exit;
 use super::commission::Beside;
 use super::run::parse_length;
-use crate::control::record::{Curve, CurveEnd};
+use crate::control::record::{CurveEnd, SweepDirection};
 use crate::daemon::commission::Person as _;
 use crate::daemon::field::{self, Stay};
 use crate::daemon::live::Screen;
-use crate::daemon::requests::ask;
+use crate::daemon::requests::{Answer, ask, wait};
 use crate::daemon::stop::StopFlag;
 use crate::daemon::{Ended, RunError};
 use crate::report::curve_result::report;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Reader, StoreError};
+use crate::store::{CurveRow, Reader, StoreError, StoredChannel};
 use crate::time::Utc;
 use clap::Args;
-use std::io::IsTerminal as _;
+use std::fs::File;
+use std::io::{IsTerminal as _, Read as _};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -25,7 +26,8 @@ const WITHIN: Duration = Duration::from_secs(60);
 /// Take an I-V curve now: asked of a running campaign (its log), or once, without one (a station file)
 ///
 /// Of a log: the run that writes it, on this computer, is asked for a curve of the channel; it begins
-/// with the channel's next turn at the crest and goes into that log (`cresthold curve LOG`).
+/// with the channel's next turn at the crest, goes into that log (`cresthold curve LOG`) and is printed.
+/// A channel that isn't at its crest is not swept, and the reason told.
 ///
 /// Of a station file: the channel's instruments are energised, brought to the crest, swept, and
 /// switched off again; the curve is printed and stored in the log.
@@ -33,12 +35,14 @@ const WITHIN: Duration = Duration::from_secs(60);
 /// CAUTION: the latter energises the bench. It asks first; with --yes it does not.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
-  cresthold sweep yard.sqlite --channel slope-1        asks the run that writes yard.sqlite
+  cresthold sweep yard.sqlite --channel slope-1        of the run that writes yard.sqlite
   cresthold sweep yard.toml --channel slope-1          once; asks before energising
+  cresthold sweep yard.toml --channel slope-1 --yes --log curves.sqlite --json
 
-Exit codes: 0 done; 2 command line; 3 station file; 4 log, or no run to be asked; 5 not confirmed off:
-check by hand; 7 instruments did not answer as stated; 9 refused: nobody agreed to energise; 10 no
-whole curve.")]
+Exit codes: 0 done; 2 command line, or a channel that isn't there; 3 station file; 4 log, or no run
+to be asked; 5 not confirmed off: check by hand; 6 the system refuses what it needs; 7 instruments
+did not answer as stated; 9 refused: nobody agreed to energise; 10 no whole curve: too dark, let go,
+or not at its crest.")]
 pub(super) struct Sweep {
     /// A log (.sqlite) of a run under way, or a station file (TOML)
     file: PathBuf,
@@ -61,8 +65,11 @@ pub(super) struct Sweep {
 
 impl Sweep {
     pub(super) fn carry_out(&self) -> Exit {
-        if self.file.extension().is_some_and(|end| end.eq_ignore_ascii_case("sqlite")) {
-            return self.ask();
+        if is_log(&self.file) {
+            return self.ask().unwrap_or_else(|error| {
+                eprintln!("{error}");
+                Exit::Log
+            });
         }
         let station = match Station::load(&self.file) {
             Ok(station) => station,
@@ -107,29 +114,45 @@ impl Sweep {
         Exit::Usage
     }
 
-    /// Asks the run that writes the log.
-    fn ask(&self) -> Exit {
-        let known = match Reader::open(&self.file).and_then(|reader| reader.channels()) {
-            Ok(known) => known,
-            Err(error) => {
-                eprintln!("{error}");
-                return Exit::Log;
-            }
-        };
-        if !known.iter().any(|row| row.name == self.channel) {
+    /// Asks the run that writes the log, and waits for the curve.
+    fn ask(&self) -> Result<Exit, StoreError> {
+        let reader = Reader::open(&self.file)?;
+        let known = reader.channels()?;
+        let Some(row) = known.iter().find(|row| row.name == self.channel) else {
             let names: Vec<&str> = known.iter().map(|row| row.name.as_str()).collect();
-            return self.no_channel(&self.file.display().to_string(), &names);
-        }
+            return Ok(self.no_channel(&self.file.display().to_string(), &names));
+        };
+        let before = newest(&reader, row.id, None)?;
         match ask(&self.file, &self.channel) {
-            Ok(()) => {
-                println!("heard: {} is swept at its next turn at the crest", self.channel);
-                Exit::Done
+            // Standard output is the curve's.
+            Ok(Answer::Taken(sentence)) => eprintln!("{sentence}"),
+            Ok(Answer::NotNow(sentence)) => {
+                eprintln!("{sentence}");
+                return Ok(Exit::Curve);
+            }
+            Ok(Answer::Unknown(sentence)) => {
+                eprintln!("{sentence}");
+                return Ok(Exit::Usage);
             }
             Err(error) => {
                 eprintln!("{error}");
-                Exit::Log
+                return Ok(Exit::Log);
             }
         }
+        let within = self.within.unwrap_or(WITHIN);
+        let from = before.as_ref().map(|curve| curve.began.utc);
+        let before = before.as_ref().map(key);
+        let come = || Ok(newest(&reader, row.id, from)?.as_ref().map(key) > before);
+        if wait(within, come)? {
+            return self.print(&self.file);
+        }
+        eprintln!(
+            "no curve within {} s: {} may have been let go (the events in the log tell), or a curve \
+             takes longer (--within)",
+            within.as_secs(),
+            self.channel
+        );
+        Ok(Exit::Curve)
     }
 
     /// Whether a person agrees to energise the channel.
@@ -167,39 +190,37 @@ impl Sweep {
         if !ended.unreached.is_empty() {
             return Ok(Exit::Instruments);
         }
-        let curve = match ended.curve {
-            Some(curve) if curve.end == CurveEnd::Whole => curve,
-            Some(curve) => {
-                eprintln!("no whole curve: {} after {} points", curve.end.word(), curve.points);
-                return Ok(Exit::Curve);
-            }
-            None => {
-                eprintln!(
-                    "no curve: {} did not come to its crest in time; too dark, or held off (the \
-                     events in the log say which)",
-                    self.channel
-                );
-                return Ok(Exit::Curve);
-            }
-        };
-        self.print(&ended.log, &curve)
+        if ended.curve.is_none() {
+            eprintln!(
+                "no curve: {} did not come to its crest within {} s (--within): too dark, or held off \
+                 (the events in {} tell which)",
+                self.channel,
+                self.within.unwrap_or(WITHIN).as_secs(),
+                ended.log.display()
+            );
+            return Ok(Exit::Curve);
+        }
+        self.print(&ended.log)
     }
 
     /// Prints what the log's newest curve says.
-    fn print(&self, log: &Path, curve: &Curve) -> Result<Exit, StoreError> {
+    fn print(&self, log: &Path) -> Result<Exit, StoreError> {
         let reader = Reader::open(log)?;
         let known = reader.channels()?;
         let Some(row) = known.iter().find(|row| row.name == self.channel) else {
             return Ok(Exit::Curve);
         };
-        let ever = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
-        let rows = reader.curves(row.id, ever.0, ever.1)?;
-        let Some(newest) = rows.iter().max_by_key(|row| (row.boot, row.curve)) else {
+        let Some(newest) = newest(&reader, row.id, None)? else {
             return Ok(Exit::Curve);
         };
+        if newest.ending != CurveEnd::Whole.word() {
+            eprintln!("no whole curve: {} after {} points", newest.ending, newest.points);
+            return Ok(Exit::Curve);
+        }
         let points = reader.curve_points(row.id, newest.boot, newest.curve)?;
         let name = format!("{} {}", self.channel, newest.began.utc);
-        match report(&name, curve.direction, &points) {
+        let direction = SweepDirection::ALL.into_iter().find(|it| it.word() == newest.direction);
+        match report(&name, direction.unwrap_or_default(), &points) {
             Ok(report) if self.json => println!("{}", report.json()),
             Ok(report) => {
                 print!("{}", report.table());
@@ -212,4 +233,29 @@ impl Sweep {
         }
         Ok(Exit::Done)
     }
+}
+
+/// Whether a file is a log: by its first bytes, or, where there is none yet, by its name.
+fn is_log(file: &Path) -> bool {
+    const BEGINS: &[u8; 16] = b"SQLite format 3\0";
+    let mut begins = [0; BEGINS.len()];
+    match File::open(file).and_then(|mut file| file.read_exact(&mut begins)) {
+        Ok(()) => begins == *BEGINS,
+        Err(_) => file.extension().is_some_and(|end| end.eq_ignore_ascii_case("sqlite")),
+    }
+}
+
+/// A channel's newest curve that has ended, of those that began at `from` or later.
+fn newest(
+    reader: &Reader,
+    channel: StoredChannel,
+    from: Option<Utc>,
+) -> Result<Option<CurveRow>, StoreError> {
+    let from = from.unwrap_or(Utc::from_micros(i64::MIN));
+    Ok(reader.curves(channel, from, Utc::from_micros(i64::MAX))?.into_iter().max_by_key(key))
+}
+
+/// What orders the curves of a channel: the run, and the number in it.
+fn key(curve: &CurveRow) -> (i64, u32) {
+    (curve.boot, curve.curve)
 }

@@ -74,8 +74,10 @@ enum Step {
 ///    [`next_wake`](Self::next_wake), never before; monotonic time may not go back.
 /// 2. While it answers with a [`Command`], carry that out and report its outcome at once:
 ///    [`Input::Reading`] for a measurement, [`Input::Prepared`] for [`Command::Prepare`] (or
-///    [`Input::Done`] where nothing is known), [`Input::Done`] for the others, [`Input::Failed`] when
-///    it could not be done. A turn asks for at most
+///    [`Input::Done`] where nothing is known), [`Input::Listed`] for each point of
+///    [`Command::RunList`] in turn, at the time it was over, until the channel answers, or all were
+///    told, and [`Input::Done`] behind them; [`Input::Done`] for the others, [`Input::Failed`] when it
+///    could not be done. A turn asks for at most
 ///    [`MAX_COMMANDS_PER_TURN`](super::MAX_COMMANDS_PER_TURN).
 /// 3. Take the records out of the outbox after each call; it is bounded.
 /// 4. [`Input::Stop`] may come between turns; after its commands the channel is
@@ -172,12 +174,12 @@ impl Channel {
         }
     }
 
-    /// The period that its turns keep now; none while it is neither at the crest nor on a curve.
+    /// The period that its turns keep now; none while it isn't at the crest. The points of a curve
+    /// follow one another and keep no time.
     #[must_use]
     pub fn pace(&self) -> Option<Duration> {
         match self.phase {
             Phase::Tracking => Some(self.config.period),
-            Phase::Sweeping => Some(self.config.sweep.dwell),
             _ => None,
         }
     }
@@ -222,6 +224,8 @@ impl Channel {
             (Input::Prepared(_), _) => None,
             (Input::Done, phase) => self.done(now, phase, out),
             (Input::Reading(reading), phase) => self.read(now, phase, &reading, out),
+            (Input::Listed(reading), Phase::Sweeping) => self.listed(now, reading, out),
+            (Input::Listed(_), _) => None,
             (Input::Failed, phase) => self.failed(now, phase, out),
         }
     }
@@ -251,10 +255,7 @@ impl Channel {
                 self.schedule(now.mono, self.config.period);
                 None
             }
-            Phase::Sweeping => {
-                self.schedule(now.mono, self.config.sweep.dwell);
-                None
-            }
+            Phase::Sweeping => self.stepped(now, out),
             Phase::Releasing(step, idle) => self.released(now, step, idle, out),
             Phase::Away | Phase::Idle(_) | Phase::Stopped => None,
         }

@@ -26,6 +26,9 @@ pub enum Command {
     Measure,
     /// Set the load's voltage.
     SetVoltage(Setpoint),
+    /// Let the load step by itself through the setpoints that [`Channel::list`](super::Channel::list)
+    /// tells, each for the sweep's settling time and a measurement.
+    RunList,
     /// Close the load's input.
     InputOn,
     /// Open the load's input.
@@ -72,6 +75,9 @@ pub enum Input {
     Prepared(Found),
     /// The answer to [`Command::Measure`].
     Reading(Reading),
+    /// The answer to [`Command::RunList`], one point after the other; [`Input::Done`] comes behind the
+    /// last.
+    Listed(Reading),
     /// The command failed: no answer, a wrong one, a wrong instrument.
     Failed,
     /// The run ends: let go and close the books.

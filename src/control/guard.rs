@@ -106,8 +106,7 @@ impl Guard {
     pub fn admit(&self, wish: Volts, amps: Amps, path: &SeriesPath) -> Setpoint {
         let envelope = &self.envelope;
         let amps = if amps.is_finite() { amps.max(Amps::ZERO) } else { Amps::ZERO };
-        let capable = envelope.capability.volts_for(amps).unwrap_or(envelope.load_volts_max);
-        let floor = (-envelope.reverse_allowance).max(path.device_volts(capable, amps));
+        let floor = self.floor(amps, path);
         let top = envelope.device_volts_max.min(path.device_volts(envelope.load_volts_max, amps));
         let device = if wish.0.is_nan() { top } else { wish.max(floor).min(top) };
         let load = path.load_volts(device, amps);
@@ -115,6 +114,22 @@ impl Guard {
         let load = if load.0.is_nan() { envelope.load_volts_max } else { load };
         let load = load.max(Volts::ZERO).min(envelope.load_volts_max);
         Setpoint { device, load, held: device != wish }
+    }
+
+    /// The same ahead of time, for a list whose currents nobody has measured yet: the load must be
+    /// able to sink the largest current of the envelope, and the leads drop what `expected` does (A).
+    #[must_use]
+    pub fn admit_ahead(&self, wish: Volts, expected: Amps, path: &SeriesPath) -> Setpoint {
+        let floor = self.floor(self.envelope.device_amps_max, path);
+        let admitted = self.admit(wish.max(floor), expected, path);
+        Setpoint { held: admitted.device != wish, ..admitted }
+    }
+
+    /// The lowest admissible device voltage with a current of `amps` (A, from 0).
+    pub(super) fn floor(&self, amps: Amps, path: &SeriesPath) -> Volts {
+        let envelope = &self.envelope;
+        let capable = envelope.capability.volts_for(amps).unwrap_or(envelope.load_volts_max);
+        (-envelope.reverse_allowance).max(path.device_volts(capable, amps))
     }
 
     /// Holds a reading against the envelope.

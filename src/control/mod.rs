@@ -43,5 +43,7 @@ pub use punctuality::{PUNCTUAL, Punctuality, Turns};
 pub use spread::Tally;
 pub use steadiness::Steady;
 pub use surroundings::{Fresh, Observed, Surroundings};
-pub use sweep::{MAX_SWEEP_POINTS, MIN_SWEEP_POINTS, SweepConditions, SweepConfig};
+pub use sweep::{
+    MAX_SWEEP_POINTS, MAX_SWEEP_READINGS, MIN_SWEEP_POINTS, SweepBy, SweepConditions, SweepConfig,
+};
 pub use wiring::SeriesPath;

@@ -11,12 +11,14 @@
 //! enter: Isc scales the current axis and cancels. Rejected: the last curve's own points (a shaded
 //! curve would leave the next, unshaded one coarse), and steps of equal power (none at the ends).
 
-use crate::quantities::Volts;
+use crate::quantities::{Amps, Volts};
 
 /// Crest over open circuit where the one at hand can't be that of a single knee (1): silicon.
 const USUAL_CREST: f64 = 0.8;
 /// Crests of single knees lie within this: a fill factor of 0.35 and of 0.9.
 const CRESTS: std::ops::RangeInclusive<f64> = 0.55..=0.93;
+/// Current over Isc below which the device is held too far beyond its knee to tell Isc (1).
+const LEAST_SHARE: f64 = 0.5;
 /// Halvings of an interval until it is below 1e-12 of itself.
 const HALVINGS: u32 = 40;
 
@@ -38,6 +40,24 @@ impl Placement {
         let share = crest.map_or(USUAL_CREST, |crest| crest / top);
         let share = if CRESTS.contains(&share) { share } else { USUAL_CREST };
         Self { top, bottom, last: points.max(2) - 1, knee: knee(share) }
+    }
+
+    /// The same with another bottom.
+    pub(super) fn down_to(self, bottom: Volts) -> Self {
+        Self { bottom, ..self }
+    }
+
+    /// The short-circuit current of the model whose current at `volts` is `amps`: Isc = I/i(v). Too
+    /// small at worst, beyond the knee, where little says much.
+    pub(super) fn short_circuit(&self, volts: Volts, amps: Amps) -> Amps {
+        let share = 1.0 - ((volts / self.top - 1.0) / self.knee).exp();
+        amps * (1.0 / share.clamp(LEAST_SHARE, 1.0))
+    }
+
+    /// The current of the model at `volts` (A), whose short-circuit current is `short`.
+    pub(super) fn amps(&self, volts: Volts, short: Amps) -> Amps {
+        let share = 1.0 - ((volts / self.top - 1.0) / self.knee).exp();
+        short * share.clamp(0.0, 1.0)
     }
 
     /// The last step.
@@ -102,6 +122,16 @@ mod tests {
             let best = best.max_by(|a, b| power(*a).total_cmp(&power(*b))).unwrap();
             assert!((best - share).abs() <= 1e-4, "{share}: {best}");
         }
+    }
+
+    #[test]
+    fn short_circuit_is_told_from_the_crest() {
+        // A module of 38.3 V and 9.43 A, held at its crest of 31.0 V and 8.71 A (as the yard's).
+        let plan = Placement::new(Volts(38.3), Volts(0.0), 100, Some(Volts(31.0)));
+        let isc = plan.short_circuit(Volts(31.0), Amps(8.71)).0;
+        // The model has no shunt and no series resistance: a few percent.
+        assert!((isc / 9.43 - 1.0).abs() < 0.04, "{isc}");
+        assert_eq!(plan.short_circuit(Volts(38.3), Amps(0.1)), Amps(0.2), "no more than twice");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Whether a channel's turns begin when they are due.
 //!
-//! Model: counters of the turns at the crest and on a curve, which have a period to keep. A turn
+//! Model: counters of the turns at the crest, which have a period to keep. A turn
 //! counts as late when it begins more than [`PUNCTUAL`] after its time, and so does each that was
 //! skipped because the one before took too long. Late turns are told once an hour, if at all: the
 //! shell feeds the counters, since only it knows when a turn began.
@@ -60,7 +60,7 @@ pub struct Punctuality {
 
 impl Punctuality {
     /// A turn that was due at `due` begins `now`; `period` is what it keeps, none while the channel
-    /// is neither at the crest nor on a curve.
+    /// isn't at the crest.
     pub fn began(&mut self, due: Instant, now: Instant, period: Option<Duration>) {
         let before = std::mem::replace(&mut self.last, period.map(|period| (due, period)));
         let Some(period) = period else { return };

@@ -9,6 +9,8 @@
 //! with lines within the program and the runtime's time paused, the very tasks that drive the roof
 //! live through faults in virtual time (`tests/fault_matrix`).
 
+mod task;
+
 use super::bench::{Lines, bench_setup, link};
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::rehearse::facts;
@@ -16,24 +18,20 @@ use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::{Ended, RunError, wall};
-use crate::control::record::{
-    Activity, ChannelId, Curve, Event, Happening, Record, Sample, Severity,
-};
-use crate::control::{
-    Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Punctuality, Reading,
-    Surroundings,
-};
-use crate::instruments::{Answer, Bench, InstrumentError};
+use crate::control::Punctuality;
+use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
+use crate::instruments::Bench;
 use crate::report::curve_result::appraise;
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Log, Note, Writer, WriterHandle};
+use crate::store::{Log, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
+use task::Task;
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
@@ -59,6 +57,13 @@ impl Clock {
         let past = self.began.elapsed();
         let utc = self.dated.map_or_else(wall, |dated| dated + past);
         Stamp { mono: Instant::ZERO + past, utc }
+    }
+
+    /// Both clocks at one of the runtime's times, which is past.
+    fn stamp_of(&self, past: tokio::time::Instant) -> Stamp {
+        let now = self.stamp();
+        let mono = Instant::ZERO + past.saturating_duration_since(self.began);
+        Stamp { mono, utc: now.utc - now.mono.saturating_since(mono) }
     }
 
     /// The runtime's time for one of ours.
@@ -103,14 +108,6 @@ impl Shared {
             faults: vec![None; channels],
             asked: vec![false; channels],
             curve: None,
-        }
-    }
-
-    /// Somebody asked for a curve of a channel.
-    fn hear(&mut self, station: &Station, name: &str) {
-        match station.channels.iter().position(|channel| channel.name == name) {
-            Some(index) => self.asked[index] = true,
-            None => tracing::warn!("a curve of {name} was asked for; no channel has this name"),
         }
     }
 
@@ -239,8 +236,9 @@ impl Field<'_> {
         let mut requests = Requests::new(self.log);
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
-            for name in requests.heard() {
-                shared.borrow_mut().hear(self.station, &name);
+            let doing = self.doing(&shared.borrow());
+            for index in requests.heard(&doing) {
+                shared.borrow_mut().asked[index] = true;
             }
             if screen.is_due() {
                 show(screen);
@@ -253,6 +251,12 @@ impl Field<'_> {
             self.give_up(&mut shared.borrow_mut(), clock.stamp());
         }
         show(screen);
+    }
+
+    /// What each channel is doing.
+    fn doing(&self, shared: &Shared) -> Vec<(&str, Activity)> {
+        let names = self.station.channels.iter().map(|channel| channel.name.as_str());
+        names.zip(shared.activities.iter().copied()).collect()
     }
 
     /// Tells of the channels that have not come to their end in time.
@@ -314,177 +318,5 @@ fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> Ru
         done: None,
         troubles: shared.faults.iter().flatten().cloned().chain(sensing.troubles()).collect(),
         channels: station.channels.iter().enumerate().map(of).collect(),
-    }
-}
-
-/// One channel and its bench.
-struct Task {
-    index: usize,
-    name: String,
-    channel: Channel,
-    bench: Bench,
-    clock: Clock,
-    shared: Rc<RefCell<Shared>>,
-    sensing: Rc<Sensing>,
-    /// Where it stands, if the height of the sun matters.
-    site: Option<Site>,
-    /// How long after the others it begins.
-    phase: Duration,
-    /// The last fault said, so that one cause is one line.
-    said: Option<String>,
-    /// The instruments' identities told last.
-    known: String,
-}
-
-impl Task {
-    fn new(
-        (index, spec): (usize, &ChannelSpec),
-        bench: Bench,
-        (all, phase): (&All, Duration),
-    ) -> Self {
-        Self {
-            index,
-            name: spec.name.clone(),
-            channel: Channel::new(spec.control.clone()),
-            bench,
-            clock: all.clock,
-            shared: Rc::clone(&all.shared),
-            sensing: Rc::clone(&all.sensing),
-            site: spec.control.sweep.conditions.sun_min.map(|_| all.site),
-            phase,
-            said: None,
-            known: String::new(),
-        }
-    }
-
-    /// Turn after turn until told to stop; then lets go.
-    async fn live(mut self, mut stopped: watch::Receiver<bool>) {
-        tokio::time::sleep(self.phase).await;
-        while !*stopped.borrow() {
-            let wake = self.clock.at(self.channel.next_wake());
-            tokio::select! {
-                biased;
-                _ = stopped.changed() => break,
-                () = tokio::time::sleep_until(wake) => {
-                    self.note_begin();
-                    self.converse(Input::Wake).await;
-                }
-            }
-        }
-        self.complain(true);
-        self.converse(Input::Stop).await;
-        self.shared.borrow_mut().over[self.index] = true;
-        self.bench.close().await;
-    }
-
-    /// Takes note of when a turn begins.
-    fn note_begin(&mut self) {
-        let (due, now) = (self.channel.next_wake(), self.clock.stamp().mono);
-        let pace = self.channel.pace();
-        self.shared.borrow_mut().punctual[self.index].began(due, now, pace);
-        self.complain(false);
-    }
-
-    /// Tells the log of late turns, where there is reason to.
-    fn complain(&self, end: bool) {
-        let at = self.clock.stamp();
-        let mut shared = self.shared.borrow_mut();
-        if let Some(what) = shared.punctual[self.index].complaint(at.mono, end) {
-            let channel = Some(self.channel.config().id);
-            shared.take(Record::Event(Event { channel, at, what }));
-        }
-    }
-
-    async fn converse(&mut self, first: Input) {
-        let id = self.channel.config().id;
-        let seen = self.sensing.surroundings(id);
-        if seen.is_some() || self.site.is_some() {
-            let now = self.clock.stamp();
-            let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
-            let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
-            self.channel.note_surroundings(Surroundings { sun, ..seen.unwrap_or_default() });
-        }
-        if std::mem::take(&mut self.shared.borrow_mut().asked[self.index]) {
-            self.channel.request_sweep();
-        }
-        let mut input = first;
-        let mut out = Outbox::new();
-        for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let command = self.channel.handle(self.clock.stamp(), input, &mut out);
-            {
-                let mut shared = self.shared.borrow_mut();
-                for record in out.drain(..) {
-                    if let Record::Sample(sample) = &record {
-                        self.sensing.look_at(sample);
-                    }
-                    shared.take(record);
-                }
-                shared.activities[self.index] = self.channel.activity();
-            }
-            let Some(command) = command else {
-                return;
-            };
-            input = self.carry_out(command).await;
-        }
-    }
-
-    async fn carry_out(&mut self, command: Command) -> Input {
-        let asked = self.clock.stamp().mono;
-        match self.bench.carry_out(command).await {
-            Ok(Answer::Done) => Input::Done,
-            Ok(Answer::Prepared(found)) => {
-                self.said = None;
-                let mut shared = self.shared.borrow_mut();
-                shared.faults[self.index] = None;
-                shared.reached[self.index].get_or_insert(true);
-                drop(shared);
-                self.say_identities();
-                Input::Prepared(found)
-            }
-            Ok(Answer::Measured(load, amps, boost)) => {
-                let took = self.clock.stamp().mono.saturating_since(asked);
-                Input::Reading(Reading { at: asked + took / 2, load, amps, boost })
-            }
-            Err(error) => {
-                if command == Command::Prepare {
-                    self.shared.borrow_mut().reached[self.index].get_or_insert(false);
-                }
-                self.say(&error);
-                Input::Failed
-            }
-        }
-    }
-
-    /// Tells the log which instruments answer, once and after every change.
-    fn say_identities(&mut self) {
-        let (load, boost) = self.bench.identities();
-        let mut text = format!("load \"{load}\"");
-        if let Some(boost) = boost {
-            text.push_str(&format!(", boost supply \"{boost}\""));
-        }
-        if text == self.known {
-            return;
-        }
-        tracing::info!(channel = self.name, "{text}");
-        self.note(Severity::Note, "instruments", text.clone());
-        self.known = text;
-    }
-
-    fn note(&self, severity: Severity, code: &'static str, text: String) {
-        let (channel, at) = (Some(self.channel.config().id), self.clock.stamp());
-        let note = Note { channel, at, severity, code, text, detail: None };
-        self.shared.borrow().writer.note(note);
-    }
-
-    /// Tells log and operator what the instrument said, once per cause.
-    fn say(&mut self, error: &InstrumentError) {
-        let text = error.to_string();
-        if self.said.as_ref() == Some(&text) {
-            return;
-        }
-        tracing::warn!(channel = self.name, "{text}");
-        self.shared.borrow_mut().faults[self.index] = Some(text.clone());
-        self.note(Severity::Warning, "instrument", text.clone());
-        self.said = Some(text);
     }
 }

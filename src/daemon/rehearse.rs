@@ -59,11 +59,11 @@ pub fn run(
     let mut now = Instant::ZERO;
     while now < end && !stop.is_raised() && book.failed.is_none() {
         now = due(started, pace, now).min(end);
-        for name in requests.heard() {
-            match station.channels.iter().position(|channel| channel.name == name) {
-                Some(index) => yard.stands_mut()[index].request_sweep(),
-                None => tracing::warn!("a curve of {name} was asked for; no channel has this name"),
-            }
+        let names = station.channels.iter().map(|channel| channel.name.as_str());
+        let activities = yard.stands().iter().map(|stand| stand.channel().activity());
+        let doing: Vec<_> = names.zip(activities).collect();
+        for index in requests.heard(&doing) {
+            yard.stands_mut()[index].request_sweep();
         }
         yard.run_until(now, &mut |record| book.take(record));
         book.commit_if_due(now);

@@ -2,15 +2,79 @@
 //!
 //! Model: whoever may write beside the log may ask. A request is a small file, `LOG.sweep-NUMBER`, that
 //! holds a channel's name and comes into being whole, by renaming; the run looks for such files, takes
-//! them away and asks the channel. A file that is gone is a request that was heard. Rejected: a signal
-//! (names no channel), a socket (a path's length is limited, and it stays behind after a crash), and a
-//! table in the log (a second writer there would make the first one wait).
+//! them away, and answers in `LOG.answer-NUMBER`, which whoever asked takes away: whether the channel
+//! will be swept, or why not. A channel that isn't at its crest is not swept later, when nobody waits
+//! for it any more and the light is another. Rejected: a signal (names no channel), a socket (a path's
+//! length is limited, and it stays behind after a crash), and a table in the log (a second writer there
+//! would make the first one wait).
 
+use crate::control::record::Activity;
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant as WallInstant};
 
-/// How often a run looks.
+/// What a run says to a request, a sentence each.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// The channel will be swept.
+    Taken(String),
+    /// The channel isn't swept as it is now.
+    NotNow(String),
+    /// No channel of the run has that name.
+    Unknown(String),
+}
+
+impl Answer {
+    /// What to say to a request for the channel called `name`, of channels that do so.
+    fn to(name: &str, doing: &[(&str, Activity)]) -> Self {
+        let Some((_, activity)) = doing.iter().find(|(other, _)| *other == name) else {
+            let names: Vec<&str> = doing.iter().map(|(name, _)| *name).collect();
+            let names = names.join(", ");
+            return Self::Unknown(format!("the run has no channel {name}; it has {names}"));
+        };
+        let why = match activity {
+            Activity::Tracking => return Self::Taken(format!("{name} is swept now")),
+            Activity::Sweeping => {
+                return Self::Taken(format!("{name} is on a curve already; another follows it"));
+            }
+            Activity::Starting => {
+                return Self::Taken(format!("{name} is swept as soon as it is at its crest"));
+            }
+            Activity::Connecting => "its instruments don't answer, or not yet",
+            Activity::Asleep => "it is too dark, or was until now",
+            Activity::Resting => "it was let go and rests; the events in the log tell why",
+            Activity::LockedOff => {
+                "it was let go too often and is locked off until the next run; the events in the \
+                 log tell why"
+            }
+            Activity::Stopped => "the run is ending",
+        };
+        Self::NotNow(format!(
+            "{name} is not swept: {why} ({}). Ask again when it is at its crest",
+            activity.word()
+        ))
+    }
+
+    const WORDS: [&str; 3] = ["taken", "not-now", "unknown"];
+
+    fn text(&self) -> String {
+        let (word, sentence) = match self {
+            Self::Taken(sentence) => (Self::WORDS[0], sentence),
+            Self::NotNow(sentence) => (Self::WORDS[1], sentence),
+            Self::Unknown(sentence) => (Self::WORDS[2], sentence),
+        };
+        format!("{word}\n{sentence}\n")
+    }
+
+    fn read(text: &str) -> Option<Self> {
+        let (word, sentence) = text.split_once('\n')?;
+        let make = [Self::Taken, Self::NotNow, Self::Unknown];
+        let place = Self::WORDS.iter().position(|known| *known == word)?;
+        Some(make[place](sentence.trim_end().to_owned()))
+    }
+}
+
+/// How often a run looks for requests, and who asked for the curve.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 /// How long a request waits to be heard: many looks.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -18,6 +82,9 @@ const PATIENCE: Duration = Duration::from_secs(5);
 const ASK_EVERY: Duration = Duration::from_millis(50);
 /// A longer request is none: no channel has such a name.
 const LONGEST: u64 = 4096;
+/// What a request's and an answer's name have between the log's and the number.
+const REQUEST: &str = ".sweep-";
+const ANSWER: &str = ".answer-";
 
 /// Why nobody heard.
 #[derive(Debug, thiserror::Error)]
@@ -47,11 +114,11 @@ pub enum AskError {
     Unheard,
 }
 
-/// Asks the run that writes `log` for a curve of `channel`; returns when it has heard.
+/// Asks the run that writes `log` for a curve of `channel`; returns its answer.
 ///
 /// # Errors
 /// [`AskError`]; nothing stays behind.
-pub fn ask(log: &Path, channel: &str) -> Result<(), AskError> {
+pub fn ask(log: &Path, channel: &str) -> Result<Answer, AskError> {
     let held = File::open(beside(log, ".lock"))
         .is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)));
     if !held {
@@ -59,60 +126,105 @@ pub fn ask(log: &Path, channel: &str) -> Result<(), AskError> {
     }
     let number = std::process::id();
     let (draft, file) =
-        (beside(log, &format!(".asking-{number}")), beside(log, &format!(".sweep-{number}")));
-    let written = std::fs::write(&draft, channel).and_then(|()| std::fs::rename(&draft, &file));
-    if let Err(error) = written {
-        // A draft that could not be written may not be there.
-        let _ = std::fs::remove_file(&draft);
+        (beside(log, &format!(".asking-{number}")), beside(log, &format!("{REQUEST}{number}")));
+    let answered = beside(log, &format!("{ANSWER}{number}"));
+    // Of somebody with the same number, who did not wait for it.
+    let _ = std::fs::remove_file(&answered);
+    if let Err(error) = write_whole(&draft, &file, channel) {
         return Err(AskError::Unwritable { file, error });
     }
     let began = WallInstant::now();
-    while began.elapsed() < PATIENCE {
-        if !file.exists() {
-            return Ok(());
-        }
+    let mut answer = None;
+    while answer.is_none() && began.elapsed() < PATIENCE {
         std::thread::sleep(ASK_EVERY);
+        answer = std::fs::read_to_string(&answered).ok().and_then(|text| Answer::read(&text));
     }
-    // Heard at the last moment: then it is gone.
-    if std::fs::remove_file(&file).is_ok() { Err(AskError::Unheard) } else { Ok(()) }
+    // Both may be gone.
+    let _ = std::fs::remove_file(&file);
+    let _ = std::fs::remove_file(&answered);
+    answer.ok_or(AskError::Unheard)
+}
+
+/// Looks every now and then whether what was asked for has come, `within` a time.
+///
+/// # Errors
+/// Those of a look.
+pub fn wait<E>(within: Duration, mut look: impl FnMut() -> Result<bool, E>) -> Result<bool, E> {
+    let began = WallInstant::now();
+    while began.elapsed() < within {
+        std::thread::sleep(LOOK_EVERY);
+        if look()? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// Writes a file that comes into being whole.
+fn write_whole(draft: &Path, file: &Path, text: &str) -> std::io::Result<()> {
+    let written = std::fs::write(draft, text).and_then(|()| std::fs::rename(draft, file));
+    if written.is_err() {
+        // A draft that could not be written may not be there.
+        let _ = std::fs::remove_file(draft);
+    }
+    written
 }
 
 /// The requests to a run.
 #[derive(Debug)]
 pub(super) struct Requests {
     folder: PathBuf,
-    prefix: String,
+    /// The log's name.
+    log: String,
     looked: WallInstant,
 }
 
 impl Requests {
-    /// Of the run that holds `log`; what an earlier one did not hear is forgotten.
+    /// Of the run that holds `log`; what an earlier one did not hear, and answers that nobody took, are
+    /// forgotten.
     pub(super) fn new(log: &Path) -> Self {
-        let name = log.file_name().unwrap_or_default().to_string_lossy();
+        let name = log.file_name().unwrap_or_default().to_string_lossy().into_owned();
         let folder = log.parent().filter(|folder| !folder.as_os_str().is_empty());
         let folder = folder.unwrap_or(Path::new(".")).to_path_buf();
-        let requests =
-            Self { folder, prefix: format!("{name}.sweep-"), looked: WallInstant::now() };
-        requests.take();
+        let requests = Self { folder, log: name, looked: WallInstant::now() };
+        requests.take(REQUEST);
+        requests.take(ANSWER);
         requests
     }
 
-    /// The names of the channels asked for since the last look, if it is time for one.
-    pub(super) fn heard(&mut self) -> Vec<String> {
+    /// Answers the requests since the last look, if it is time for one, by what the channels are doing
+    /// in their order; the places of those to be swept.
+    pub(super) fn heard(&mut self, doing: &[(&str, Activity)]) -> Vec<usize> {
         if self.looked.elapsed() < LOOK_EVERY {
             return Vec::new();
         }
         self.looked = WallInstant::now();
-        self.take()
+        let mut taken = Vec::new();
+        for (number, name) in self.take(REQUEST) {
+            let answer = Answer::to(&name, doing);
+            tracing::info!("a curve of {name} was asked for: {}", answer.text().trim_end());
+            if let Answer::Taken(_) = answer {
+                taken.extend(doing.iter().position(|(other, _)| *other == name));
+            }
+            let file = |kind: &str| self.folder.join(format!("{}{kind}{number}", self.log));
+            // Who can't be answered learns that after a while.
+            let _ = write_whole(&file(".answering-"), &file(ANSWER), &answer.text());
+        }
+        taken
     }
 
-    fn take(&self) -> Vec<String> {
+    /// Takes files of a kind away: their numbers and texts.
+    fn take(&self, kind: &str) -> Vec<(String, String)> {
         let Ok(entries) = std::fs::read_dir(&self.folder) else {
             return Vec::new();
         };
-        let ours = |name: &std::ffi::OsStr| name.to_string_lossy().starts_with(&self.prefix);
-        let files = entries.flatten().filter(|entry| ours(&entry.file_name()));
-        files.filter_map(|entry| request(&entry.path())).collect()
+        let prefix = format!("{}{kind}", self.log);
+        let one = |entry: std::fs::DirEntry| {
+            let name = entry.file_name().to_string_lossy().into_owned();
+            let number = name.strip_prefix(&prefix)?.to_owned();
+            Some((number, request(&entry.path())?))
+        };
+        entries.flatten().filter_map(one).collect()
     }
 }
 
@@ -128,4 +240,23 @@ fn beside(log: &Path, more: &str) -> PathBuf {
     let mut name = log.as_os_str().to_owned();
     name.push(more);
     PathBuf::from(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_activity_has_its_answer_and_every_answer_comes_back() {
+        for activity in Activity::ALL {
+            let answer = Answer::to("east", &[("west", Activity::Tracking), ("east", activity)]);
+            let crest = [Activity::Tracking, Activity::Sweeping, Activity::Starting];
+            assert_eq!(matches!(answer, Answer::Taken(_)), crest.contains(&activity));
+            assert_eq!(Answer::read(&answer.text()), Some(answer));
+        }
+        let unknown = Answer::to("north", &[("west", Activity::Tracking)]);
+        assert!(matches!(&unknown, Answer::Unknown(why) if why.contains("it has west")));
+        assert_eq!(Answer::read(&unknown.text()), Some(unknown));
+        assert_eq!(Answer::read("taken"), None, "half an answer is none");
+    }
 }

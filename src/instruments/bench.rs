@@ -10,9 +10,10 @@
 
 use super::error::InstrumentError;
 use super::link::{Link, LinkSettings, REOPEN_WAIT};
-use super::{Load, LoadSetup, Supply, SupplySetup};
+use super::{ListPoint, Load, LoadSetup, Supply, SupplySetup};
 use crate::control::{Command, Found};
 use crate::quantities::{Amps, Volts};
+use std::time::Duration;
 use tokio::time::{Instant, sleep_until};
 
 /// What a bench answers.
@@ -205,19 +206,14 @@ impl Bench {
         Ok(found)
     }
 
+    /// Both at the same time, each on its own line: a reading takes as long as the slower one, and
+    /// the boost supply's voltage belongs to the load's moment.
     async fn measure(&mut self) -> Result<Answer, InstrumentError> {
-        let (volts, amps) = self.measure_load().await?;
-        let Some(boost) = &mut self.boost else {
-            return Ok(Answer::Measured(volts, amps, None));
-        };
-        let supply = boost.reach().await?;
-        let measured = if self.boost_measured {
-            supply.measure().await.map(|(volts, _)| Some(volts))
-        } else {
-            supply.status().await.map(|()| None)
-        };
-        let volts_of_boost = boost.operated(measured).await?;
-        Ok(Answer::Measured(volts, amps, volts_of_boost))
+        let measured = self.boost_measured;
+        let (load, boost) =
+            tokio::join!(measure(&mut self.load), ask_boost(self.boost.as_mut(), measured));
+        let (volts, amps) = load?;
+        Ok(Answer::Measured(volts, amps, boost?))
     }
 
     /// The load's reading alone, for readings as fast as the line allows.
@@ -225,8 +221,21 @@ impl Bench {
     /// # Errors
     /// As [`Bench::carry_out`].
     pub async fn measure_load(&mut self) -> Result<(Volts, Amps), InstrumentError> {
-        let measured = self.load.reach().await?.measure().await;
-        self.load.operated(measured).await
+        measure(&mut self.load).await
+    }
+
+    /// Lets the load step through `volts` (at its terminals) by itself, with `dwell` at each and a
+    /// measurement behind it: [`Command::RunList`], which a bench doesn't know the setpoints of.
+    ///
+    /// # Errors
+    /// As [`Bench::carry_out`].
+    pub async fn run_list(
+        &mut self,
+        volts: &[Volts],
+        dwell: Duration,
+    ) -> Result<Vec<ListPoint>, InstrumentError> {
+        let run = self.load.reach().await?.run_list(volts, dwell).await;
+        self.load.operated(run).await
     }
 
     /// What the boost supply measures at its terminals (V); none without one on a link.
@@ -265,6 +274,26 @@ impl Bench {
     }
 }
 
+async fn measure(load: &mut Place<Load>) -> Result<(Volts, Amps), InstrumentError> {
+    let measured = load.reach().await?.measure().await;
+    load.operated(measured).await
+}
+
+/// The boost supply's voltage, where it is measured; otherwise only whether it is well.
+async fn ask_boost(
+    boost: Option<&mut Place<Supply>>,
+    measured: bool,
+) -> Result<Option<Volts>, InstrumentError> {
+    let Some(boost) = boost else { return Ok(None) };
+    let supply = boost.reach().await?;
+    let answer = if measured {
+        supply.measure().await.map(|(volts, _)| Some(volts))
+    } else {
+        supply.status().await.map(|()| None)
+    };
+    boost.operated(answer).await
+}
+
 async fn operate_load(load: &mut Load, command: Command) -> Result<(), InstrumentError> {
     match command {
         Command::SetVoltage(setpoint) => load.set_volts(setpoint.load()).await,
@@ -272,6 +301,8 @@ async fn operate_load(load: &mut Load, command: Command) -> Result<(), Instrumen
         Command::InputOff => load.input(false).await,
         // The bench has taken these.
         Command::Prepare | Command::Measure | Command::BoostOn | Command::BoostOff => Ok(()),
+        // Its setpoints come with Bench::run_list.
+        Command::RunList => Ok(()),
     }
 }
 

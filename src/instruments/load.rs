@@ -40,6 +40,17 @@ pub struct LoadSetup {
     pub commands: LoadCommands,
 }
 
+/// A point of a list.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ListPoint {
+    /// The middle of its measurement, as the runtime's clock has it.
+    pub at: Instant,
+    /// Volts at the load's terminals.
+    pub volts: Volts,
+    /// Amps through the loop.
+    pub amps: Amps,
+}
+
 /// A load on its link.
 ///
 /// Calling contract: [`Load::prepare`] first, and again after any error; each operation is one or
@@ -101,6 +112,10 @@ impl Load {
         session.align().await?;
         session.switch(&words.input_off, &words.input, false).await?;
         self.on = false;
+        // A list that was broken off must not go on.
+        if let Some(stop) = words.list.as_ref().and_then(|list| list.stop.as_ref()) {
+            session.tell(stop).await?;
+        }
         if let Some(clear) = &words.clear_trip {
             session.tell(clear).await?;
         }
@@ -251,13 +266,15 @@ impl Load {
         &mut self,
         volts: &[Volts],
         dwell: Duration,
-    ) -> Result<Vec<(Volts, Amps)>, InstrumentError> {
+    ) -> Result<Vec<ListPoint>, InstrumentError> {
         let mut points = Vec::with_capacity(volts.len());
         let Some(list) = self.setup.commands.list.clone() else {
             for step in volts {
                 self.set_volts(*step).await?;
                 sleep(dwell).await;
-                points.push(self.measure_once().await?);
+                let asked = Instant::now();
+                let (volts, amps) = self.measure_once().await?;
+                points.push(ListPoint { at: asked + asked.elapsed() / 2, volts, amps });
             }
             return Ok(points);
         };
@@ -275,7 +292,7 @@ impl Load {
         list: &ListCommands,
         volts: &[Volts],
         dwell: Duration,
-        points: &mut Vec<(Volts, Amps)>,
+        points: &mut Vec<ListPoint>,
     ) -> Result<(), InstrumentError> {
         let Self { session, setup, .. } = self;
         let bare: Vec<f64> = volts.iter().map(|volts| volts.0).collect();
@@ -285,11 +302,19 @@ impl Load {
         session.settle(&setup.commands.complete, &setup.commands.next_error).await?;
         session.tell(&list.start).await?;
         // It measures at the end of each dwell, and answers nothing meanwhile.
-        let each = dwell + self.averaging.unwrap_or(setup.window);
+        let began = Instant::now();
+        let window = self.averaging.unwrap_or(setup.window);
+        let each = dwell + window;
         sleep(each.saturating_mul(u32::try_from(volts.len()).unwrap_or(u32::MAX))).await;
         let measured = session.array(&list.volts, "voltage", volts.len()).await?;
         let amps = session.array(&list.amps, "current", volts.len()).await?;
-        points.extend(measured.into_iter().map(Volts).zip(amps.into_iter().map(Amps)));
+        let middle = |place: u32| began + each.saturating_mul(place) + dwell + window / 2;
+        let places = (0..).map(middle).zip(measured.into_iter().zip(amps));
+        points.extend(places.map(|(at, (volts, amps))| ListPoint {
+            at,
+            volts: Volts(volts),
+            amps: Amps(amps),
+        }));
         if let Some(stop) = &list.stop {
             session.tell(stop).await?;
         }

@@ -23,6 +23,6 @@ pub mod words;
 pub use bench::{Answer, Bench, BenchSetup};
 pub use commands::{LIST_POINTS, ListCommands, LoadCommands, SetAndAsk, SupplyCommands};
 pub use error::{Exchange, InstrumentError};
-pub use load::{Load, LoadSetup};
+pub use load::{ListPoint, Load, LoadSetup};
 pub use meter::{Meter, MeterSetup};
 pub use supply::{Supply, SupplySetup};

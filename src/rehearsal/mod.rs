@@ -81,7 +81,7 @@ impl<S: Sky> Yard<S> {
     pub fn stop(&mut self, at: Instant, log: &mut impl FnMut(Record)) {
         let stamp = self.stamp(at);
         for stand in &mut self.stands {
-            stand.stop(stamp, log);
+            stand.stop(stamp, &mut self.sky, log);
         }
     }
 }

@@ -53,6 +53,13 @@ pub struct StandParts {
 #[derive(Debug)]
 pub struct Stand {
     wired: Wired,
+    life: Life,
+    turns: u64,
+}
+
+/// What is around a stand's bench, and what is remembered of its turns.
+#[derive(Debug)]
+struct Life {
     thermal: Thermal,
     mounting: Mounting,
     place: Place,
@@ -63,16 +70,8 @@ pub struct Stand {
     wind: MetresPerSecond,
     /// Height of the sun (degrees).
     sun: f64,
-    /// The load's heat sink.
+    /// The load's heat sink, and the dissipation last measured.
     heatsink: Option<Celsius>,
-    life: Life,
-    turns: u64,
-}
-
-/// What a stand remembers of its turns.
-#[derive(Debug, Default)]
-struct Life {
-    /// The dissipation last measured.
     dissipated: Watts,
     outage: Option<Outage>,
     /// Sum and count of the crest's power at the readings since the last sample.
@@ -90,12 +89,10 @@ impl Stand {
     /// A stand from its parts.
     #[must_use]
     pub fn new(parts: StandParts) -> Self {
-        let StandParts { channel, bench, thermal, mounting, place, .. } = parts;
-        Self {
-            wired: Wired { channel, bench, boost_measured: parts.boost_measured },
-            thermal,
-            mounting,
-            place,
+        let life = Life {
+            thermal: parts.thermal,
+            mounting: parts.mounting,
+            place: parts.place,
             irradiance: parts.irradiance,
             thermometer: parts.thermometer,
             light: Irradiance::ZERO,
@@ -103,9 +100,15 @@ impl Stand {
             wind: MetresPerSecond::ZERO,
             sun: -90.0,
             heatsink: None,
-            life: Life::default(),
-            turns: 0,
-        }
+            dissipated: Watts::ZERO,
+            outage: None,
+            crests: (0.0, 0),
+            newest: Watts::ZERO,
+            day: None,
+            yesterday: None,
+            last: None,
+        };
+        Self { wired: Wired::new(parts.channel, parts.bench, parts.boost_measured), life, turns: 0 }
     }
 
     /// The controller.
@@ -123,7 +126,7 @@ impl Stand {
     /// What the device is exposed to: irradiance in its plane and temperature of its cells.
     #[must_use]
     pub fn exposure(&self) -> (Irradiance, Celsius) {
-        (self.light, self.thermal.cell())
+        (self.life.light, self.life.thermal.cell())
     }
 
     /// The last sample told, if any.
@@ -158,34 +161,36 @@ impl Stand {
     pub(super) fn turn(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
         self.turns += 1;
         self.pass_to(now, sky);
-        let surroundings = self.sense(now.mono);
+        let surroundings = self.life.surroundings(now.mono);
         self.wired.channel.note_surroundings(surroundings);
-        let mut told = Told { life: &mut self.life, log };
+        let mut told = Told { life: &mut self.life, sky, log };
         self.wired.converse(now, Input::Wake, &mut told);
     }
 
     /// Stops the channel at `now`.
-    pub(super) fn stop(&mut self, now: Stamp, log: &mut impl FnMut(Record)) {
+    pub(super) fn stop(&mut self, now: Stamp, sky: &mut impl Sky, log: &mut impl FnMut(Record)) {
         self.wired.bench.advance(now.mono);
-        let mut told = Told { life: &mut self.life, log };
+        let mut told = Told { life: &mut self.life, sky, log };
         self.wired.converse(now, Input::Stop, &mut told);
     }
 
     /// Lets the bench live until `now`, the sky moving on at least every [`REFRESH`].
     fn pass_to(&mut self, now: Stamp, sky: &mut impl Sky) {
         loop {
-            let behind = now.mono.saturating_since(self.wired.bench.now());
+            let bench = &mut self.wired.bench;
+            let behind = now.mono.saturating_since(bench.now());
             let rest = behind.saturating_sub(REFRESH);
-            self.live(Stamp { mono: now.mono - rest, utc: now.utc - rest }, sky);
+            self.life.live(bench, Stamp { mono: now.mono - rest, utc: now.utc - rest }, sky);
             if rest.is_zero() {
                 break;
             }
         }
     }
+}
 
+impl Life {
     /// Lets the bench live until `now` under the old conditions, then sets the new ones.
-    fn live(&mut self, now: Stamp, sky: &mut impl Sky) {
-        let bench = &mut self.wired.bench;
+    fn live(&mut self, bench: &mut Bench, now: Stamp, sky: &mut impl Sky) {
         let since = now.mono.saturating_since(bench.now());
         bench.advance(now.mono);
         let state = sky.state(now.utc, self.place);
@@ -196,23 +201,22 @@ impl Stand {
         (self.air, self.wind) = (state.air, state.wind);
         self.sun = 90.0 - state.sun.zenith_degrees();
         let sink = self.heatsink.get_or_insert(state.air);
-        let target = state.air.0 + HEATSINK_RISE * self.life.dissipated.0;
+        let target = state.air.0 + HEATSINK_RISE * self.dissipated.0;
         // The implicit step of a first-order lag: never overshoots, whatever the span.
         let span = since.as_secs_f64();
         sink.0 += (target - sink.0) * span / (HEATSINK_LAG + span);
         let day_start = now.utc.day_start();
-        let life = &mut self.life;
-        match life.day {
+        match self.day {
             Some((day, _)) if day == day_start => {}
             Some((day, begun)) => {
-                life.yesterday = Some((day, available - begun));
-                life.day = Some((day_start, available));
+                self.yesterday = Some((day, available - begun));
+                self.day = Some((day_start, available));
             }
-            None => life.day = Some((day_start, available)),
+            None => self.day = Some((day_start, available)),
         }
     }
 
-    fn sense(&mut self, now: Instant) -> Surroundings {
+    fn surroundings(&mut self, now: Instant) -> Surroundings {
         let light = self.light.0;
         let back = self.thermal.back_of_module().0;
         let seen = |sensor: &mut Option<Sensor>, value| {
@@ -234,23 +238,34 @@ impl Stand {
     }
 }
 
-/// What a turn of a stand leaves beside the bench, and whom it tells.
-struct Told<'a, F> {
+/// What is around a stand's conversation, and who hears of it.
+struct Told<'a, S, F> {
     life: &'a mut Life,
+    sky: &'a mut S,
     log: &'a mut F,
 }
 
-impl<F: FnMut(Record)> World for Told<'_, F> {
+impl<S: Sky, F: FnMut(Record)> World for Told<'_, S, F> {
+    fn pass_in_list(&mut self, bench: &mut Bench, to: Stamp) {
+        self.life.live(bench, to, self.sky);
+    }
+
+    fn sense(&mut self, now: Instant) -> Option<Surroundings> {
+        Some(self.life.surroundings(now))
+    }
+
     fn answers(&self, at: Instant) -> bool {
         !self.life.outage.is_some_and(|outage| outage.from <= at && at < outage.until)
     }
 
-    fn measured(&mut self, bench: &Bench, seen: &Measurement) {
-        let life = &mut *self.life;
-        life.newest = bench.crest().watts;
-        life.crests.0 += life.newest.0;
-        life.crests.1 += 1;
-        life.dissipated = seen.load * seen.amps;
+    fn measured(&mut self, _bench: &Bench, seen: &Measurement) {
+        self.life.dissipated = seen.load * seen.amps;
+    }
+
+    fn counted(&mut self, crest: Watts) {
+        self.life.newest = crest;
+        self.life.crests.0 += crest.0;
+        self.life.crests.1 += 1;
     }
 
     fn tell(&mut self, bench: &Bench, now: Stamp, record: Record) {

@@ -5,7 +5,11 @@
 //! talked through does not.
 
 use crate::control::record::Record;
-use crate::control::{Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
+use crate::control::{
+    Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading, Setpoint, Surroundings,
+    SweepBy,
+};
+use crate::quantities::Watts;
 use crate::time::{Instant, Stamp};
 use cresthold_sim::bench::{Bench, Measurement};
 use std::time::Duration;
@@ -20,6 +24,17 @@ pub trait World {
         bench.advance(to);
     }
 
+    /// The same while the load steps through its list by itself, which takes long enough for the sky to
+    /// move on.
+    fn pass_in_list(&mut self, bench: &mut Bench, to: Stamp) {
+        self.pass(bench, to.mono);
+    }
+
+    /// What the sensors say at `now`; none without sensors.
+    fn sense(&mut self, _now: Instant) -> Option<Surroundings> {
+        None
+    }
+
     /// A measurement over `window` begins now; conditions must hold still in it.
     fn before_window(&mut self, _bench: &mut Bench, _window: Duration) {}
 
@@ -31,8 +46,21 @@ pub trait World {
     /// A measurement has ended.
     fn measured(&mut self, _bench: &Bench, _seen: &Measurement) {}
 
+    /// The channel is about to hear a reading, at whose end the crest had so much power.
+    fn counted(&mut self, _crest: Watts) {}
+
     /// The channel told something.
     fn tell(&mut self, bench: &Bench, now: Stamp, record: Record);
+}
+
+/// A point that the load's own list has brought.
+#[derive(Clone, Copy, Debug)]
+struct Listed {
+    reading: Reading,
+    /// When it was over.
+    at: Stamp,
+    around: Option<Surroundings>,
+    crest: Watts,
 }
 
 /// A channel and the bench that it is wired to.
@@ -43,18 +71,31 @@ pub struct Wired {
     /// Device, load and boost supply.
     pub bench: Bench,
     /// Whether the boost supply reports its voltage.
-    pub boost_measured: bool,
+    boost_measured: bool,
+    /// Setpoints and points of the list under way; their room is taken once.
+    list: (Vec<Setpoint>, Vec<Listed>),
 }
 
 impl Wired {
+    /// A channel on its bench, whose boost supply may report its voltage.
+    #[must_use]
+    pub fn new(channel: Channel, bench: Bench, boost_measured: bool) -> Self {
+        let room = match channel.config().sweep.by {
+            SweepBy::Steps => 0,
+            SweepBy::List(most) => usize::from(most),
+        };
+        let list = (Vec::with_capacity(room), Vec::with_capacity(room));
+        Self { channel, bench, boost_measured, list }
+    }
+
     /// The conversation of one turn that begins with `first`; when it ended.
     pub fn converse(&mut self, mut now: Stamp, first: Input, world: &mut impl World) -> Stamp {
         let mut input = first;
-        let mut out = Outbox::new();
         for _ in 0..=MAX_COMMANDS_PER_TURN {
-            let command = self.channel.handle(now, input, &mut out);
-            for record in out.drain(..) {
-                world.tell(&self.bench, now, record);
+            let mut command = self.say(now, input, world);
+            if command == Some(Command::RunList) && world.answers(now.mono) {
+                now = self.run_list(now, world);
+                command = self.tell_list(now, world);
             }
             let Some(command) = command else {
                 break;
@@ -65,6 +106,53 @@ impl Wired {
             now = now.later(ended.saturating_since(began));
         }
         now
+    }
+
+    /// One thing said to the channel, and its answer.
+    fn say(&mut self, now: Stamp, input: Input, world: &mut impl World) -> Option<Command> {
+        let mut out = Outbox::new();
+        let command = self.channel.handle(now, input, &mut out);
+        for record in out.drain(..) {
+            world.tell(&self.bench, now, record);
+        }
+        command
+    }
+
+    /// The load steps through its list by itself; when that is over.
+    fn run_list(&mut self, began: Stamp, world: &mut impl World) -> Stamp {
+        let settle = self.channel.config().sweep.settle;
+        let (setpoints, listed) = &mut self.list;
+        setpoints.clear();
+        listed.clear();
+        setpoints.extend(self.channel.list());
+        let bench = &mut self.bench;
+        let mut now = began.later(bench.latency());
+        world.pass_in_list(bench, now);
+        for setpoint in setpoints {
+            bench.set_volts(setpoint.load());
+            world.pass_in_list(bench, now.later(settle));
+            let reading = Reading { boost: None, ..measure(bench, false, world) };
+            now = now.later(bench.now().saturating_since(now.mono));
+            let (around, crest) = (world.sense(now.mono), bench.crest().watts);
+            listed.push(Listed { reading, at: now, around, crest });
+        }
+        now
+    }
+
+    /// Tells what a list has brought, until there is something to do.
+    fn tell_list(&mut self, now: Stamp, world: &mut impl World) -> Option<Command> {
+        for place in 0..self.list.1.len() {
+            let Listed { reading, at, around, crest } = self.list.1[place];
+            if let Some(around) = around {
+                self.channel.note_surroundings(around);
+            }
+            world.counted(crest);
+            let command = self.say(at, Input::Listed(reading), world);
+            if command.is_some() {
+                return command;
+            }
+        }
+        self.say(now, Input::Done, world)
     }
 
     /// Carries a command out on the bench; its outcome and when it ended.
@@ -81,16 +169,13 @@ impl Wired {
         world.pass(bench, began + bench.latency());
         match command {
             Command::Measure => {
-                let window = bench.load().window;
-                world.before_window(bench, window);
-                let middle = bench.now() + window / 2;
-                let seen = bench.measure();
-                world.measured(bench, &seen);
-                let boost = (self.boost_measured && bench.boost_is_on()).then_some(seen.boost);
-                let reading = Reading { at: middle, load: seen.load, amps: seen.amps, boost };
+                let reading = measure(bench, self.boost_measured, world);
+                world.counted(bench.crest().watts);
                 return (Input::Reading(reading), bench.now());
             }
             Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),
+            // Run where its points can be told one by one.
+            Command::RunList => {}
             Command::InputOn => bench.set_input(true),
             Command::InputOff => bench.set_input(false),
             Command::BoostOn => bench.set_boost(true),
@@ -109,4 +194,15 @@ impl Wired {
         }
         (Input::Done, bench.now())
     }
+}
+
+/// One measurement that begins now.
+fn measure(bench: &mut Bench, boost_measured: bool, world: &mut impl World) -> Reading {
+    let window = bench.load().window;
+    world.before_window(bench, window);
+    let middle = bench.now() + window / 2;
+    let seen = bench.measure();
+    world.measured(bench, &seen);
+    let boost = (boost_measured && bench.boost_is_on()).then_some(seen.boost);
+    Reading { at: middle, load: seen.load, amps: seen.amps, boost }
 }

@@ -7,14 +7,17 @@
 use super::curve::{CurveReport, Wanted};
 use super::curve_log::point;
 use crate::control::record::SweepDirection;
-use crate::curve::quality::Grade;
-use crate::curve::{Curve, CurveError, Method, Point};
+use crate::curve::quality::{Grade, Reason};
+use crate::curve::{Curve, CurveError, Method, Origin, Point};
 use crate::quantities::{Celsius, Irradiance};
 use crate::store::{CurvePointRow, CurveResult};
 
 /// Points of the line through short circuit: with points placed along the curve, fifteen reach over a
 /// quarter of Voc, where a curve is straight, and leave half the noise of one.
 const SHORT_POINTS: usize = 15;
+/// How far above the device's voltage the setpoint of an open load lies at least (1): a load that
+/// regulates keeps to it ten times better.
+const OPEN: f64 = 0.05;
 /// How logged curves are summed up.
 pub const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
 
@@ -70,7 +73,29 @@ pub fn report(
 ) -> Result<CurveReport, String> {
     let wanted = Wanted { method: METHOD, correction: None, area: None, inputs: None };
     let (curve, back) = legs(direction, rows).map_err(|error| error.to_string())?;
-    CurveReport::new(name, &curve, back.as_ref(), &wanted).map_err(|error| error.to_string())
+    let mut report = CurveReport::new(name, &curve, back.as_ref(), &wanted)
+        .map_err(|error| error.to_string())?;
+    if rows.first().is_some_and(is_open) {
+        opened(&mut report);
+    }
+    Ok(report)
+}
+
+/// Whether a point was taken at open circuit: the load asked for far more than the device gave, so it
+/// drew nothing, whatever zero its ammeter has.
+fn is_open(row: &CurvePointRow) -> bool {
+    row.setpoint.zip(row.volts).is_some_and(|(asked, seen)| asked > seen * (1.0 + OPEN))
+}
+
+/// A sweep's first point is open circuit itself: an ammeter whose zero is a little high must not make an
+/// extrapolation of it.
+fn opened(report: &mut CurveReport) {
+    if report.parameters.voc.origin == Origin::Extrapolated {
+        report.parameters.voc.origin = Origin::Measured;
+    }
+    let quality = &mut report.quality;
+    quality.reasons.retain(|(_, why)| *why != Reason::OpenCircuit(Origin::Extrapolated));
+    quality.grade = quality.reasons.first().map_or(Grade::Good, |worst| worst.0);
 }
 
 /// The curve down (or up), and the one back up. Readings of neighbours jitter, so they are sorted.

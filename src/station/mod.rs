@@ -155,6 +155,9 @@ pub fn tracker_of(text: &str) -> Result<TrackerConfig, StationError> {
     document("tracker", text, tracker::alone)
 }
 
+/// So many places that are no TOML are told one by one: more, and it is another kind of file.
+const MOST_FAULTS: usize = 5;
+
 /// The text of a file of ours; `kind` is what it should be.
 fn text_of(path: &Path, kind: &str) -> Result<String, StationError> {
     let failed = |text: String| StationError {
@@ -181,10 +184,16 @@ fn document<T>(
     let failed = |problems| StationError { file: file.to_owned(), problems };
     let notes = Notes::new(text);
     let (document, faults) = DeTable::parse_recoverable(text);
-    for fault in &faults {
+    for fault in faults.iter().take(MOST_FAULTS) {
         let line = fault.span().map_or(1, |span| notes.line(&span));
         let message = fault.message().replace('\n', ", ");
         notes.note(line, "", format!("this is no TOML: {message}"));
+    }
+    if faults.len() > MOST_FAULTS {
+        let more = faults.len() - MOST_FAULTS;
+        let last = faults[MOST_FAULTS].span().map_or(1, |span| notes.line(&span));
+        let text = format!("and {more} more from here on; is this the right file?");
+        notes.note(last, "", text);
     }
     if !faults.is_empty() {
         return Err(failed(notes.into_problems()));

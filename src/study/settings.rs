@@ -11,7 +11,7 @@ use super::Plant;
 use crate::control::record::{ChannelId, SweepDirection};
 use crate::control::{
     Capability, CapabilityPoint, ChannelConfig, Daylight, Envelope, Retry, SensedLimits,
-    SeriesPath, SweepConditions, SweepConfig, Tolerances,
+    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances,
 };
 use crate::quantities::{Amps, Irradiance, Ohms, Volts, Watts};
 use crate::trackers::TrackerConfig;
@@ -205,7 +205,9 @@ impl BenchSettings {
             sweep: SweepConfig {
                 every: self.sweep_every,
                 points: SWEEP_POINTS,
-                dwell: self.period,
+                settle: self.period,
+                readings: 1,
+                by: SweepBy::Steps,
                 direction: SweepDirection::Down,
                 beyond: Volts::ZERO,
                 conditions: SweepConditions::default(),

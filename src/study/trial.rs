@@ -9,7 +9,7 @@ use super::outcome::{Outcome, Tally};
 use super::sensed::Sensed;
 use super::{BenchSettings, Plant};
 use crate::control::record::{Event, Happening, Record};
-use crate::control::{Channel, Input};
+use crate::control::{Channel, Input, Surroundings};
 use crate::quantities::{Irradiance, Volts, Watts};
 use crate::rehearsal::{Wired, World};
 use crate::time::{Instant, Stamp, Utc};
@@ -91,17 +91,22 @@ impl Trial<'_> {
             return Err(TrialError::Substrings { lit, has });
         }
         let (setup, end) = (scene.setup(), Instant::ZERO + scene.length());
-        let mut wired = Wired {
-            channel: Channel::new(self.settings.channel(self.plant, self.tracker.clone())),
-            bench: self.settings.bench(self.plant, self.seed),
-            boost_measured: false,
+        let channel = Channel::new(self.settings.channel(self.plant, self.tracker.clone()));
+        let mut wired = Wired::new(channel, self.settings.bench(self.plant, self.seed), false);
+        let sensed = Sensed::new(self.settings, setup, self.seed);
+        let mut around = Around {
+            scene,
+            exposure,
+            told: Exposure::default(),
+            sensed,
+            tally: Tally::new(setup),
+            counts: Counts::default(),
+            watch,
         };
-        let mut sensed = Sensed::new(self.settings, setup, self.seed);
-        let mut around = Around::new(scene, exposure, setup, watch);
         while wired.channel.next_wake() < end {
             let now = wired.channel.next_wake();
             around.pass(&mut wired.bench, now);
-            if let Some(surroundings) = sensed.look(now, &around.exposure) {
+            if let Some(surroundings) = around.sense(now) {
                 wired.channel.note_surroundings(surroundings);
             }
             wired.converse(stamp(now), Input::Wake, &mut around);
@@ -137,22 +142,13 @@ struct Around<'a> {
     exposure: Exposure,
     /// What the bench has been told last.
     told: Exposure,
+    sensed: Sensed,
     tally: Tally,
     counts: Counts,
     watch: &'a mut dyn FnMut(&Moment),
 }
 
-impl<'a> Around<'a> {
-    fn new(
-        scene: &'a mut dyn Scene,
-        exposure: Exposure,
-        setup: Duration,
-        watch: &'a mut dyn FnMut(&Moment),
-    ) -> Self {
-        let (tally, counts) = (Tally::new(setup), Counts::default());
-        Self { scene, exposure, told: Exposure::default(), tally, counts, watch }
-    }
-
+impl Around<'_> {
     /// Conditions as they are at `at` hold on the bench from now on.
     fn expose(&mut self, bench: &mut Bench, at: Instant) {
         self.scene.expose(at, &mut self.exposure);
@@ -187,6 +183,10 @@ impl World for Around<'_> {
             self.expose(bench, now + piece / 2);
             bench.advance(now + piece);
         }
+    }
+
+    fn sense(&mut self, now: Instant) -> Option<Surroundings> {
+        self.sensed.look(now, &self.exposure)
     }
 
     fn before_window(&mut self, bench: &mut Bench, window: Duration) {

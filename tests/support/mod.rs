@@ -5,7 +5,7 @@
 use cresthold::control::record::{ChannelId, SweepDirection};
 use cresthold::control::{
     Capability, CapabilityPoint, Channel, ChannelConfig, Daylight, Envelope, Retry, SensedLimits,
-    SeriesPath, SweepConditions, SweepConfig, Tolerances,
+    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, Watts};
 use cresthold::rehearsal::{Mounting, Stand, StandParts};
@@ -53,7 +53,9 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
         sweep: SweepConfig {
             every: None,
             points: 100,
-            dwell: Duration::from_millis(100),
+            settle: Duration::from_millis(75),
+            readings: 1,
+            by: SweepBy::Steps,
             direction: SweepDirection::Down,
             beyond: Volts(0.15),
             conditions: SweepConditions::default(),
