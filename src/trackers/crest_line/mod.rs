@@ -92,6 +92,8 @@ const VOC_SLOPE: f64 = 0.08;
 /// ceiling rises to so much above it: a Voc that was measured at dawn says little of noon.
 const HALF: f64 = 0.5;
 const ABOVE: f64 = 1.05;
+/// While the light has not grown by so much (logarithm of the current), Voc is as it was measured.
+const GROWN: f64 = 0.2;
 /// A line that leads so far above the ceiling leads nowhere.
 const LOST: f64 = 1.3;
 /// A line that leads below this share of Voc leads nowhere: eight parts in shade but one.
@@ -171,7 +173,8 @@ impl CrestLine {
     /// The highest wish while the crest's current is `crest`.
     fn ceiling(&self, crest: f64) -> f64 {
         let growth = self.open_at.map_or(0.0, |at| (crest / at).max(1.0).ln());
-        (CEILING * self.open * (1.0 + VOC_SLOPE * growth)).max(ABOVE * self.proven)
+        let ceiling = CEILING * self.open * (1.0 + VOC_SLOPE * growth);
+        if growth > GROWN { ceiling.max(ABOVE * self.proven) } else { ceiling }
     }
 
     /// One reading on the line.
@@ -239,7 +242,9 @@ impl CrestLine {
         let size = size.max(LEAST_DITHER).min(MOST_DITHER);
         self.up = !self.up;
         self.dither = if self.up { size } else { -size };
-        self.go(point.volts * (1.0 + self.dither), next)
+        // Room for the dither below the ceiling, or nothing could be learned there.
+        let base = point.volts.min(self.ceiling(next) / (1.0 + size));
+        self.go(base * (1.0 + self.dither), next)
     }
 
     /// What the dither's answer says about the line.
