@@ -16,8 +16,9 @@ use cresthold::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold::rehearsal::Yard;
 use cresthold::time::{Instant, Utc};
 use cresthold::trackers::{
-    CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig,
-    RampSeparatingConfig, TrackerConfig, VariableStepConfig,
+    CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, Observation,
+    RampSeparatingConfig, Script, ScriptConfig, Scripted, Start, Tracker, TrackerConfig,
+    VariableStepConfig,
 };
 use cresthold_sim::scene::layout::Layout as Row;
 use cresthold_sim::scene::named::{entries, named};

@@ -24,8 +24,10 @@ fn seen(turn: u32, setpoint: Volts, amps: Amps) -> Observation {
 }
 
 fn held(wish: Wish) -> Volts {
-    let Wish::Hold(volts) = wish else { panic!("it never asks for open circuit") };
-    volts
+    match wish {
+        Wish::Hold(volts) => volts,
+        Wish::OpenCircuit => unreachable!("it never asks for open circuit"),
+    }
 }
 
 /// Share of the crest's energy over the last of two minutes, ideal load and meters; no wish leaves

@@ -174,6 +174,7 @@ impl TrackerConfig {
 }
 
 /// One of the registry's trackers, in place of a boxed one.
+#[allow(clippy::large_enum_variant, reason = "a tracker may not allocate")]
 #[derive(Clone, Debug)]
 pub enum AnyTracker {
     /// See [`Hold`].

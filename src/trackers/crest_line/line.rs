@@ -13,6 +13,8 @@
 //! light only t0 + t1 ln + t2 .. is seen) until the covariance bursts; and a table of voltages over
 //! current, which has to visit every current before it knows anything of it.
 
+use super::within;
+
 /// Parameters: t0, t1, t2.
 const N: usize = 3;
 /// Prior of t1: volts per e-fold of current over Voc, 0.04 for the example module's diode to 0.09 for
@@ -71,7 +73,7 @@ impl Line {
     /// The crest's voltage when its current is `amps`.
     pub(super) fn at(&self, amps: f64) -> Point {
         // A ratio that is no number is the faintest.
-        let ratio = (amps / self.reference).max(FAINTEST).min(BRIGHTEST);
+        let ratio = within(amps / self.reference, FAINTEST, BRIGHTEST);
         let basis = [1.0, ratio.ln(), ratio - 1.0];
         Point { basis, volts: dot(&self.theta, &basis) }
     }

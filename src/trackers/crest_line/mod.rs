@@ -102,6 +102,7 @@ const LOWEST: f64 = 0.08;
 const CEILING: f64 = 0.97;
 
 /// What it does with the next reading.
+#[allow(clippy::large_enum_variant, reason = "a tracker may not allocate")]
 #[derive(Clone, Copy, Debug)]
 enum Doing {
     /// It goes to a foothold, and trusts no line.
@@ -239,7 +240,7 @@ impl CrestLine {
         let next = (crest + LEAD * change * sure).max(LEAP.0 * crest).min(LEAP.1 * crest);
         let point = line.at(next);
         let size = DITHER * line.deviation(&point) / point.volts;
-        let size = size.max(LEAST_DITHER).min(MOST_DITHER);
+        let size = within(size, LEAST_DITHER, MOST_DITHER);
         self.up = !self.up;
         self.dither = if self.up { size } else { -size };
         // Room for the dither below the ceiling, or nothing could be learned there.
@@ -265,7 +266,7 @@ impl CrestLine {
         let size = told.found.powi(2);
         if size > SURPRISE * (expected + DIFFERENCE * noise + extra) {
             let doubt = (size / 4.0 - noise - extra) / expected.max(f64::MIN_POSITIVE);
-            line.doubt(doubt.max(1.0).min(MOST_DOUBT));
+            line.doubt(within(doubt, 1.0, MOST_DOUBT));
         }
         line.learn(&point, gain, told.found, noise + extra);
         // The looks that come again in the next difference, seen from the new line.
@@ -304,7 +305,7 @@ impl CrestLine {
             None => Line::new(volts, amps, spread),
             Some(mut line) => {
                 let off = line.at(amps).volts / volts - 1.0;
-                if self.swept || !(off.abs() < IMPLAUSIBLE) {
+                if self.swept || off.is_nan() || off.abs() >= IMPLAUSIBLE {
                     line.anchor(volts, amps, spread);
                 }
                 line
@@ -334,6 +335,11 @@ impl CrestLine {
         self.line = Some(line);
         wish
     }
+}
+
+/// Clamps; what is no number becomes the lower bound, where `f64::clamp` would hand it on.
+fn within(value: f64, low: f64, high: f64) -> f64 {
+    if value > low { value.min(high) } else { low }
 }
 
 /// A setpoint this near the wish (share of Voc) is the wish.

@@ -4,6 +4,8 @@
 //! of one look's current, and neither a ramp nor the dither is in it. Its median size is followed by
 //! small steps up and down, so that a cloud's edge now and then doesn't count; flicker that stays does.
 
+use super::within;
+
 /// Standard deviation of one look over that of the uneven part: 1 / sqrt(4 / 64).
 const SPREAD: f64 = 4.0;
 /// The median of a normal deviate's size.
@@ -40,7 +42,7 @@ impl Noise {
 
     /// As a share of a crest current.
     pub(super) fn share(self, crest: f64) -> f64 {
-        (self.amps / crest).max(LEAST).min(MOST)
+        within(self.amps / crest, LEAST, MOST)
     }
 
     /// Another uneven part, as a share of the crest current `mean` (A).
@@ -57,6 +59,6 @@ impl Noise {
             let step = 1.0 + STEP + FIRST_STEP / f64::from(self.seen);
             self.amps *= if size > MEDIAN * self.amps { step } else { 1.0 / step };
         }
-        self.amps = self.amps.max(LEAST * mean).min(MOST * mean);
+        self.amps = within(self.amps, LEAST * mean, MOST * mean);
     }
 }

@@ -11,6 +11,8 @@
 //! that crests lie near multiples of 0.8 Voc (Patel & Agarwal 2008, from memory), which needs the
 //! number of parts.
 
+use super::within;
+
 /// The first look, as a share of the voltage held: left of every second crest of three parts or
 /// fewer, above the knee of usual loads.
 const LOW: f64 = 0.3;
@@ -66,7 +68,7 @@ impl Scan {
         if power(seen) > power(self.best) {
             self.best = seen;
         }
-        self.cost += (1.0 - power(seen) / power(self.best)).max(0.0).min(1.0);
+        self.cost += within(1.0 - power(seen) / power(self.best), 0.0, 1.0);
         let place = self.points[..self.count].iter().position(|point| point.0 > seen.0);
         let place = place.unwrap_or(self.count);
         self.points[place..=self.count].rotate_right(1);
