@@ -354,6 +354,12 @@ fn settings_of_other_trackers_are_told() {
         ".step_volts",
         "it has: share, look_every_s",
     );
+    told(
+        "\"variable-step\"\nstep_volts = 0.5\nleast_step_volts = 0.6",
+        ".least_step_volts",
+        "0.6 V is above step_volts (0.5 V)",
+    );
+    told("\"crest-line\"\nstep_volts = 1", ".step_volts", "crest-line has no settings");
     told("\"incremental-conductance\"\nstep_volts = 1\ndead_band = 1", ".dead_band", "0..=0.5");
     let text = changed(method, "method = \"hold\" #");
     let says = "hold needs either volts (V) or share";

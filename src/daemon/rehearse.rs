@@ -123,6 +123,9 @@ fn tracker_words(tracker: &TrackerConfig) -> String {
         TrackerConfig::IncrementalConductance(set) => {
             format!("step {}, dead band {}", set.step, set.dead_band)
         }
+        TrackerConfig::RampSeparating(set) => format!("step {}", set.step),
+        TrackerConfig::VariableStep(set) => format!("steps {} to {}", set.least, set.largest),
+        TrackerConfig::CrestLine(_) => "without settings".to_owned(),
         TrackerConfig::Script(set) => {
             let (file, text) = (set.script().file(), set.script().fingerprint());
             let settings = set.settings().map(|(name, value)| format!(", {name} {value}"));
