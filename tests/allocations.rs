@@ -16,8 +16,9 @@ use cresthold::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold::rehearsal::Yard;
 use cresthold::time::{Instant, Utc};
 use cresthold::trackers::{
-    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, Observation, Script,
-    ScriptConfig, Scripted, Start, Tracker, TrackerConfig,
+    CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, Observation,
+    RampSeparatingConfig, Script, ScriptConfig, Scripted, Start, Tracker, TrackerConfig,
+    VariableStepConfig,
 };
 use cresthold_sim::scene::layout::Layout as Row;
 use cresthold_sim::scene::named::{entries, named};
@@ -74,7 +75,7 @@ const WARM_UP: Duration = Duration::from_secs(10 * 3600);
 const MEASURED: Duration = Duration::from_secs(2 * 3600);
 
 /// One of each in the registry but the last, which is a script's.
-fn trackers() -> [TrackerConfig; 4] {
+fn trackers() -> [TrackerConfig; 7] {
     [
         TrackerConfig::Hold(HoldConfig::Share(0.8)),
         TrackerConfig::FractionalVoc(FractionalVocConfig {
@@ -86,6 +87,9 @@ fn trackers() -> [TrackerConfig; 4] {
             step: Volts(0.25),
             dead_band: 0.01,
         }),
+        TrackerConfig::RampSeparating(RampSeparatingConfig { step: Volts(0.25) }),
+        TrackerConfig::VariableStep(VariableStepConfig { largest: Volts(1.0), least: Volts(0.1) }),
+        TrackerConfig::CrestLine(CrestLineConfig {}),
     ]
 }
 

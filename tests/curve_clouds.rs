@@ -17,8 +17,6 @@ const SWEEPS: u32 = 1000;
 const VOLTS: f64 = 0.008;
 const AMPS: f64 = 0.002;
 const LIGHT: f64 = 0.2;
-/// 95 %.
-const COVERAGE: f64 = 1.96;
 
 /// Irradiance along a sweep (share from 0 to 1): a slope and a wave, up to `swing` of the mean.
 fn light(mean: f64, swing: f64, phase: f64, share: f64) -> f64 {
@@ -81,15 +79,15 @@ fn a_thousand_sweeps_under_moving_light() {
             _ => &mut tallies[1],
         };
         let series = Some(fit(&curve, Residual::Current).unwrap().series.value);
-        let analysis = Analysis { method: Method::FIELD, series, correction: None, area: None };
-        let found = budget(&curve, &analysis, &inputs, COVERAGE).unwrap();
+        let analysis = Analysis { series, ..Analysis::plain(Method::FIELD) };
+        let found = budget(&curve, &analysis, &inputs).unwrap();
         let truth = crystalline().at(Irradiance(mean), Celsius(45.0)).summary();
         tally.sweeps += 1;
         let truth = [truth.isc.0, truth.voc.0, truth.pmp.0];
         for (k, (truth, limit)) in truth.into_iter().zip([5e-4, 5e-4, 1e-3]).enumerate() {
             let off = (found.values[k] - truth).abs();
             tally.within[k] += u32::from(off <= limit * truth);
-            tally.covered[k] += u32::from(off <= COVERAGE * found.combined[k]);
+            tally.covered[k] += u32::from(off <= found.coverage[k] * found.combined[k]);
         }
     }
     let [good, others] = &tallies;

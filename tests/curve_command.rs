@@ -60,6 +60,53 @@ fn tables_json_and_pictures() {
 }
 
 #[test]
+fn what_a_station_states_becomes_a_budget_and_goes_with_the_points() {
+    let scratch = tempfile::tempdir().unwrap();
+    roof(scratch.path());
+    std::fs::write(scratch.path().join("yard.toml"), cresthold::station::Station::REHEARSAL)
+        .unwrap();
+    let with = ["roof.csv", "--station", "yard.toml", "--channel", "slope-1"];
+    let shown = run(&[&with[..], &["--budget", "Pmp", "--csv", "b.csv"]].concat(), scratch.path());
+    let text = String::from_utf8(shown.stdout).unwrap();
+    assert!(shown.status.success(), "{}", String::from_utf8_lossy(&shown.stderr));
+    println!("{text}");
+    let words = [
+        "U (95 %)",
+        "current, gain",
+        "rectangular",
+        "of the variance",
+        "coverage factor, k",
+        "correlation of the errors: Isc and Pmp +0.",
+        "efficiency",
+        "boost supply, voltage",
+    ];
+    for word in words {
+        assert!(text.contains(word), "{word} is missing:\n{text}");
+    }
+    assert!(text.lines().all(|line| line.len() <= 132), "{text}");
+    // The points carry what is known of them: no station is needed any more.
+    let json = |arguments: &[&str]| -> serde_json::Value {
+        let shown = run(arguments, scratch.path());
+        assert!(shown.status.success(), "{}", String::from_utf8_lossy(&shown.stderr));
+        serde_json::from_slice(&shown.stdout).unwrap()
+    };
+    let (first, again) = (json(&[&with[..], &["--json"]].concat()), json(&["b.csv", "--json"]));
+    let of = |json: &serde_json::Value| json["figures"]["Pmp"]["expanded"].as_f64().unwrap();
+    assert!((of(&again) / of(&first) - 1.0).abs() < 0.02, "{} {}", of(&first), of(&again));
+    let k = first["figures"]["Isc"]["coverage_factor"].as_f64().unwrap();
+    assert!((1.6..1.97).contains(&k), "{k}");
+    assert!(first["budget"]["correlations"]["Isc-Pmp"].as_f64().unwrap() > 0.5);
+    // Nothing known, nothing stated; and nothing to show of it.
+    run(&["roof.csv", "--csv", "c.csv"], scratch.path());
+    let bare = std::fs::read_to_string(scratch.path().join("c.csv")).unwrap();
+    assert!(bare.starts_with("# nothing is stated of the instruments' errors\n"), "{bare}");
+    let refused = run(&["roof.csv", "--budget", "Pmp"], scratch.path());
+    assert_eq!(refused.status.code(), Some(10));
+    let other = ["roof.csv", "--station", "yard.toml", "--channel", "nowhere"];
+    assert_eq!(run(&other, scratch.path()).status.code(), Some(3));
+}
+
+#[test]
 fn correction_to_standard_conditions() {
     let scratch = tempfile::tempdir().unwrap();
     roof(scratch.path());

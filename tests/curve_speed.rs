@@ -38,6 +38,7 @@ fn analysis_and_chance() {
         series: Some(Ohms(0.3)),
         correction: None,
         area: Some(1.6),
+        delay: 0.0,
     };
     let rounds = 200;
     let start = Instant::now();
@@ -47,7 +48,7 @@ fn analysis_and_chance() {
     let fitted = start.elapsed() / rounds;
     let start = Instant::now();
     for _ in 0..rounds {
-        black_box(budget(&curve, &analysis, &inputs, 2.0).unwrap());
+        black_box(budget(&curve, &analysis, &inputs).unwrap());
         black_box(quality(&curve, None));
     }
     let stated = start.elapsed() / rounds;

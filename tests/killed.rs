@@ -12,9 +12,9 @@ use cresthold::time::Utc;
 use cresthold_sim::wire::instrument::{Instrument, VirtualLoad, VirtualSupply};
 use cresthold_sim::wire::plant::LivePlant;
 use cresthold_sim::wire::serve::{PtyServer, TcpServer};
-use noon::plant;
+use noon::{Daemon, plant, station};
 use std::path::Path;
-use std::process::{Child, Command};
+use std::process::Command;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime};
 
@@ -42,66 +42,6 @@ impl<I: Instrument> Instrument for Overheard<I> {
 
     fn overrun(&mut self) {
         self.instrument.overrun();
-    }
-}
-
-fn station(load: &str, boost: &str) -> String {
-    format!(
-        r#"
-name = "Larkfell test yard"
-[site]
-latitude = 46.8
-longitude = 6.9
-elevation = 490.0
-[control]
-period_s = 0.1
-sample_every_s = 0.5
-commit_every_s = 0.5
-[[channel]]
-name = "slope-1"
-lead_ohms = 0.0
-mounting = {{ tilt_deg = 20.0, azimuth_deg = 180.0 }}
-tracker = {{ method = "perturb-and-observe", step_volts = 0.2 }}
-daylight = {{ wake_volts = 20.0 }}
-[channel.load]
-link = {load}
-identity = "VL-1"
-settling_s = 0.01
-window_s = 0.02
-latency_s = 0.005
-current_protection_amps = 16.0
-[channel.boost]
-volts = 6.0
-amps = 20.0
-link = {boost}
-identity = "VB-1"
-measured = true
-[channel.envelope]
-device_volts_max = 48.0
-device_amps_max = 15.5
-device_watts_max = 520.0
-load_volts_max = 80.0
-load_watts_max = 600.0
-capability = [[0.0, 0.0], [2.0, 20.0]]
-"#
-    )
-}
-
-/// A daemon that does not outlive the test.
-struct Daemon(Child);
-
-impl Daemon {
-    fn start(file: &Path, log: &Path) -> Self {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_cresthold"));
-        command.args(["run", file.to_str().unwrap(), "--quiet", "--log", log.to_str().unwrap()]);
-        Self(command.spawn().unwrap())
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
     }
 }
 

@@ -227,6 +227,39 @@ fn limits_that_sensors_check_are_told() {
 }
 
 #[test]
+fn accuracies_that_do_not_fit_are_told() {
+    let gain = "gain_volts = { limits = 0.0005 }";
+    let key = "channel[1].load.accuracy.gain_volts";
+    wrong(gain, "gain_volts = 0.0005", key, "where a table belongs");
+    wrong(gain, "gain_volts = { limits = 0.5 }", &format!("{key}.limits"), "outside 0..=0.1");
+    wrong(
+        gain,
+        "gain_volts = { expanded = 0.001 }",
+        &format!("{key}.k"),
+        "missing; state the cert",
+    );
+    wrong(gain, "gain_volts = { limits = 0.001, k = 2 }", &format!("{key}.k"), "unknown key");
+    wrong(gain, "gain_volts = {}", key, "write { limits = ... }");
+    // What the load's table makes necessary.
+    let without = changed("lead_accuracy = { limits = 0.002 } #", "#");
+    let channel = "[[channel]]\nname = \"slope-1\"";
+    one_problem(&without, channel, "channel[1].lead_accuracy", "missing beside");
+    let without = changed("accuracy = { limits = 0.01 } # error of its voltage", "# ");
+    one_problem(&without, "[channel.boost]", "channel[1].boost", "missing beside");
+    let without = changed("gain = { expanded = 0.016, k = 2 } #", "gain = {} #");
+    one_problem(&without, "gain = {} #", "channel[1].irradiance.accuracy.gain", "one of the three");
+    // And what says nothing without it.
+    let start = Station::REHEARSAL.find("\n[channel.load.accuracy]").unwrap_or(0);
+    let end = Station::REHEARSAL[start..].find("[channel.analysis]").unwrap_or(0);
+    let mut text = Station::REHEARSAL.to_owned();
+    text.replace_range(start..start + end, "\n");
+    let error = Station::parse("yard.toml", &text).expect_err("accuracies for nothing").to_string();
+    for key in ["lead_accuracy", "analysis", "boost", "irradiance", "module_temperature"] {
+        assert!(error.contains(&format!("channel[1].{key}: its accuracy says nothing")), "{error}");
+    }
+}
+
+#[test]
 fn sweeps_that_do_not_fit_are_told() {
     let sweep = |key: &str| format!("channel[1].sweep.{key}");
     wrong("dwell_s = 0.1 ", "dwell_s = 0.05 ", &sweep("dwell_s"), "too short for the load");
@@ -265,7 +298,7 @@ fn conditions_that_nobody_can_check_are_told() {
     for key in ["irradiance_min", "steady_percent"] {
         let text = changed(from, &format!("{from}\nevery_s = 600.0\n{key} = 10 "));
         assert!(Station::parse("yard.toml", &text).is_ok());
-        let text = text.replacen("[channel.irradiance]", "[channel.other]", 1);
+        let text = text.replacen("[channel.irradiance", "[channel.other", 2);
         let error = Station::parse("yard.toml", &text).unwrap_err();
         let told = error.problems.iter().find(|problem| problem.key == sweep(key));
         let told = told.unwrap_or_else(|| panic!("{error}"));
@@ -321,6 +354,12 @@ fn settings_of_other_trackers_are_told() {
         ".step_volts",
         "it has: share, look_every_s",
     );
+    told(
+        "\"variable-step\"\nstep_volts = 0.5\nleast_step_volts = 0.6",
+        ".least_step_volts",
+        "0.6 V is above step_volts (0.5 V)",
+    );
+    told("\"crest-line\"\nstep_volts = 1", ".step_volts", "crest-line has no settings");
     told("\"incremental-conductance\"\nstep_volts = 1\ndead_band = 1", ".dead_band", "0..=0.5");
     let text = changed(method, "method = \"hold\" #");
     let says = "hold needs either volts (V) or share";

@@ -55,8 +55,10 @@ fn many_channels_offer_and_everything_arrives() {
     assert_eq!((totals.rows.minutes, totals.rows.days, totals.rows.events), (2, 2, 2));
     assert_eq!((totals.left_out, totals.lost, totals.refused), (0, 0, 0));
     assert_eq!(COMMIT_INTERVAL, Duration::from_secs(2));
-    let wal = path.with_file_name("roof log.db-wal");
-    assert!(!wal.exists(), "the write-ahead log is emptied and gone");
+    for side in ["-wal", "-journal", "-tail"] {
+        let side = path.with_file_name(format!("roof log.db{side}"));
+        assert!(!side.exists(), "{} is emptied and gone", side.display());
+    }
 }
 
 #[test]

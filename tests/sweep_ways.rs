@@ -135,7 +135,7 @@ fn said(points: &[CurvePoint]) -> CurveReport {
         module_temperature: point.module_temperature,
     };
     let rows: Vec<CurvePointRow> = points.iter().map(row).collect();
-    report("curve", SweepDirection::Down, &rows).unwrap()
+    report("curve", SweepDirection::Down, &rows, None).unwrap()
 }
 
 #[test]

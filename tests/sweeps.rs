@@ -9,8 +9,9 @@ use cresthold::control::record::{
 use cresthold::control::{ChannelConfig, Steady, SweepConditions};
 use cresthold::quantities::{Amps, Irradiance, MetresPerSecond, Volts};
 use cresthold::rehearsal::{Outage, Yard};
-use cresthold::report::curve_result::appraise;
-use cresthold::store::{ChannelFacts, Log, OpenFacts, Reader};
+use cresthold::report::curve_result::{appraise, stated_of, stated_rows};
+use cresthold::station::Station;
+use cresthold::store::{Appraise, ChannelFacts, CurveResult, Expanded, Log, OpenFacts, Reader};
 use cresthold::time::{Instant, Stamp, Utc};
 use cresthold_sim::device::examples;
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
@@ -316,6 +317,22 @@ fn sweeps_on_schedule_are_counted_apart_and_their_energy_is_counted() {
     assert!(off.abs() < 2e-4, "{off}");
 }
 
+fn facts(began: Utc) -> OpenFacts {
+    OpenFacts {
+        began: Stamp { mono: Instant::ZERO, utc: began },
+        version: "test".to_owned(),
+        station: "yard".to_owned(),
+        fingerprint: String::new(),
+        seed: None,
+        note: None,
+        channels: vec![ChannelFacts {
+            name: "east".to_owned(),
+            device: "module".to_owned(),
+            tracker: "hold".to_owned(),
+        }],
+    }
+}
+
 #[test]
 fn curves_come_back_from_the_log_and_a_hole_shows() {
     let (mut yard, mut told) = noon(config());
@@ -329,20 +346,9 @@ fn curves_come_back_from_the_log_and_a_hole_shows() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("curves.sqlite");
     let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
-    let facts = OpenFacts {
-        began: Stamp { mono: Instant::ZERO, utc: began },
-        version: "test".to_owned(),
-        station: "yard".to_owned(),
-        fingerprint: String::new(),
-        seed: None,
-        note: None,
-        channels: vec![ChannelFacts {
-            name: "east".to_owned(),
-            device: "module".to_owned(),
-            tracker: "hold".to_owned(),
-        }],
-    };
-    let mut log = Log::open(&path, &facts).unwrap().with_appraisal(appraise);
+    let mut log = Log::open(&path, &facts(began))
+        .unwrap()
+        .with_appraisal(Appraise::new(|_, direction, rows| appraise(direction, rows, None)));
     for record in &told.records {
         // One point of the second curve gets lost on the way.
         if !matches!(record, Record::CurvePoint(point) if point.curve == 2 && point.index == 50) {
@@ -392,4 +398,47 @@ fn curves_come_back_from_the_log_and_a_hole_shows() {
         })
         .unwrap();
     assert_eq!(seen, (result.grade, result.pmp.unwrap().0));
+}
+
+#[test]
+fn what_is_stated_and_what_follows_from_it_come_back_from_the_log() {
+    let (mut yard, mut told) = noon(config());
+    told.records.clear();
+    yard.stands_mut()[0].request_sweep();
+    on(&mut yard, &mut told, NOON, 15.0);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("curves.sqlite");
+    let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
+    let station = Station::rehearsal();
+    let stated = station.channels[0].stated.unwrap();
+    let mut log = Log::open(&path, &facts(began)).unwrap();
+    log.state(&stated_rows(&station)[..1]).unwrap();
+    let one = |k: u8| Expanded { value: 0.5, coverage: 1.0 + f64::from(k) };
+    let mut log = log.with_appraisal(Appraise::new(move |_, direction, rows| {
+        let result = appraise(direction, rows, Some(&stated));
+        // The light jumped: no uncertainty would be honest. One is put in, to see it come back.
+        assert_eq!(result.expanded, [None; 7]);
+        CurveResult { expanded: [0, 1, 2, 3, 4, 5, 6].map(|k| Some(one(k))), ..result }
+    }));
+    for record in &told.records {
+        log.write(record).unwrap();
+    }
+    log.finish().unwrap();
+    let reader = Reader::open(&path).unwrap();
+    let id = reader.channels().unwrap()[0].id;
+    assert_eq!(stated_of(reader.stated(id, 1).unwrap()).unwrap(), Some(stated));
+    let curves = reader.curves(id, began, began + Duration::from_secs(86_400)).unwrap();
+    let result = curves[0].result.clone().unwrap();
+    assert_eq!(result.expanded, [0, 1, 2, 3, 4, 5, 6].map(|k| Some(one(k))));
+    assert_eq!(result.voc_origin.as_deref(), Some("measured"));
+    // The module's area is stated, too.
+    assert!((0.05..0.25).contains(&result.efficiency.unwrap()), "{result:?}");
+    let conn = rusqlite::Connection::open(&path).unwrap();
+    let sql = "SELECT pmp_expanded_w || ' ' || efficiency_k FROM curve_view";
+    let seen: String = conn.query_row(sql, [], |r| r.get(0)).unwrap();
+    assert_eq!(seen, "0.5 7.0");
+    let sql = "SELECT known || ' ' || value FROM stated_view \
+               WHERE channel = 'east' AND input = 'current, gain'";
+    let seen: String = conn.query_row(sql, [], |r| r.get(0)).unwrap();
+    assert_eq!(seen, "limits 0.001");
 }

@@ -40,7 +40,7 @@ impl Check {
     }
 }
 
-fn sensor_row(StationSensor { sensor, source }: &StationSensor) -> Vec<String> {
+fn sensor_row(StationSensor { sensor, source, .. }: &StationSensor) -> Vec<String> {
     let line = source.address().map_or_else(|| "a channel".to_owned(), ToString::to_string);
     let seconds = |span: std::time::Duration| format!("{} s", span.as_secs_f64());
     vec![

@@ -4,14 +4,18 @@ mod correction;
 
 use super::{Exit, picture};
 use crate::curve::translate::BetweenError;
-use crate::curve::uncertainty::{AnalysisError, Correction, Inputs, Spec};
-use crate::curve::{Conditions, Curve, CurveError, Method, Point, branches, csv};
+use crate::curve::uncertainty::{
+    AnalysisError, Correction, Inputs, Quantity, Spec, Stated, UnknownRow,
+};
+use crate::curve::{Conditions, Curve, CurveError, Method, branches, csv};
 use crate::quantities::{Amps, Celsius, Irradiance, Volts};
 use crate::report::curve::{CurveReport, Wanted};
-use crate::report::curve_log::{Named, logged_curves};
+use crate::report::curve_budget::of_figure;
+use crate::report::curve_log::{CurveLogError, Named, logged_curves};
 use crate::report::curve_picture::{png_file, svg};
 use crate::report::curve_result;
 use crate::report::curve_trend::Trend;
+use crate::station::{Station, StationError};
 use crate::store::{Reader, StoreError};
 use clap::{Args, ValueEnum};
 use correction::{CorrectionArgs, interpolated};
@@ -46,6 +50,12 @@ Examples:
       --own-coefficients                                     its curves at standard conditions
   cresthold curve yard.sqlite --channel module-1 --only 17 --svg noon.svg
                                                              one of its curves, by its number there
+  cresthold curve roof.csv --station yard.toml --channel module-1 --budget Pmp
+                                                              how well Pmp is known, input by input
+
+Uncertainties follow from what is known of the instruments: of a log what its station stated, of a CSV
+file its comments `# stated: ...`, else what --station states of the channel. A limit of error among
+the options takes that one's place.
 
 Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 no usable curve."
 )]
@@ -53,7 +63,7 @@ pub(super) struct CurveFile {
     /// The curve, as CSV, or a log (.sqlite) with curves; of several, one line each is printed
     #[arg(required = true)]
     files: Vec<PathBuf>,
-    /// Of a log, this channel's curves only
+    /// Of a log, this channel's curves only; with --station, the channel that took the curve
     #[arg(long, value_name = "NAME")]
     channel: Option<String>,
     /// Of several curves these only, by their numbers in the table
@@ -119,6 +129,12 @@ struct Errors {
     /// Limits of the cell temperature's error (K)
     #[arg(long, value_name = "K")]
     cell_error: Option<f64>,
+    /// Take what is known of the instruments from this station file, for curves that don't say
+    #[arg(long, value_name = "STATION.toml", requires = "channel")]
+    station: Option<PathBuf>,
+    /// Print the budget of one figure as well: input by input, with sensitivities
+    #[arg(long, value_name = "FIGURE", value_parser = parse_figure, conflicts_with = "json")]
+    budget: Option<Quantity>,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -136,7 +152,23 @@ enum Problem {
     #[error("{file}: {error}")]
     Csv { file: String, error: csv::CsvError },
     #[error("{0}")]
+    Log(#[from] CurveLogError),
+    #[error("{0}")]
     Store(#[from] StoreError),
+    #[error("{0}")]
+    Station(#[from] StationError),
+    #[error(
+        "{file}: there is no channel {channel}, or it states no accuracy; see [channel.load.accuracy] \
+         in what `cresthold station` prints"
+    )]
+    NothingStated { file: String, channel: String },
+    #[error("{file}: {error}")]
+    Stated { file: String, error: UnknownRow },
+    #[error(
+        "{name}: no uncertainty of {figure} is stated: nothing is known of the instruments (name \
+         --station), or the light moved too much"
+    )]
+    NoUncertainty { name: String, figure: &'static str },
     #[error(
         "{file}: no whole curve of this channel in the log; let `run` take some ([channel.sweep])"
     )]
@@ -180,7 +212,8 @@ impl Problem {
             | Self::NoSuch { .. }
             | Self::NoBudget => Exit::Usage,
             Self::Write { .. } => Exit::System,
-            Self::Store(_) => Exit::Log,
+            Self::Log(_) | Self::Store(_) => Exit::Log,
+            Self::Station(_) | Self::NothingStated { .. } => Exit::Station,
             _ => Exit::Curve,
         }
     }
@@ -225,9 +258,13 @@ impl CurveFile {
 
     /// All curves of all files, or those that are wanted.
     fn picked(&self) -> Result<Vec<Named>, Problem> {
+        let station = self.stated_by_station()?;
         let mut named = Vec::new();
         for file in &self.files {
             named.extend(self.read(file)?);
+        }
+        for (.., stated) in &mut named {
+            *stated = stated.or(station);
         }
         if self.only.is_empty() {
             return Ok(named);
@@ -248,8 +285,8 @@ impl CurveFile {
     ) -> Result<Vec<CurveReport>, Problem> {
         let mut reports = Vec::new();
         let mut last = None;
-        for (name, points) in named {
-            match self.report(name, points, &wanted(name)) {
+        for one in named {
+            match self.report(one, &wanted(&one.0)) {
                 Ok(report) => reports.push(report),
                 Err(problem) => {
                     if named.len() > 1 {
@@ -278,7 +315,7 @@ impl CurveFile {
         if plain.inputs.is_some() {
             return Err(Problem::NoBudget);
         }
-        let of = |(name, points): &Named| self.report(name, points, plain);
+        let of = |one: &Named| self.report(one, plain);
         interpolated(&of(first)?, &of(second)?, to, plain)
     }
 
@@ -288,37 +325,60 @@ impl CurveFile {
         if is_log(path) {
             let read =
                 |reader: Reader| logged_curves(&reader, self.channel.as_deref(), self.cell_above);
-            let found = Reader::open(path).and_then(read)?;
+            let found = read(Reader::open(path)?)?;
             return if found.is_empty() { Err(Problem::Empty { file }) } else { Ok(found) };
         }
         let text = std::fs::read_to_string(path)
             .map_err(|error| Problem::Read { file: file.clone(), error })?;
-        let points = csv::read(&text).map_err(|error| Problem::Csv { file, error })?;
+        let points =
+            csv::read(&text).map_err(|error| Problem::Csv { file: file.clone(), error })?;
+        let stated =
+            Stated::from_comment(&text).map_err(|error| Problem::Stated { file, error })?;
         let name = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        Ok(vec![(name, points)])
+        Ok(vec![(name, points, stated)])
+    }
+
+    /// What the station file says of the channel's instruments.
+    fn stated_by_station(&self) -> Result<Option<Stated>, Problem> {
+        let (Some(path), Some(channel)) = (&self.errors.station, &self.channel) else {
+            return Ok(None);
+        };
+        let station = Station::load(path)?;
+        let found = station.channels.iter().find(|spec| spec.name == *channel);
+        let nothing = || Problem::NothingStated {
+            file: path.display().to_string(),
+            channel: channel.clone(),
+        };
+        Ok(Some(found.and_then(|spec| spec.stated).ok_or_else(nothing)?))
     }
 
     fn report(
         &self,
-        name: &str,
-        points: &[Point],
+        (name, points, stated): &Named,
         wanted: &Wanted,
     ) -> Result<CurveReport, Problem> {
-        let mut points = points.to_vec();
+        let known = Wanted::of(wanted.method, stated.as_ref());
+        let wanted = &Wanted {
+            correction: wanted.correction,
+            area: wanted.area.or(known.area),
+            inputs: self.errors.inputs(known.inputs),
+            ..known
+        };
+        let mut points = points.clone();
         if let Some((irradiance, cell)) = self.at {
             for p in &mut points {
                 p.irradiance = p.irradiance.or(Some(Irradiance(irradiance)));
                 p.cell = p.cell.or(Some(Celsius(cell)));
             }
         }
-        let no_curve = |error| Problem::Curve { name: name.to_owned(), error };
+        let no_curve = |error| Problem::Curve { name: name.clone(), error };
         let mut runs = branches(&points).into_iter();
         let sort = self.sort || self.files.iter().any(|file| is_log(file));
         let made = if sort { Curve::sorted } else { Curve::new };
         let curve = made(runs.next().unwrap_or_default()).map_err(no_curve)?;
         let back = runs.next().map(made).transpose().map_err(no_curve)?;
         CurveReport::new(name, &curve, back.as_ref(), wanted)
-            .map_err(|error| Problem::Analysis { name: name.to_owned(), error })
+            .map_err(|error| Problem::Analysis { name: name.clone(), error })
     }
 
     fn wanted(&self, correction: Option<Correction>) -> Wanted {
@@ -329,7 +389,8 @@ impl CurveFile {
             Some(Choice::Narrow) => Method::FIELD,
             Some(Choice::Log) => curve_result::METHOD,
         };
-        Wanted { method, correction, area: self.area, inputs: self.errors.inputs() }
+        let (area, inputs) = (self.area, self.errors.inputs(None));
+        Wanted { correction, area, inputs, ..Wanted::of(method, None) }
     }
 
     fn hand_out(&self, reports: &[CurveReport]) -> Result<(), Problem> {
@@ -348,6 +409,12 @@ impl CurveFile {
         } else {
             print!("{}", report.table());
         }
+        if let Some(figure) = self.errors.budget {
+            let table = report.budget.as_ref().and_then(|budget| of_figure(budget, figure));
+            let (name, figure) = (report.name.clone(), figure.symbol().0);
+            let nothing = || Problem::NoUncertainty { name, figure };
+            print!("\n{}", table.ok_or_else(nothing)?);
+        }
         if let Some(file) = &output.svg {
             save(file, svg(report).map(String::into_bytes))?;
         }
@@ -355,7 +422,8 @@ impl CurveFile {
             save(file, png_file(report))?;
         }
         if let Some(file) = &output.csv {
-            save(file, Ok(csv::write(report.curve.points()).into_bytes()))?;
+            let table = csv::write(report.curve.points());
+            save(file, Ok(format!("{}{table}", report.stated_comment()).into_bytes()))?;
         }
         Ok(())
     }
@@ -368,23 +436,31 @@ impl Output {
 }
 
 impl Errors {
-    /// What was stated of the instruments; none if nothing was.
-    fn inputs(&self) -> Option<Inputs> {
+    /// What is known of the instruments, with what the options say in its place; none if nothing is.
+    fn inputs(&self, known: Option<Inputs>) -> Option<Inputs> {
         let stated = self.volts_error.is_some()
             || self.amps_error.is_some()
             || self.irradiance_error.is_some()
             || self.cell_error.is_some();
-        let mut inputs = Inputs::PERFECT;
+        if !stated {
+            return known;
+        }
+        let mut inputs = known.unwrap_or(Inputs::PERFECT);
         for (pair, instrument) in
             [(self.volts_error, &mut inputs.volts), (self.amps_error, &mut inputs.amps)]
         {
-            let (percent, offset) = pair.unwrap_or((0.0, 0.0));
-            instrument.gain = Spec::Limits(percent / 100.0);
-            instrument.offset = Spec::Limits(offset);
+            if let Some((percent, offset)) = pair {
+                instrument.gain = Spec::Limits(percent / 100.0);
+                instrument.offset = Spec::Limits(offset);
+            }
         }
-        inputs.irradiance.gain = Spec::Limits(self.irradiance_error.unwrap_or(0.0) / 100.0);
-        inputs.cell = Spec::Limits(self.cell_error.unwrap_or(0.0));
-        stated.then_some(inputs)
+        if let Some(percent) = self.irradiance_error {
+            inputs.irradiance.gain = Spec::Limits(percent / 100.0);
+        }
+        if let Some(kelvin) = self.cell_error {
+            inputs.cell = Spec::Limits(kelvin);
+        }
+        Some(inputs)
     }
 }
 
@@ -396,6 +472,13 @@ fn save(file: &Path, bytes: Result<Vec<u8>, String>) -> Result<(), Problem> {
     let written =
         bytes.and_then(|bytes| std::fs::write(file, bytes).map_err(|error| error.to_string()));
     written.map_err(|error| Problem::Write { file: file.display().to_string(), error })
+}
+
+/// A figure by its symbol.
+fn parse_figure(text: &str) -> Result<Quantity, String> {
+    let named = |quantity: &Quantity| quantity.symbol().0.eq_ignore_ascii_case(text);
+    let names = Quantity::ALL.map(|quantity| quantity.symbol().0).join(", ");
+    Quantity::ALL.into_iter().find(named).ok_or_else(|| format!("name one of {names}"))
 }
 
 /// Two finite numbers with a comma between them.

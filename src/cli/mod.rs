@@ -1,13 +1,16 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
+mod backup;
 mod bench;
 mod check;
 mod commission;
 mod compare;
 mod curve;
+mod manual;
 mod picture;
 mod run;
 mod station;
+mod status;
 mod sweep;
 mod tracker;
 mod tune;
@@ -44,6 +47,8 @@ pub enum Exit {
     Curve = 10,
     /// The parts of a comparison don't fit together.
     Study = 11,
+    /// A channel of the run that was asked is stuck.
+    Stuck = 12,
 }
 
 impl From<Exit> for ExitCode {
@@ -73,7 +78,7 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
-                  10 no usable curve; 11 parts of a comparison don't fit.\n\n\
+                  10 no usable curve; 11 parts of a comparison don't fit; 12 a channel is stuck.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -84,13 +89,16 @@ struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Run(run::Run),
+    Backup(backup::Backup),
     Check(check::Check),
     Bench(bench::ServeBench),
     Commission(commission::Commission),
     Compare(Box<compare::Compare>),
     Curve(Box<curve::CurveFile>),
+    Manual(manual::WriteManual),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
+    Status(status::ShowStatus),
     Sweep(sweep::Sweep),
     Tracker(tracker::TryTracker),
     Tune(Box<tune::Tune>),
@@ -103,13 +111,16 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
+        Command::Backup(backup) => backup.carry_out(),
         Command::Check(check) => check.carry_out(),
         Command::Bench(bench) => bench.carry_out(),
         Command::Commission(commission) => commission.carry_out(),
         Command::Compare(compare) => compare.carry_out(),
         Command::Curve(curve) => curve.carry_out(),
+        Command::Manual(manual) => manual.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),
+        Command::Status(status) => status.carry_out(),
         Command::Sweep(sweep) => sweep.carry_out(),
         Command::Tracker(tracker) => tracker.carry_out(),
         Command::Tune(tune) => tune.carry_out(),

@@ -10,7 +10,7 @@ use crate::daemon::live::Screen;
 use crate::daemon::requests::{Answer, ask, wait};
 use crate::daemon::stop::StopFlag;
 use crate::daemon::{Ended, RunError};
-use crate::report::curve_result::report;
+use crate::report::curve_result::{report, stated_of};
 use crate::station::{ChannelSpec, Station};
 use crate::store::{CurveRow, Reader, StoreError, StoredChannel};
 use crate::time::Utc;
@@ -219,8 +219,15 @@ impl Sweep {
         }
         let points = reader.curve_points(row.id, newest.boot, newest.curve)?;
         let name = format!("{} {}", self.channel, newest.began.utc);
+        let stated = match stated_of(reader.stated(row.id, newest.boot)?) {
+            Ok(stated) => stated,
+            Err(error) => {
+                eprintln!("{name}: {error}");
+                return Ok(Exit::Log);
+            }
+        };
         let direction = SweepDirection::ALL.into_iter().find(|it| it.word() == newest.direction);
-        match report(&name, direction.unwrap_or_default(), &points) {
+        match report(&name, direction.unwrap_or_default(), &points, stated.as_ref()) {
             Ok(report) if self.json => println!("{}", report.json()),
             Ok(report) => {
                 print!("{}", report.table());

@@ -385,10 +385,12 @@ fn ends(curve: &Curve, method: &Method) -> (End<Amps>, End<Volts>) {
 #[derive(Clone, Debug)]
 pub(super) struct EndLine {
     /// Value of the second coordinate where the first is zero, and the slope there.
-    value: f64,
+    pub(super) value: f64,
     pub(super) slope: f64,
     /// Standard deviation of the value per unit of one of the second coordinates.
     pub(super) weight: f64,
+    /// Distance from the nearest point to zero, over the distance from it to the farthest taken.
+    pub(super) beyond: f64,
     /// The nearest point.
     nearest: (f64, f64),
     crosses: bool,
@@ -414,7 +416,9 @@ impl EndLine {
         let line = if bent { polynomial::<3>(&all, scale) } else { polynomial::<2>(&all, scale) };
         // All points at one place: no line, only their mean.
         let (value, slope, weight) = line.unwrap_or((all[0].1, 0.0, 1.0));
-        Self { value, slope, weight, nearest: all[0], crosses }
+        let farthest = all.iter().map(|p| (p.0 - all[0].0).abs()).fold(f64::MIN_POSITIVE, f64::max);
+        let beyond = all[0].0.abs() / farthest;
+        Self { value, slope, weight, beyond, nearest: all[0], crosses }
     }
 
     /// Whether the nearest point itself is taken, where `scale` is the size of the first coordinate.

@@ -9,25 +9,31 @@
 //! with lines within the program and the runtime's time paused, the very tasks that drive the roof
 //! live through faults in virtual time (`tests/fault_matrix`).
 
+mod seen;
 mod task;
 
 use super::bench::{Lines, bench_setup, link};
+use super::health::server;
 use super::live::{ChannelStatus, RunStatus, Screen};
+use super::pulse::Pulse;
 use super::rehearse::facts;
 use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
+use super::supervisor::Supervisor;
 use super::{Ended, RunError, wall};
 use crate::control::Punctuality;
 use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
 use crate::instruments::Bench;
-use crate::report::curve_result::appraise;
+use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Log, Writer, WriterHandle};
+use crate::store::{Book, Keep, Writer, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
+use std::fs::File;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
@@ -81,8 +87,8 @@ struct Shared {
     unconfirmed: Vec<usize>,
     /// Whether each channel's turns begin in time.
     punctual: Vec<Punctuality>,
-    /// Which channels have come to their end.
-    over: Vec<bool>,
+    /// Whether the channels have their turns.
+    pulse: Pulse,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -103,7 +109,7 @@ impl Shared {
             activities: vec![Activity::default(); channels],
             unconfirmed: Vec::new(),
             punctual: vec![Punctuality::default(); channels],
-            over: vec![false; channels],
+            pulse: Pulse::new(channels),
             reached: vec![None; channels],
             faults: vec![None; channels],
             asked: vec![false; channels],
@@ -181,12 +187,12 @@ impl Field<'_> {
         let Self { station, stay, dated, .. } = *self;
         let clock = Clock { began: tokio::time::Instant::now(), dated };
         let began = clock.stamp();
-        let _lock = super::lock(self.log)?;
-        let mut log = Log::open(self.log, &facts(station, began))?.with_appraisal(appraise);
-        log.enrol_sensors(began, &sensing::facts(station))?;
-        let path = log.path().to_path_buf();
-        let broke_off = log.broke_off();
-        let writer = Writer::start(log)?;
+        let lock = super::lock(self.log)?;
+        let book = self.book(began);
+        let opened = book.open()?;
+        let path = opened.log.path().to_path_buf();
+        let broke_off = opened.log.broke_off();
+        let writer = Writer::start_with(opened, book)?;
         let shared = Rc::new(RefCell::new(Shared::new(station, writer.handle())));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
@@ -200,11 +206,26 @@ impl Field<'_> {
             clock,
             site: station.site,
         };
-        LocalSet::new().run_until(self.attend(&all, stop, screen)).await;
+        let tasks = LocalSet::new();
+        self.tell_health(&tasks, (&shared, &sensing, clock), lock.as_ref()).await;
+        tasks.run_until(self.attend(&all, stop, screen)).await;
         sensing.finish();
         shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
         writer.finish()?;
         Ok(ended(station, &shared.borrow(), stay, path))
+    }
+
+    /// The log's files.
+    fn book(&self, began: Stamp) -> Book {
+        let mut book = Book::new(self.log, facts(self.station, began));
+        let storage = self.station.storage;
+        book.sensors = sensing::facts(self.station);
+        book.stated = stated_rows(self.station);
+        book.appraise = Some(appraiser(self.station));
+        book.interval = self.station.commit_every;
+        book.monthly = storage.monthly;
+        book.keep = Keep { samples: storage.keep_samples, size: storage.keep_bytes };
+        book
     }
 
     /// Starts the tasks, waits for the end, and lets the tasks come to theirs.
@@ -234,8 +255,10 @@ impl Field<'_> {
         let hopeless = || !stay.patient && shared.borrow().reached.contains(&Some(false));
         let swept = || stay.sweep.is_some() && shared.borrow().curve.is_some();
         let mut requests = Requests::new(self.log);
+        let mut supervisor = Supervisor::new();
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(TICK).await;
+            self.report_to(&mut supervisor, &shared.borrow(), clock.stamp().mono);
             let doing = self.doing(&shared.borrow());
             for index in requests.heard(&doing) {
                 shared.borrow_mut().asked[index] = true;
@@ -244,6 +267,7 @@ impl Field<'_> {
                 show(screen);
             }
         }
+        Supervisor::stopping();
         // The receivers live in the tasks; with none left there is nobody to tell.
         let _ = stopping.send(true);
         let all = async { while tasks.join_next().await.is_some() {} };
@@ -251,6 +275,45 @@ impl Field<'_> {
             self.give_up(&mut shared.borrow_mut(), clock.stamp());
         }
         show(screen);
+    }
+
+    /// Lets the service manager know.
+    fn report_to(&self, supervisor: &mut Supervisor, shared: &Shared, now: Instant) {
+        let driven = |index: usize| {
+            let spec = &self.station.channels[index];
+            self.stay.sweep.is_none_or(|only| only == spec.control.id)
+        };
+        let begun =
+            (0..self.station.channels.len()).all(|i| !driven(i) || shared.pulse.has_begun(i));
+        supervisor.tick(begun, shared.pulse.turns(now), || seen::words(shared));
+    }
+
+    /// Answers whoever asks how the run is; without an address the run goes on.
+    async fn tell_health(
+        &self,
+        tasks: &LocalSet,
+        (shared, sensing, clock): (&Rc<RefCell<Shared>>, &Rc<Sensing>, Clock),
+        lock: Option<&File>,
+    ) {
+        let Some(address) = self.station.health else { return };
+        let listener = match tokio::net::TcpListener::bind(address).await {
+            Ok(listener) => listener,
+            Err(error) => {
+                tracing::warn!(
+                    "{address}: the run can't tell its health there ({error}); it goes on without. \
+                     Free the address, or state another as [health] listen"
+                );
+                return;
+            }
+        };
+        if let (Some(mut lock), Ok(address)) = (lock, listener.local_addr()) {
+            // A lock that holds no address is told to whoever asks.
+            let _ = lock.write_all(format!("{address}\n").as_bytes());
+        }
+        let (shared, sensing) = (Rc::clone(shared), Rc::clone(sensing));
+        let (station, log) = (self.station.clone(), self.log.to_path_buf());
+        let health = move || seen::health(&station, &shared.borrow(), &sensing, (clock, &log));
+        tasks.spawn_local(server::serve(listener, Rc::new(health)));
     }
 
     /// What each channel is doing.
@@ -263,7 +326,10 @@ impl Field<'_> {
     fn give_up(&self, shared: &mut Shared, at: Stamp) {
         let on_lines = |spec: &ChannelSpec| bench_setup(spec, self.lines).is_some();
         for (index, spec) in self.station.channels.iter().enumerate() {
-            if !shared.over[index] && on_lines(spec) && !shared.unconfirmed.contains(&index) {
+            if !shared.pulse.is_over(index)
+                && on_lines(spec)
+                && !shared.unconfirmed.contains(&index)
+            {
                 let channel = Some(spec.control.id);
                 shared.take(Record::Event(Event { channel, at, what: Happening::StopUnconfirmed }));
             }

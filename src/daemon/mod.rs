@@ -9,19 +9,22 @@ pub mod bench;
 pub mod commission;
 pub mod compare;
 pub mod field;
+pub mod health;
 pub mod live;
+mod pulse;
 pub mod rehearse;
 pub mod requests;
 mod sensing;
 pub mod serve;
 pub mod stop;
+mod supervisor;
 
 use crate::control::record::Curve;
 use crate::rehearsal::YardError;
 use crate::report::summary::Summary;
 use crate::store::StoreError;
 use crate::time::Utc;
-use std::fs::{File, TryLockError};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -81,19 +84,36 @@ pub enum RunError {
     System(#[from] std::io::Error),
 }
 
-/// Takes the lock that keeps a second run away from `log`; held until the file is dropped. It is
-/// a file of its own, since opening and closing the log beside SQLite would drop SQLite's locks.
-fn lock(log: &Path) -> Result<Option<File>, RunError> {
+/// The lock beside a log. It is a file of its own, since opening and closing the log beside SQLite
+/// would drop SQLite's locks.
+fn lock_of(log: &Path) -> PathBuf {
     let mut name = log.as_os_str().to_owned();
     name.push(".lock");
-    let lock = PathBuf::from(name);
-    // A place that can't hold a lock can't hold the log either; opening the log says why.
-    let Ok(file) = File::create(&lock) else {
+    PathBuf::from(name)
+}
+
+/// Takes the lock that keeps a second run away from `log`; held until the file is dropped. What it
+/// holds is where the run tells how it is.
+fn lock(log: &Path) -> Result<Option<File>, RunError> {
+    let lock = lock_of(log);
+    // Not emptied: it may be another run's. A place that can't hold a lock can't hold the log
+    // either; opening the log says why.
+    let opened = OpenOptions::new().create(true).truncate(false).write(true).open(&lock);
+    let Ok(file) = opened else {
         return Ok(None);
     };
     match file.try_lock() {
-        Ok(()) => Ok(Some(file)),
+        Ok(()) => {
+            file.set_len(0)?;
+            Ok(Some(file))
+        }
         Err(TryLockError::WouldBlock) => Err(RunError::InUse { lock }),
         Err(TryLockError::Error(error)) => Err(error.into()),
     }
+}
+
+/// Whether a run holds this lock.
+fn is_locked(lock: &Path) -> bool {
+    File::open(lock)
+        .is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)))
 }

@@ -6,7 +6,7 @@ use super::stop::StopFlag;
 use super::{Ended, RunError};
 use crate::control::record::{Curve, Event, Happening, Record};
 use crate::rehearsal::{Yard, yard};
-use crate::report::curve_result::appraise;
+use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::Station;
 use crate::store::{ChannelFacts, Log, OpenFacts, StoreError};
@@ -20,6 +20,13 @@ use std::time::{Duration, Instant as WallInstant};
 const NAP: Duration = Duration::from_millis(20);
 /// Virtual time per batch when there is no pace to keep.
 const BATCH: Duration = Duration::from_secs(60);
+
+/// Virtual time from one commit to the next where there is no pace to keep: a run that breaks off
+/// can be had again with the same seed.
+const HASTY_COMMIT: Duration = Duration::from_secs(600);
+
+/// The speed up to which commits keep to the wall clock: beyond, all is over in a minute.
+const HASTIEST: f64 = 300.0;
 
 /// How fast and how long.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,7 +51,10 @@ pub fn run(
     let mut yard = yard(station)?;
     let began = yard.stamp(Instant::ZERO);
     let _lock = super::lock(log)?;
-    let log = Log::open(log, &facts(station, began))?.with_appraisal(appraise);
+    let mut log = Log::open(log, &facts(station, began))?
+        .with_appraisal(appraiser(station))
+        .with_commit_interval(commit_every(station, pace));
+    log.state(&stated_rows(station))?;
     let mut requests = Requests::new(log.path());
     let mut book = Book {
         log,
@@ -83,6 +93,15 @@ pub fn run(
     book.end(station)
 }
 
+/// Virtual time from one commit to the next: what the station states is meant for the wall clock's.
+fn commit_every(station: &Station, pace: Pace) -> Duration {
+    if pace.speed.is_finite() {
+        station.commit_every.mul_f64(pace.speed.clamp(1.0, HASTIEST))
+    } else {
+        HASTY_COMMIT
+    }
+}
+
 /// How far virtual time should be by now.
 fn due(started: WallInstant, pace: Pace, now: Instant) -> Instant {
     if pace.speed.is_finite() {
@@ -104,6 +123,9 @@ fn tracker_words(tracker: &TrackerConfig) -> String {
         TrackerConfig::IncrementalConductance(set) => {
             format!("step {}, dead band {}", set.step, set.dead_band)
         }
+        TrackerConfig::RampSeparating(set) => format!("step {}", set.step),
+        TrackerConfig::VariableStep(set) => format!("steps {} to {}", set.least, set.largest),
+        TrackerConfig::CrestLine(_) => "without settings".to_owned(),
         TrackerConfig::Script(set) => {
             let (file, text) = (set.script().file(), set.script().fingerprint());
             let settings = set.settings().map(|(name, value)| format!(", {name} {value}"));

@@ -9,7 +9,6 @@
 //! would make the first one wait).
 
 use crate::control::record::Activity;
-use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant as WallInstant};
 
@@ -119,9 +118,7 @@ pub enum AskError {
 /// # Errors
 /// [`AskError`]; nothing stays behind.
 pub fn ask(log: &Path, channel: &str) -> Result<Answer, AskError> {
-    let held = File::open(beside(log, ".lock"))
-        .is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)));
-    if !held {
+    if !super::is_locked(&super::lock_of(log)) {
         return Err(AskError::NotRunning { log: log.to_path_buf() });
     }
     let number = std::process::id();

@@ -5,21 +5,33 @@
 //! parameters, fit, budget) and keeps what each of them said, errors included: what can't be known is
 //! told as such, never left out in silence.
 
+use super::curve_budget;
 use super::table::align;
 use crate::curve::fit::{Fit, FitError, Identified, Residual, fit};
-use crate::curve::quality::{Quality, quality};
+use crate::curve::quality::{Grade, Quality, Reason, quality};
 use crate::curve::uncertainty::{
-    Analysis, AnalysisError, Budget, Correction, Figures, Inputs, Quantity, budget,
+    Analysis, AnalysisError, Budget, Correction, Figures, Inputs, PROBABILITY, Quantity, Spec,
+    Stated, budget,
 };
 use crate::curve::{Curve, Method, Parameters, other_windows, parameters};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
-/// Coverage factor of stated uncertainties: about 95 %.
-const COVERAGE: f64 = 2.0;
 /// Correlation of neighbouring residuals above which they are no noise; a hundred points of noise
 /// stay below 0.3.
 const PATTERN: f64 = 0.5;
+
+/// What is told in place of a budget.
+const UNSTEADY: &str =
+    "\nno uncertainty is stated: the irradiance changed by more than can be made good\n";
+
+/// Whether the light moved so much that the instruments' errors are the smaller part: an uncertainty
+/// made of those would cover the truth half of the time (tests/sweep_clouds.rs).
+fn is_unsteady(quality: &Quality) -> bool {
+    let moved =
+        |(grade, why): &(Grade, Reason)| *grade == Grade::Poor && matches!(why, Reason::Drift(_));
+    quality.reasons.iter().any(moved)
+}
 
 /// What is wanted of a curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,6 +44,17 @@ pub struct Wanted {
     pub area: Option<f64>,
     /// What is known of the instruments; without it no uncertainty is stated.
     pub inputs: Option<Inputs>,
+    /// How late the irradiance is (s).
+    pub delay: f64,
+}
+
+impl Wanted {
+    /// Parameters of the curve, with the uncertainties that follow from what is stated of the bench.
+    #[must_use]
+    pub fn of(method: Method, stated: Option<&Stated>) -> Self {
+        let Stated { delay, area, .. } = *stated.unwrap_or(&Stated::NOTHING);
+        Self { method, correction: None, area, inputs: stated.map(|stated| stated.inputs), delay }
+    }
 }
 
 /// A curve and all that is said about it.
@@ -53,6 +76,8 @@ pub struct CurveReport {
     pub fit: Result<Fit, FitError>,
     /// Uncertainties.
     pub budget: Option<Budget>,
+    /// What they were made of.
+    pub stated: Option<Stated>,
     /// Figures in the order of [`Quantity::ALL`].
     pub figures: Figures,
 }
@@ -73,12 +98,25 @@ impl CurveReport {
         // Levelling needs a series resistance: that of the fit, if there is one.
         let first = fit(curve, Residual::Current);
         let series = first.as_ref().ok().map(|fit| fit.series.value).filter(|_| lit);
-        let Wanted { method, correction, area, inputs } = *wanted;
-        let analysis = Analysis { method, series, correction, area };
+        let Wanted { method, correction, area, inputs, delay } = *wanted;
+        let analysis = Analysis { method, series, correction, area, delay };
         let last = analysis.curve(curve)?;
         let parameters = parameters(&last, &method)?;
-        let budget =
-            inputs.map(|inputs| budget(curve, &analysis, &inputs, COVERAGE)).transpose()?;
+        // Levelling is as good as the fit's Rs, unless somebody states how good that is.
+        let of_fit = first.as_ref().ok().filter(|_| correction.is_none());
+        let inputs = inputs.filter(|_| !is_unsteady(&quality));
+        let inputs = inputs.map(|inputs| match of_fit {
+            Some(fit) if inputs.series == Spec::NONE => {
+                let share = fit.series.uncertainty.0 / fit.series.value.0;
+                // Not fixed by the points: it may be anything up to twice the value.
+                let share = if share.is_finite() { share.min(1.0) } else { 1.0 };
+                Inputs { series: Spec::Standard(share), ..inputs }
+            }
+            _ => inputs,
+        });
+        let budget = inputs.map(|inputs| budget(curve, &analysis, &inputs)).transpose()?;
+        // The points come out with the light of their own time.
+        let stated = inputs.map(|inputs| Stated { inputs, delay: 0.0, area });
         let figures = analysis.figures(curve)?;
         let fit = fit(&last, Residual::Current);
         Ok(Self {
@@ -89,6 +127,7 @@ impl CurveReport {
             parameters,
             fit,
             budget,
+            stated,
             figures,
             curve: last,
         })
@@ -105,9 +144,12 @@ impl CurveReport {
         text.push_str(&self.figure_table());
         text.push('\n');
         text.push_str(&self.fit_table());
+        if is_unsteady(&self.quality) {
+            text.push_str(UNSTEADY);
+        }
         if let Some(budget) = &self.budget {
             text.push('\n');
-            text.push_str(&budget_table(budget));
+            text.push_str(&curve_budget::table(budget));
         }
         text
     }
@@ -143,18 +185,22 @@ impl CurveReport {
                 continue;
             }
             let shown = if value.is_nan() { "unknown".to_owned() } else { digits(value) };
-            let expanded = self.budget.as_ref().and_then(|budget| budget.expanded(quantity));
-            let expanded = expanded.map_or(String::new(), |(_, u)| format!("+-{}", short(u)));
-            rows.push(vec![symbol.to_owned(), shown, expanded, unit.to_owned(), note]);
+            let budget = self.budget.as_ref();
+            let known = budget.and_then(|b| Some((b.expanded(quantity)?.1, b.factor(quantity))));
+            let [expanded, k] = known.map_or([String::new(), String::new()], |(u, k)| {
+                [format!("+-{}", short(u)), format!("{k:.2}")]
+            });
+            rows.push(vec![symbol.to_owned(), shown, expanded, k, unit.to_owned(), note]);
         }
         let slope = |name: &str, slope: Option<crate::quantities::Ohms>| {
             let value = slope.map_or("flat".to_owned(), |ohms| digits(ohms.0));
-            vec![name.to_owned(), value, String::new(), "ohm".to_owned(), String::new()]
+            let none = String::new;
+            vec![name.to_owned(), value, none(), none(), "ohm".to_owned(), none()]
         };
         rows.push(slope("-dV/dI at Isc", p.isc.slope));
         rows.push(slope("-dV/dI at Voc", p.voc.slope));
-        let uncertainty = if self.budget.is_some() { "U (k = 2)" } else { "" };
-        align(&["figure", "value", uncertainty, "unit", ""], &rows)
+        let [uncertainty, k] = if self.budget.is_some() { ["U (95 %)", "k"] } else { ["", ""] };
+        align(&["figure", "value", uncertainty, k, "unit", ""], &rows)
     }
 
     /// How much of Pmp hangs on the window.
@@ -195,6 +241,14 @@ impl CurveReport {
         text
     }
 
+    /// What is known of the instruments, as comments for a table of the points; says so where it is
+    /// nothing.
+    #[must_use]
+    pub fn stated_comment(&self) -> String {
+        let stated = self.stated.map(|stated| stated.to_comment()).filter(|text| !text.is_empty());
+        stated.unwrap_or_else(|| "# nothing is stated of the instruments' errors\n".to_owned())
+    }
+
     /// Everything as JSON; what is not known is `null`.
     #[must_use]
     pub fn json(&self) -> String {
@@ -208,8 +262,10 @@ impl CurveReport {
             .map(|(quantity, value)| {
                 let (symbol, unit) = quantity.symbol();
                 let expanded = self.budget.as_ref().and_then(|b| b.expanded(quantity));
+                let k = self.budget.as_ref().map(|b| b.factor(quantity));
                 let entry = json!({
                     "value": known(value), "unit": unit, "expanded": expanded.map(|(_, u)| u),
+                    "coverage_factor": expanded.and(k),
                 });
                 (symbol.to_owned(), entry)
             })
@@ -235,7 +291,7 @@ impl CurveReport {
             "grade": self.quality.grade.word(),
             "reasons": reasons,
             "figures": figures,
-            "coverage_factor": self.budget.as_ref().map(|budget| budget.coverage),
+            "coverage_probability": self.budget.as_ref().map(|_| PROBABILITY),
             "isc_origin": p.isc.origin.word(),
             "voc_origin": p.voc.origin.word(),
             "slope_at_isc_ohm": p.isc.slope.map(|ohms| ohms.0),
@@ -243,7 +299,7 @@ impl CurveReport {
             "pmp_by_other_windows": windows,
             "fit": self.fit.as_ref().ok().map(fit_json),
             "no_fit": self.fit.as_ref().err().map(ToString::to_string),
-            "budget": self.budget.as_ref().map(budget_json),
+            "budget": self.budget.as_ref().map(curve_budget::json),
         })
     }
 }
@@ -270,52 +326,6 @@ fn fit_json(fit: &Fit) -> Value {
         "largest_residual_at_v": fit.worst.1.0,
         "pattern": fit.pattern,
     })
-}
-
-fn budget_json(budget: &Budget) -> Value {
-    let lines: Vec<Value> = budget
-        .lines
-        .iter()
-        .map(|line| {
-            json!({
-                "input": line.input,
-                "standard_uncertainty": line.standard,
-                "unit": line.unit,
-                "contributions": line.contributions.map(known),
-            })
-        })
-        .collect();
-    json!({
-        "order": Quantity::ALL.map(|quantity| quantity.symbol().0),
-        "lines": lines,
-        "combined": budget.combined.map(known),
-    })
-}
-
-/// Contributions in percent of each figure.
-fn budget_table(budget: &Budget) -> String {
-    let share = |contributions: &Figures| {
-        let pairs = contributions.iter().zip(&budget.values);
-        pairs
-            .map(|(u, value)| {
-                let percent = 100.0 * u / value;
-                if percent.is_finite() { format!("{percent:.4}") } else { "-".to_owned() }
-            })
-            .collect::<Vec<_>>()
-    };
-    let mut rows = Vec::new();
-    for line in &budget.lines {
-        let mut row =
-            vec![line.input.to_owned(), format!("{} {}", short(line.standard), line.unit)];
-        row.extend(share(&line.contributions));
-        rows.push(row);
-    }
-    let mut row = vec!["combined".to_owned(), String::new()];
-    row.extend(share(&budget.combined));
-    rows.push(row);
-    let mut header = vec!["contribution in %", "u of the input"];
-    header.extend(Quantity::ALL.map(|quantity| quantity.symbol().0));
-    align(&header, &rows)
 }
 
 /// Six significant digits; small numbers with an exponent.

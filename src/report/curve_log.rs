@@ -1,13 +1,27 @@
 //! Curves out of a log, as points for the curve room.
 
+use super::curve_result::stated_of;
 use crate::control::record::SweepDirection;
 use crate::curve::Point;
+use crate::curve::uncertainty::{Stated, UnknownRow};
 use crate::quantities::{Celsius, STC_IRRADIANCE};
 use crate::store::{CurvePointRow, Reader, StoreError};
 use crate::time::Utc;
 
-/// A curve's name, `CHANNEL TIME`, and its points in the order they were taken.
-pub type Named = (String, Vec<Point>);
+/// A curve's name, `CHANNEL TIME`, its points in the order they were taken, and what is stated of the
+/// instruments, if anything.
+pub type Named = (String, Vec<Point>, Option<Stated>);
+
+/// Why a log gives no curves.
+#[derive(Debug, thiserror::Error)]
+pub enum CurveLogError {
+    /// It can't be read.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// It states what this program doesn't know.
+    #[error(transparent)]
+    Stated(#[from] UnknownRow),
+}
 
 /// All whole curves of a log, by channel and time; of one channel, if it is named.
 ///
@@ -16,12 +30,12 @@ pub type Named = (String, Vec<Point>);
 /// 2004, SAND2004-3535, from memory, who give 3 K for glass and polymer sheet on an open rack).
 ///
 /// # Errors
-/// What the log's reader says.
+/// [`CurveLogError`].
 pub fn logged_curves(
     reader: &Reader,
     channel: Option<&str>,
     warmer: f64,
-) -> Result<Vec<Named>, StoreError> {
+) -> Result<Vec<Named>, CurveLogError> {
     let as_cell = |p: Point| Point {
         cell: p.cell.zip(p.irradiance).map(|(t, g)| t + Celsius(warmer * (g / STC_IRRADIANCE))),
         ..p
@@ -35,7 +49,9 @@ pub fn logged_curves(
             let name = format!("{} {}", row.name, to_the_second(curve.began.utc));
             // An upward curve begins with a look at open circuit, where it also ends.
             let looked = usize::from(curve.direction == SweepDirection::Up.word());
-            found.push((name, points.iter().skip(looked).filter_map(point).map(as_cell).collect()));
+            let stated = stated_of(reader.stated(row.id, curve.boot)?)?;
+            let points = points.iter().skip(looked).filter_map(point).map(as_cell).collect();
+            found.push((name, points, stated));
         }
     }
     Ok(found)

@@ -1,16 +1,20 @@
-//! What a curve says, for the log: grade and parameters at the mean irradiance.
+//! What a curve says, for the log: grade, parameters at the mean irradiance, their uncertainties.
 //!
 //! Model: the grade is of the curve as measured; the parameters are of the curve moved to its mean
 //! irradiance point by point, where it has one. What can't be found is absent, with the reason in
-//! words.
+//! words. An uncertainty is of a figure at the sweep's true mean irradiance and at the cell temperature
+//! of the moment in which the figure's own points were taken; it is there where the station states
+//! what is known of the instruments.
 
 use super::curve::{CurveReport, Wanted};
 use super::curve_log::point;
 use crate::control::record::SweepDirection;
 use crate::curve::quality::{Grade, Reason};
+use crate::curve::uncertainty::{Quantity, Row, Stated, UnknownRow};
 use crate::curve::{Curve, CurveError, Method, Origin, Point};
 use crate::quantities::{Celsius, Irradiance};
-use crate::store::{CurvePointRow, CurveResult};
+use crate::station::Station;
+use crate::store::{Appraise, CurvePointRow, CurveResult, Expanded, StatedRow, UNCERTAIN};
 
 /// Points of the line through short circuit: with points placed along the curve, fifteen reach over a
 /// quarter of Voc, where a curve is straight, and leave half the noise of one.
@@ -21,10 +25,55 @@ const OPEN: f64 = 0.05;
 /// How logged curves are summed up.
 pub const METHOD: Method = Method { short_points: SHORT_POINTS, ..Method::FIELD };
 
-/// Looks at the points of a whole curve, in the order they were taken: what
+/// Looks at a station's whole curves: what
 /// [`Log::with_appraisal`](crate::store::Log::with_appraisal) wants.
+pub fn appraiser(station: &Station) -> Appraise {
+    let stated: Vec<_> = station.channels.iter().map(|channel| channel.stated).collect();
+    Appraise::new(move |channel, direction, rows| {
+        let stated = stated.get(usize::from(channel.0)).and_then(Option::as_ref);
+        appraise(direction, rows, stated)
+    })
+}
+
+/// What is stated of each channel's instruments, for the log.
 #[must_use]
-pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResult {
+pub fn stated_rows(station: &Station) -> Vec<Vec<StatedRow>> {
+    let row = |Row { input, known, value, coverage, unit }| StatedRow {
+        input,
+        known,
+        value,
+        coverage,
+        unit,
+    };
+    let of = |stated: &Stated| stated.rows().into_iter().map(row).collect();
+    station.channels.iter().map(|channel| channel.stated.as_ref().map_or(vec![], of)).collect()
+}
+
+/// The same out of the log; none where nothing is stated.
+///
+/// # Errors
+/// [`UnknownRow`] where a newer program wrote it.
+pub fn stated_of(rows: Vec<StatedRow>) -> Result<Option<Stated>, UnknownRow> {
+    if rows.is_empty() {
+        return Ok(None);
+    }
+    let row = |StatedRow { input, known, value, coverage, unit }| Row {
+        input,
+        known,
+        value,
+        coverage,
+        unit,
+    };
+    Stated::from_rows(&rows.into_iter().map(row).collect::<Vec<_>>()).map(Some)
+}
+
+/// Looks at the points of a whole curve, in the order they were taken.
+#[must_use]
+pub fn appraise(
+    direction: SweepDirection,
+    rows: &[CurvePointRow],
+    stated: Option<&Stated>,
+) -> CurveResult {
     let mean = |value: fn(&CurvePointRow) -> Option<f64>| {
         let all: Option<Vec<f64>> = rows.iter().map(value).collect();
         all.filter(|all| !all.is_empty()).map(|all| all.iter().sum::<f64>() / all.len() as f64)
@@ -41,8 +90,11 @@ pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResul
         ff: None,
         irradiance: mean(|row| row.irradiance.map(|g| g.0)).map(Irradiance),
         module_temperature: mean(|row| row.module_temperature.map(|t| t.0)).map(Celsius),
+        voc_origin: None,
+        efficiency: None,
+        expanded: [None; UNCERTAIN],
     };
-    let report = match report("", direction, rows) {
+    let report = match report("", direction, rows, stated) {
         Ok(report) => report,
         Err(reasons) => return CurveResult { reasons, ..nothing },
     };
@@ -58,11 +110,18 @@ pub fn appraise(direction: SweepDirection, rows: &[CurvePointRow]) -> CurveResul
         vmp: Some(found.vmp),
         imp: Some(found.imp),
         ff: found.ff,
+        voc_origin: Some(found.voc.origin.word().to_owned()),
+        efficiency: report.figures.last().copied().filter(|share| share.is_finite()),
+        expanded: Quantity::ALL.map(|quantity| {
+            let budget = report.budget.as_ref()?;
+            let (_, value) = budget.expanded(quantity)?;
+            Some(Expanded { value, coverage: budget.factor(quantity) })
+        }),
         ..nothing
     }
 }
 
-/// All that can be said about a logged curve without knowing its instruments.
+/// All that can be said about a logged curve.
 ///
 /// # Errors
 /// A sentence that tells why the points are no usable curve.
@@ -70,8 +129,9 @@ pub fn report(
     name: &str,
     direction: SweepDirection,
     rows: &[CurvePointRow],
+    stated: Option<&Stated>,
 ) -> Result<CurveReport, String> {
-    let wanted = Wanted { method: METHOD, correction: None, area: None, inputs: None };
+    let wanted = Wanted::of(METHOD, stated);
     let (curve, back) = legs(direction, rows).map_err(|error| error.to_string())?;
     let mut report = CurveReport::new(name, &curve, back.as_ref(), &wanted)
         .map_err(|error| error.to_string())?;

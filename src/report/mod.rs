@@ -6,6 +6,7 @@ pub mod comparison_page;
 mod comparison_pictures;
 mod comparison_words;
 pub mod curve;
+pub mod curve_budget;
 mod curve_change;
 pub mod curve_log;
 pub mod curve_picture;

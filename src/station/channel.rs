@@ -1,5 +1,6 @@
 //! One `[[channel]]`.
 
+use super::accuracy;
 use super::commands::CommandSets;
 use super::instruments::{self, BOOST_AMPS, PROTECTION};
 use super::limits::{self, DEVICE_AMPS};
@@ -14,6 +15,7 @@ use crate::control::{ChannelConfig, Envelope, SeriesPath};
 use crate::quantities::{Ohms, Volts};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane};
 use std::path::Path;
+use std::time::Duration;
 
 const LONGEST_NAME: usize = 32;
 const NAME: &str = "state a name of 1 to 32 letters, digits, - and _";
@@ -81,23 +83,7 @@ pub(super) fn read(
     let irradiance = instruments::sensor(section, "irradiance", plant);
     let module_temperature = instruments::sensor(section, "module_temperature", plant);
 
-    let mut load_table = section.table("load", "add [channel.load]");
-    let load = instruments::load(&mut load_table, &common.links, &common.sets);
-    let mut boost_table = section.table_if_any("boost");
-    let boost = match &mut boost_table {
-        None => Some(None),
-        Some(table) => instruments::boost(table, &common.links, &common.sets).map(Some),
-    };
-    let mut envelope_table = section.table("envelope", "add [channel.envelope]");
-    let envelope = limits::envelope(
-        &mut envelope_table,
-        boost.as_ref().map(Option::as_ref),
-        rhythm.max_sensor_age,
-    );
-    judge_ratings(&load_table, boost_table.as_ref(), (&load, &boost, &envelope));
-    for table in [Some(load_table), boost_table, Some(envelope_table)].into_iter().flatten() {
-        table.finish();
-    }
+    let (load, boost, envelope) = circuit(section, common, rhythm.max_sensor_age);
     if let Some(load) = &load {
         rhythm.judge_load(section, PeriodAt(common.control), load);
     }
@@ -111,6 +97,15 @@ pub(super) fn read(
     let sweep = within(table, |table| sweep::read(table, &rhythm, load.as_ref()));
     let retry = within(section.table_or_defaults("retry"), limits::retry);
 
+    let parts = accuracy::Parts {
+        load: load.as_ref(),
+        boost: boost.as_ref().and_then(Option::as_ref),
+        leads: lead.is_some_and(|ohms| ohms > 0.0),
+        irradiance,
+        temperature: module_temperature,
+        sweep: sweep.as_ref(),
+    };
+    let stated = accuracy::channel(section, &parts);
     let boost = boost?;
     let (device, mismatch) = device?;
     let control = ChannelConfig {
@@ -142,7 +137,31 @@ pub(super) fn read(
         mismatch,
         irradiance,
         module_temperature,
+        stated: stated?,
     })
+}
+
+/// The load's, the boost supply's and the envelope's tables, which must fit each other.
+fn circuit(
+    section: &mut Section<'_>,
+    common: &Common<'_>,
+    max_sensor_age: Option<Duration>,
+) -> (Option<LoadSpec>, Option<Option<BoostSpec>>, Option<Envelope>) {
+    let mut load_table = section.table("load", "add [channel.load]");
+    let load = instruments::load(&mut load_table, &common.links, &common.sets);
+    let mut boost_table = section.table_if_any("boost");
+    let boost = match &mut boost_table {
+        None => Some(None),
+        Some(table) => instruments::boost(table, &common.links, &common.sets).map(Some),
+    };
+    let mut envelope_table = section.table("envelope", "add [channel.envelope]");
+    let envelope =
+        limits::envelope(&mut envelope_table, boost.as_ref().map(Option::as_ref), max_sensor_age);
+    judge_ratings(&load_table, boost_table.as_ref(), (&load, &boost, &envelope));
+    for table in [Some(load_table), boost_table, Some(envelope_table)].into_iter().flatten() {
+        table.finish();
+    }
+    (load, boost, envelope)
 }
 
 fn within<'a, T>(mut table: Section<'a>, read: impl FnOnce(&mut Section<'a>) -> T) -> T {

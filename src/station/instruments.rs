@@ -1,5 +1,6 @@
 //! The load's, the boost supply's and the sensors' tables.
 
+use super::accuracy;
 use super::commands::CommandSets;
 use super::link::Links;
 use super::reader::{Number, Section};
@@ -119,6 +120,8 @@ pub(super) fn load(
         (section.number_or(&RESOLUTION_VOLTS, 0.0), section.number_or(&RESOLUTION_AMPS, 0.0));
     let gain = (section.number_or(&GAIN_VOLTS, 0.0), section.number_or(&GAIN_AMPS, 0.0));
     let offset = (section.number_or(&OFFSET_VOLTS, 0.0), section.number_or(&OFFSET_AMPS, 0.0));
+    let own = [noise.0, step.0, noise.1, step.1].map(|own| own.unwrap_or(0.0));
+    let accuracy = accuracy::meters(section, own);
     let spec = LoadSpec {
         address: address?,
         identity,
@@ -137,6 +140,7 @@ pub(super) fn load(
         gain_amps: gain.1?,
         offset_volts: Volts(offset.0?),
         offset_amps: Amps(offset.1?),
+        accuracy: accuracy?,
     };
     judge_load(section, &spec);
     Some(spec)
@@ -190,6 +194,7 @@ pub(super) fn boost(
         SupplyCommands::default()
     };
     let measured = section.flag_or("measured", linked);
+    let accuracy = accuracy::boost(section);
     if !linked {
         if measured == Some(true) {
             let text = "a supply without a link can't report its voltage; state its link, or false";
@@ -208,6 +213,7 @@ pub(super) fn boost(
         identity,
         commands,
         measured: measured?,
+        accuracy: accuracy?,
     })
 }
 
@@ -223,6 +229,8 @@ pub(super) fn sensor(
     }
     let lag = section.seconds_or(&LAG, Duration::ZERO);
     let gain = section.number_or(&SENSOR_GAIN, 0.0);
+    let own = lag.map_or(0.0, |lag| lag.as_secs_f64());
+    let accuracy = accuracy::sensor(&mut section, None, Some(own));
     section.finish();
-    Some(SensorSpec { lag: lag?, gain: gain? })
+    Some(SensorSpec { lag: lag?, gain: gain?, accuracy: accuracy? })
 }

@@ -15,6 +15,7 @@
 //! it is a problem); one file for plant and real instruments by a switch (a campaign's record must
 //! say which it was).
 
+mod accuracy;
 mod channel;
 mod checkable;
 mod commands;
@@ -30,9 +31,11 @@ mod sensed;
 mod sensor;
 mod spec;
 mod spelling;
+mod storage;
 mod sweep;
 mod tracker;
 
+pub use accuracy::{Accuracy, Meters};
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use rhythm::SETTLED_AFTER;
@@ -41,6 +44,7 @@ pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
     PlantSpec, Rated, SensorSpec, Station,
 };
+pub use storage::StorageSpec;
 
 use crate::quantities::MetresPerSecond;
 use crate::trackers::TrackerConfig;
@@ -50,6 +54,7 @@ use cresthold_sim::sky::sun::Site;
 use link::Links;
 use reader::{Notes, Number, Section, Whole};
 use rhythm::Rhythm;
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
 use toml::de::DeTable;
 
@@ -64,6 +69,7 @@ const MOST_CHANNELS: usize = 1000;
 
 const NAME: &str = "state the station's name, 1 to 60 characters";
 const CHANNELS: &str = "add at least one [[channel]]";
+const LISTEN: &str = "write an address and a port, such as \"127.0.0.1:9470\", or \"nowhere\"";
 const DAY: &str =
     "write \"payerne-2016-06-15\", the day that is built in, or the path of a CSV file";
 const SEED: Whole = Whole {
@@ -217,6 +223,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let log = root.text_if_any("log", "state the log's file").map(|log| directory.join(log));
     let seed = root.whole(&SEED, Some(DEFAULT_SEED));
     let site = site(&mut root);
+    let health = health(&mut root);
     let plant = root.table_if_any("plant");
     let links = Links::new(plant.is_some());
     let sets = CommandSets::read(&mut root);
@@ -226,6 +233,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     };
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
+    let storage = storage::read(&mut root);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
     let common = channel::Common { links, sets, rhythm, control: &control, directory };
     let channels = channels(&mut root, &common);
@@ -236,15 +244,19 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     control.finish();
     root.finish();
     let scripts = channels.as_deref().map(scripts).unwrap_or_default();
+    let (mut channels, sensors) = (channels?, sensors?);
+    channels.iter_mut().for_each(|channel| accuracy::sensed(channel, &sensors));
     Some(Station {
         name: name?,
         log,
         commit_every: commit_every?,
+        health: health?,
+        storage: storage?,
         site: site?,
         seed: seed?,
         plant: plant?,
-        channels: channels?,
-        sensors: sensors?,
+        channels,
+        sensors,
         text: format!("{text}{scripts}"),
     })
 }
@@ -272,6 +284,25 @@ fn name(root: &mut Section<'_>) -> Option<String> {
         return None;
     }
     Some(name.to_owned())
+}
+
+/// Where a run tells how it is: by default any free port that only this computer reaches.
+fn health(root: &mut Section<'_>) -> Option<Option<SocketAddr>> {
+    let anywhere = SocketAddr::from((Ipv4Addr::LOCALHOST, 0));
+    let Some(mut section) = root.table_if_any("health") else { return Some(Some(anywhere)) };
+    let read = match section.text_if_any("listen", LISTEN) {
+        None => Some(Some(anywhere)),
+        Some("nowhere") => Some(None),
+        Some(text) => match text.parse() {
+            Ok(address) => Some(Some(address)),
+            Err(_) => {
+                section.note("listen", format!("{text:?} is no address with a port; {LISTEN}"));
+                None
+            }
+        },
+    };
+    section.finish();
+    read
 }
 
 fn site(root: &mut Section<'_>) -> Option<Site> {

@@ -5,6 +5,7 @@ mod source;
 
 pub use source::SensorSource;
 
+use super::accuracy::{self, Accuracy};
 use super::link::Links;
 use super::reader::{Number, Section, Whole};
 use super::spec::ChannelSpec;
@@ -84,6 +85,8 @@ pub struct StationSensor {
     pub sensor: Sensor,
     /// Where its raw numbers come from.
     pub source: SensorSource,
+    /// What is known of its errors; none where the file doesn't tell.
+    pub accuracy: Option<Accuracy>,
 }
 
 /// What the tables may refer to.
@@ -159,6 +162,7 @@ pub(super) fn read(
         all.push(one(table, index, &known));
     }
     judge_together(&tables, &all, &known);
+    judge_accuracy(&tables, &all, &known);
     tables.into_iter().for_each(Section::finish);
     all.into_iter().collect()
 }
@@ -186,6 +190,8 @@ fn one(section: &mut Section<'_>, index: usize, known: &Known<'_>) -> Option<Sta
     };
     let source = source::read(section, known);
     let meaning = meaning::read(section, quantity, known);
+    let percent = meaning.as_ref().and_then(|meaning| meaning.calibration.uncertainty_percent);
+    let accuracy = accuracy::sensor(section, percent, None);
     let (source, mut channels, quantity) = (source?, channels?, quantity?);
     if let SensorSource::Channel(held) = source {
         if !quantity.is_irradiance() {
@@ -206,7 +212,7 @@ fn one(section: &mut Section<'_>, index: usize, known: &Known<'_>) -> Option<Sta
         stuck_after: stuck_after?,
         polled: !matches!(source, SensorSource::Channel(_)),
     };
-    Some(StationSensor { sensor, source })
+    Some(StationSensor { sensor, source, accuracy: accuracy? })
 }
 
 fn name(section: &mut Section<'_>, index: usize, known: &Known<'_>) -> Option<String> {
@@ -306,6 +312,18 @@ fn judge_together(tables: &[Section<'_>], all: &[Option<StationSensor>], known: 
         }
         for (other, _) in read().take(place) {
             judge_irradiances(table, &this.sensor, &other.sensor, known);
+        }
+    }
+}
+
+/// Notes the irradiances whose errors a channel's uncertainty needs.
+fn judge_accuracy(tables: &[Section<'_>], all: &[Option<StationSensor>], known: &Known<'_>) {
+    for channel in known.channels.unwrap_or_default() {
+        let Some((one, text)) = accuracy::lacking(channel, all.iter().flatten()) else { continue };
+        let place =
+            all.iter().position(|other| other.as_ref().is_some_and(|o| std::ptr::eq(o, one)));
+        if let Some(table) = place.and_then(|place| tables.get(place)) {
+            table.note("accuracy", text);
         }
     }
 }

@@ -1,13 +1,17 @@
 //! The validated station, as the rest of the program sees it.
 
+use super::accuracy::{Accuracy, Meters};
 use super::sensor::StationSensor;
+use super::storage::StorageSpec;
 use crate::control::ChannelConfig;
+use crate::curve::uncertainty::{Spec, Stated};
 use crate::instruments::{LoadCommands, SupplyCommands};
 use crate::quantities::{Amps, MetresPerSecond, Volts};
 use cresthold_sim::device::{Device, ParameterError, examples};
 pub use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::sun::Site;
 use std::fmt;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -24,6 +28,10 @@ pub struct Station {
     pub log: Option<PathBuf>,
     /// How often the log is committed, so what a power cut may cost (s, 0.1..=60).
     pub commit_every: Duration,
+    /// Where a run tells how it is; none: nowhere.
+    pub health: Option<SocketAddr>,
+    /// How the log's files are kept.
+    pub storage: StorageSpec,
     /// Where it stands.
     pub site: Site,
     /// Seed of all that the plant draws (0..=2^63 - 1).
@@ -83,6 +91,8 @@ pub struct ChannelSpec {
     pub irradiance: Option<SensorSpec>,
     /// Simulated back-of-module temperature sensor; none without one.
     pub module_temperature: Option<SensorSpec>,
+    /// What is known of the errors of an I-V curve; none where the file doesn't tell.
+    pub stated: Option<Stated>,
 }
 
 impl ChannelSpec {
@@ -148,6 +158,8 @@ pub struct LoadSpec {
     pub offset_volts: Volts,
     /// Constant error of simulated current readings (A, -1..=1).
     pub offset_amps: Amps,
+    /// What is known of its readings' errors; none where the file doesn't tell.
+    pub accuracy: Option<Meters>,
 }
 
 /// The boost supply: the source in series that lets the load reach short circuit.
@@ -165,6 +177,8 @@ pub struct BoostSpec {
     pub commands: SupplyCommands,
     /// Whether it reports its own voltage (only with an address).
     pub measured: bool,
+    /// What is known of the error of its voltage, set or measured (V); none where the file doesn't tell.
+    pub accuracy: Option<Spec>,
 }
 
 /// A simulated sensor.
@@ -174,6 +188,8 @@ pub struct SensorSpec {
     pub lag: Duration,
     /// Relative error of its readings (-0.2..=0.2).
     pub gain: f64,
+    /// What is known of its errors; none where the file doesn't tell.
+    pub accuracy: Option<Accuracy>,
 }
 
 /// Which example of the simulation stands in for the device.

@@ -5,8 +5,9 @@ use super::spelling::nearest;
 use crate::quantities::Volts;
 use crate::trackers::script::LONGEST;
 use crate::trackers::{
-    FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, PerturbAndObserveConfig, Script,
-    ScriptConfig, TrackerConfig,
+    CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig,
+    PerturbAndObserveConfig, RampSeparatingConfig, Script, ScriptConfig, TrackerConfig,
+    VariableStepConfig,
 };
 use std::path::Path;
 use std::sync::Arc;
@@ -18,6 +19,13 @@ const STEP: Number = Number {
     high: 50.0,
     unit: "V",
     hint: "state the step, about 0.5 % of the open-circuit voltage",
+};
+const LEAST_STEP: Number = Number {
+    key: "least_step_volts",
+    low: 0.001,
+    high: 50.0,
+    unit: "V",
+    hint: "state the step on the crest, about 0.3 % of the open-circuit voltage",
 };
 const DEAD_BAND: Number = Number {
     key: "dead_band",
@@ -58,8 +66,16 @@ const SETTING: Number = Number {
 /// How often a fractional tracker looks unless stated otherwise.
 const DEFAULT_LOOK: Duration = Duration::from_secs(30);
 /// All settings of all trackers.
-const SETTINGS: [&str; 7] =
-    ["step_volts", "dead_band", "share", "look_every_s", "volts", "file", "set"];
+const SETTINGS: [&str; 8] = [
+    "step_volts",
+    "least_step_volts",
+    "dead_band",
+    "share",
+    "look_every_s",
+    "volts",
+    "file",
+    "set",
+];
 
 /// Reads `[channel.tracker]`; `device_volts_max` is known when the envelope has it right.
 pub(super) fn read(
@@ -96,6 +112,11 @@ pub(super) fn read(
                 TrackerConfig::IncrementalConductance(config)
             })
         }
+        "ramp-separating" => section
+            .number(&STEP)
+            .map(|step| TrackerConfig::RampSeparating(RampSeparatingConfig { step: Volts(step) })),
+        "variable-step" => variable_step(section).map(TrackerConfig::VariableStep),
+        "crest-line" => Some(TrackerConfig::CrestLine(CrestLineConfig {})),
         "script" => script(section, directory, device_volts_max).map(TrackerConfig::Script),
         other => {
             section.note("method", format!("{other} can't be set up from a station file yet"));
@@ -105,9 +126,24 @@ pub(super) fn read(
     let known = section.asked();
     let others: Vec<_> = SETTINGS.into_iter().filter(|key| !known.contains(key)).collect();
     let settings: Vec<_> = known.into_iter().filter(|key| *key != "method").collect();
-    let why = format!("{} has no such setting; it has: {}", names[place], settings.join(", "));
+    let why = match settings.as_slice() {
+        [] => format!("{} has no settings; take it out", names[place]),
+        known => format!("{} has no such setting; it has: {}", names[place], known.join(", ")),
+    };
     section.forbid(&others, &why);
     tracker
+}
+
+fn variable_step(section: &mut Section<'_>) -> Option<VariableStepConfig> {
+    let largest = section.number(&STEP);
+    let least = section.number(&LEAST_STEP);
+    let (largest, least) = largest.zip(least)?;
+    if least > largest {
+        let text = format!("{least} V is above step_volts ({largest} V), the largest step");
+        section.note(LEAST_STEP.key, format!("{text}; {}", LEAST_STEP.hint));
+        return None;
+    }
+    Some(VariableStepConfig { largest: Volts(largest), least: Volts(least) })
 }
 
 fn script(

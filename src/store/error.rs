@@ -1,6 +1,7 @@
 //! What can go wrong with the log, in sentences that say what to do next.
 
 use rusqlite::ErrorCode;
+use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
@@ -21,6 +22,12 @@ pub enum StoreError {
     #[error("log {path}: there is no such file; check the path, or start a run that writes it")]
     Missing {
         /// The log.
+        path: PathBuf,
+    },
+    /// There is something already where a copy was to go.
+    #[error("{path}: this file exists and was left as it is; name another folder for the copy")]
+    Exists {
+        /// The file.
         path: PathBuf,
     },
     /// The path names a folder or another thing that is no file.
@@ -110,8 +117,8 @@ pub enum StoreError {
     },
     /// The file is damaged.
     #[error(
-        "log {path}: the database is damaged ({why}); move it aside together with its -wal and \
-         -shm files and start again; `sqlite3 FILE .recover` saves what can be saved"
+        "log {path}: the database is damaged ({why}); move it aside together with its -tail \
+         and -journal files and start again; `sqlite3 FILE .recover` saves what can be saved"
     )]
     Damaged {
         /// The log.
@@ -133,6 +140,16 @@ pub enum StoreError {
         /// The log.
         path: PathBuf,
         /// Why.
+        why: String,
+    },
+    /// Anything else the system reports.
+    #[error("log {path}: {doing} failed: {why}; check the disk and the system's log")]
+    System {
+        /// The log.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// The system's own words.
         why: String,
     },
     /// Anything else SQLite reports.
@@ -165,6 +182,39 @@ impl StoreError {
             }
             _ => Self::Sqlite { path, doing, source },
         }
+    }
+
+    /// Puts an error of the system into words: where, doing what.
+    pub(super) fn from_io(path: &Path, doing: &'static str, source: &io::Error) -> Self {
+        let path = path.to_path_buf();
+        let why = source.to_string();
+        match source.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Self::Full { path, doing },
+            io::ErrorKind::ReadOnlyFilesystem | io::ErrorKind::PermissionDenied => {
+                Self::Unwritable { path, why }
+            }
+            _ => Self::System { path, doing, why },
+        }
+    }
+
+    /// Whether another file, or a later try, may do better: the file is ours, or would be.
+    #[must_use]
+    pub const fn is_of_the_disk(&self) -> bool {
+        matches!(
+            self,
+            Self::Unwritable { .. }
+                | Self::Busy { .. }
+                | Self::Full { .. }
+                | Self::Damaged { .. }
+                | Self::System { .. }
+                | Self::Sqlite { .. }
+        )
+    }
+
+    /// Whether a file of ours with a damaged beginning would look like this.
+    #[must_use]
+    pub const fn is_damage(&self) -> bool {
+        matches!(self, Self::Damaged { .. } | Self::NotADatabase { .. })
     }
 
     /// Whether only the one record is at fault, so that trying it again is useless.

@@ -1,27 +1,34 @@
-//! The one writer connection: records in, rows out, one transaction per commit interval.
+//! The one writer connection: records in, rows out, one commit per commit interval.
 //!
-//! Model: the first row after a commit opens a transaction, [`Log::commit_if_due`] closes it. The
-//! file is then synced (WAL, `synchronous=FULL`), so that a commit told is a commit kept. What is
-//! lost in a power cut is the open transaction, no more. Statements are prepared once and looked
-//! up by their text; holding them in the struct would need it to borrow from itself.
+//! Model: a log with a tail (the field) gathers rows in memory; [`Log::commit`] appends them to the
+//! tail and syncs it, so that a commit told is a commit kept, and [`Log::pack`] moves what the tail
+//! holds into the tables, in one transaction. A log without a tail (rehearsals, whose days pass in
+//! seconds, and commissioning) writes rows at once into an open transaction, which a commit closes.
+//! Either way a power cut loses what was not committed, and no more. Statements are prepared once
+//! and looked up by their text; holding them in the struct would need it to borrow from itself.
 //!
-//! Rejected: a transaction per row (8.5 kB written to the device for each, measured) and
-//! `synchronous=NORMAL`, which can lose a whole checkpoint interval.
+//! Rejected: a transaction of the database per commit, which writes whole pages for two rows.
 
+use super::boot;
 use super::error::StoreError;
+use super::op::Op;
 use super::open;
-use super::results::{self, Appraise};
-use super::rows::{self, EventRow, Keys};
+use super::pack::{Keys, Packer};
+use super::recovery;
+use super::results::{self, Appraise, StatedRow};
+use super::rows::{self, EventRow};
 use super::sensors::{self, SensorFacts};
-use crate::control::record::{ChannelId, Happening, Record, Severity};
+use super::tail::{Tail, TailFile, tail_path};
+use crate::control::record::{ChannelId, Record, Severity};
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp, Utc};
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
+use rusqlite::types::Value;
+use rusqlite::{Connection, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// Time from one commit to the next (s): what a power cut can cost, and 43 200 syncs a day, which
-/// at some 8 kB each a flash card stands for years.
+/// Time from one commit to the next (s): what a power cut can cost, and 43 200 syncs a day of some
+/// tens of bytes each, which a flash card stands for years.
 pub const COMMIT_INTERVAL: Duration = Duration::from_secs(2);
 
 /// Change of the offset between the clocks that counts as a step (us): above what slewing and
@@ -93,6 +100,19 @@ pub struct Rows {
 }
 
 impl Rows {
+    /// These and those.
+    #[must_use]
+    pub const fn plus(&self, other: Self) -> Self {
+        Self {
+            samples: self.samples + other.samples,
+            minutes: self.minutes + other.minutes,
+            days: self.days + other.days,
+            events: self.events + other.events,
+            curve_points: self.curve_points + other.curve_points,
+            curves: self.curves + other.curves,
+        }
+    }
+
     /// All kinds together.
     #[must_use]
     pub const fn all(&self) -> u64 {
@@ -100,15 +120,31 @@ impl Rows {
     }
 }
 
+/// How the tail of a log is opened, given the log's path.
+pub type OpenTail<'a> = &'a dyn Fn(&Path) -> Result<Box<dyn TailFile>, StoreError>;
+
+/// Rows on their way through the tail.
+#[derive(Debug)]
+struct Tailed {
+    tail: Tail,
+    /// Not committed yet.
+    fresh: Vec<Op>,
+    /// Committed, and not in the tables yet.
+    waiting: Vec<Op>,
+}
+
 /// The log, open for its one writer.
 ///
-/// Contract: calls come from one thread; after an error other than a refusal the open transaction
-/// is gone and everything since the last commit has to be written again.
+/// Contract: calls come from one thread; after an error other than a refusal everything since the
+/// last commit has to be written again.
 #[derive(Debug)]
 pub struct Log {
     conn: Connection,
     path: PathBuf,
-    boot: i64,
+    packer: Packer,
+    began: Stamp,
+    /// The month that the file was begun in, where somebody asked.
+    month: String,
     /// When the run before wrote its last row, if it has no end.
     broke_off: Option<Utc>,
     channels: Vec<i64>,
@@ -120,24 +156,54 @@ pub struct Log {
     committed_at: Option<Instant>,
     open: Rows,
     kept: Rows,
-    appraise: Option<Appraise>,
+    tailed: Option<Tailed>,
+    /// Rows that the tables refused when they were packed.
+    refused: u64,
 }
 
 impl Log {
-    /// Opens or makes the log at `path` and writes the boot and the channels.
+    /// Opens or makes the log at `path`, without a tail, and writes the boot and the channels. What
+    /// an earlier run left in a tail is packed first.
     ///
     /// # Errors
-    /// A file that is not ours, is newer, or can't be written: nothing is changed.
+    /// A file that is not ours, is newer, is being written, or can't be written: nothing is changed.
     pub fn open(path: &Path, facts: &OpenFacts) -> Result<Self, StoreError> {
         let mut conn = open::for_writing(path)?;
-        let broke_off = broken_off(&conn)
+        if tail_path(path).exists() {
+            recovery::take_over(&mut conn, path)?;
+        }
+        Self::begin(conn, path, facts)
+    }
+
+    /// Opens or makes the log at `path` with a tail that `tail` opens; else as [`Log::open`].
+    ///
+    /// # Errors
+    /// As [`Log::open`].
+    pub fn open_with_tail(
+        path: &Path,
+        facts: &OpenFacts,
+        tail: OpenTail<'_>,
+    ) -> Result<Self, StoreError> {
+        let mut conn = open::for_writing(path)?;
+        let mut tail = Tail::new(tail(path)?);
+        let generation = recovery::pack_left(&mut conn, path, &mut tail)?;
+        let mut log = Self::begin(conn, path, facts)?;
+        tail.begin(generation + 1, log.boot(), facts.began.utc.as_micros());
+        log.tailed = Some(Tailed { tail, fresh: Vec::new(), waiting: Vec::new() });
+        Ok(log)
+    }
+
+    fn begin(mut conn: Connection, path: &Path, facts: &OpenFacts) -> Result<Self, StoreError> {
+        let broke_off = boot::broken_off(&conn)
             .map_err(|error| StoreError::from_sqlite(path, "looking at the last run", error))?;
-        let (boot, channels) = begin_boot(&mut conn, facts)
+        let (boot, channels) = boot::begin_boot(&mut conn, facts)
             .map_err(|error| StoreError::from_sqlite(path, "writing the boot", error))?;
         Ok(Self {
             conn,
             path: path.to_path_buf(),
-            boot,
+            month: String::new(),
+            packer: Packer::new(boot, channels.clone()),
+            began: facts.began,
             broke_off,
             channels,
             sensors: Vec::new(),
@@ -146,8 +212,45 @@ impl Log {
             committed_at: None,
             open: Rows::default(),
             kept: Rows::default(),
-            appraise: None,
+            tailed: None,
+            refused: 0,
         })
+    }
+
+    /// Takes over what `other`, which can't be written any more, has committed and not packed.
+    pub(super) fn adopt(&mut self, other: &mut Self) -> Result<(), StoreError> {
+        let (Some(mine), Some(theirs)) = (&mut self.tailed, &mut other.tailed) else {
+            return Ok(());
+        };
+        let (channels, sensors) =
+            ((&other.channels, &self.channels), (&other.sensors, &self.sensors));
+        for op in &theirs.waiting {
+            let mut op = op.clone();
+            let (from, to) = if op.is_of_sensor() { sensors } else { channels };
+            if let Some(Value::Integer(number)) = op.values.first_mut() {
+                let index = from.iter().position(|known| known == number);
+                *number = index.and_then(|index| to.get(index)).copied().unwrap_or(*number);
+            }
+            mine.fresh.push(op);
+        }
+        self.commit()?;
+        if let Some(theirs) = &mut other.tailed {
+            theirs.waiting.clear();
+            theirs.tail.packed();
+        }
+        Ok(())
+    }
+
+    /// The same log, which tells the month that its file was begun in: `month`, if it is new.
+    pub(super) fn with_month(mut self, month: &str) -> Result<Self, StoreError> {
+        self.month = boot::month(&self.conn, month)
+            .map_err(|error| StoreError::from_sqlite(&self.path, "naming its month", error))?;
+        Ok(self)
+    }
+
+    /// The month that the file was begun in, as `2026-06`.
+    pub(super) fn month(&self) -> &str {
+        &self.month
     }
 
     /// Writes what the station's sensors are, in the order of `SensorId`.
@@ -155,11 +258,27 @@ impl Log {
     /// # Errors
     /// What SQLite reports.
     pub fn enrol_sensors(&mut self, at: Stamp, all: &[SensorFacts]) -> Result<(), StoreError> {
+        let boot = self.boot();
         let fail = |error| StoreError::from_sqlite(&self.path, "writing the sensors", error);
         let begin = TransactionBehavior::Immediate;
         let transaction = self.conn.transaction_with_behavior(begin).map_err(fail)?;
-        let enrol = |facts| sensors::enrol(&transaction, self.boot, at, facts);
+        let enrol = |facts| sensors::enrol(&transaction, boot, at, facts);
         self.sensors = all.iter().map(enrol).collect::<rusqlite::Result<_>>().map_err(fail)?;
+        transaction.commit().map_err(fail)
+    }
+
+    /// Writes what is known of each channel's instruments, in the order of [`ChannelId`].
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn state(&mut self, all: &[Vec<StatedRow>]) -> Result<(), StoreError> {
+        let boot = self.boot();
+        let fail = |error| StoreError::from_sqlite(&self.path, "writing what is stated", error);
+        let begin = TransactionBehavior::Immediate;
+        let transaction = self.conn.transaction_with_behavior(begin).map_err(fail)?;
+        for (&channel, rows) in self.channels.iter().zip(all) {
+            results::state(&transaction, Keys { boot, channel }, rows).map_err(fail)?;
+        }
         transaction.commit().map_err(fail)
     }
 
@@ -172,8 +291,8 @@ impl Log {
 
     /// The same log that has whole curves looked at and writes what they say beside them.
     #[must_use]
-    pub const fn with_appraisal(mut self, appraise: Appraise) -> Self {
-        self.appraise = Some(appraise);
+    pub fn with_appraisal(mut self, appraise: Appraise) -> Self {
+        self.packer.appraise = Some(appraise);
         self
     }
 
@@ -186,7 +305,13 @@ impl Log {
     /// Number of this boot, from 1.
     #[must_use]
     pub const fn boot(&self) -> i64 {
-        self.boot
+        self.packer.boot
+    }
+
+    /// When the run began.
+    #[must_use]
+    pub const fn began(&self) -> Stamp {
+        self.began
     }
 
     /// When the last run before this boot wrote its last row, if it broke off without an end.
@@ -207,17 +332,29 @@ impl Log {
         self.kept
     }
 
-    /// Rows in the open transaction.
+    /// Rows written and not committed.
     #[must_use]
     pub const fn open_rows(&self) -> u64 {
         self.open.all()
     }
 
-    /// Writes one record into the open transaction.
+    /// Rows committed and not in the tables yet.
+    #[must_use]
+    pub fn waiting_rows(&self) -> usize {
+        self.tailed.as_ref().map_or(0, |tailed| tailed.waiting.len())
+    }
+
+    /// Rows that the tables refused when they were packed.
+    #[must_use]
+    pub const fn refused(&self) -> u64 {
+        self.refused
+    }
+
+    /// Writes one record, which the next commit keeps.
     ///
     /// # Errors
-    /// [`StoreError::Refused`] leaves the transaction as it was; after any other error the
-    /// transaction is gone.
+    /// [`StoreError::Refused`] leaves the others as they were; after any other error everything
+    /// since the last commit is gone.
     pub fn write(&mut self, record: &Record) -> Result<(), StoreError> {
         let (channel, at) = match record {
             Record::Sample(s) => (Some(s.channel), s.at),
@@ -227,42 +364,29 @@ impl Log {
             Record::CurvePoint(p) => (Some(p.channel), p.at),
             Record::Curve(c) => (Some(c.channel), c.at),
         };
-        let channel = channel.map(|channel| self.channel(channel)).transpose()?;
-        self.ready(at)?;
-        // Only events may lack a channel; they don't use the keys.
-        let keys = Keys { boot: self.boot, channel: channel.unwrap_or_default() };
-        let done = match record {
-            Record::Sample(s) => rows::insert_sample(&self.conn, keys, s),
-            Record::Minute(m) => rows::insert_minute(&self.conn, keys, m),
-            Record::Day(d) => rows::upsert_day(&self.conn, keys, d),
-            Record::Event(e) => rows::insert_happening(&self.conn, self.boot, channel, e),
-            Record::CurvePoint(p) => rows::insert_curve_point(&self.conn, keys, p),
-            Record::Curve(c) => rows::insert_curve(&self.conn, keys, c).and_then(|()| {
-                let look = self.appraise;
-                look.map_or(Ok(()), |look| results::appraise(&self.conn, keys, c, look))
-            }),
+        let known = channel.map(|channel| self.channel(channel)).transpose()?;
+        // Only events may lack a channel.
+        let channel = known.unwrap_or_default();
+        let (op, count): (_, fn(&mut Rows) -> &mut u64) = match record {
+            Record::Sample(s) => (rows::sample(channel, s), |rows| &mut rows.samples),
+            Record::Minute(m) => (rows::minute(channel, m), |rows| &mut rows.minutes),
+            Record::Day(d) => (rows::day(channel, d), |rows| &mut rows.days),
+            Record::Event(e) => (rows::happening(known, e), |rows| &mut rows.events),
+            Record::CurvePoint(p) => (rows::curve_point(channel, p), |rows| &mut rows.curve_points),
+            Record::Curve(c) => (rows::curve(channel, c), |rows| &mut rows.curves),
         };
-        self.settle("writing a record", done)?;
-        match record {
-            Record::Sample(_) => self.open.samples += 1,
-            Record::Minute(_) => self.open.minutes += 1,
-            Record::Day(_) => self.open.days += 1,
-            Record::Event(_) => self.open.events += 1,
-            Record::CurvePoint(_) => self.open.curve_points += 1,
-            Record::Curve(_) => self.open.curves += 1,
-        }
+        self.take(at, op)?;
+        *count(&mut self.open) += 1;
         Ok(())
     }
 
-    /// Writes an event of the shell into the open transaction.
+    /// Writes an event of the shell, which the next commit keeps.
     ///
     /// # Errors
     /// As [`Log::write`].
     pub fn note(&mut self, note: &Note) -> Result<(), StoreError> {
         let channel = note.channel.map(|channel| self.channel(channel)).transpose()?;
-        self.ready(note.at)?;
         let row = EventRow {
-            boot: self.boot,
             channel,
             at: note.at,
             severity: note.severity.word(),
@@ -270,13 +394,12 @@ impl Log {
             text: &note.text,
             detail: note.detail.as_deref(),
         };
-        let done = rows::insert_event(&self.conn, &row);
-        self.settle("writing a note", done)?;
+        self.take(note.at, rows::event(&row))?;
         self.open.events += 1;
         Ok(())
     }
 
-    /// Writes a sensor's minute into the open transaction.
+    /// Writes a sensor's minute, which the next commit keeps.
     ///
     /// # Errors
     /// As [`Log::write`].
@@ -286,9 +409,7 @@ impl Log {
             path: self.path.clone(),
             why: format!("sensor {} of {} was not enrolled", minute.sensor.0, self.sensors.len()),
         })?;
-        self.ready(minute.at)?;
-        let done = sensors::insert_minute(&self.conn, self.boot, sensor, minute);
-        self.settle("writing a sensor's minute", done)?;
+        self.take(minute.at, rows::sensor_minute(sensor, minute))?;
         self.open.minutes += 1;
         Ok(())
     }
@@ -307,58 +428,93 @@ impl Log {
         Ok(true)
     }
 
-    /// Commits the open transaction and syncs it to the disk.
+    /// Commits what was written: it is on the disk when this returns.
     ///
     /// # Errors
-    /// What SQLite reports; the transaction is then gone.
+    /// What the system or SQLite reports; everything since the last commit is then gone.
     pub fn commit(&mut self) -> Result<(), StoreError> {
-        if !self.conn.is_autocommit() {
-            let done = self.conn.prepare_cached("COMMIT").and_then(|mut s| s.execute([]));
-            if let Err(error) = done {
-                self.roll_back();
-                return Err(StoreError::from_sqlite(&self.path, "committing", error));
-            }
+        let done = match &mut self.tailed {
+            Some(tailed) if tailed.fresh.is_empty() => Ok(()),
+            Some(tailed) => tailed.tail.append(&tailed.fresh).map_err(|error| {
+                StoreError::from_io(&self.path, "appending to the -tail file", &error)
+            }),
+            None => commit(&self.conn, &self.path),
+        };
+        if let Err(error) = done {
+            self.roll_back();
+            return Err(error);
         }
-        self.kept = self.with_open();
+        if let Some(tailed) = &mut self.tailed {
+            tailed.waiting.append(&mut tailed.fresh);
+        }
+        self.kept = self.kept.plus(self.open);
         self.open = Rows::default();
         Ok(())
     }
 
-    /// Gives up the open transaction.
+    /// Moves what the tail holds into the tables. Nothing is lost where it fails: the tail keeps it.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn pack(&mut self) -> Result<(), StoreError> {
+        let Some(tailed) = &mut self.tailed else { return Ok(()) };
+        if tailed.waiting.is_empty() {
+            return Ok(());
+        }
+        let generation = tailed.tail.generation();
+        let place = (&self.conn, self.path.as_path());
+        match recovery::pack(place, &mut self.packer, &tailed.waiting, generation) {
+            Ok(refused) => {
+                self.refused += refused;
+                tailed.waiting.clear();
+                tailed.tail.packed();
+                Ok(())
+            }
+            Err(error) => {
+                self.packer.forget();
+                Err(error)
+            }
+        }
+    }
+
+    /// Gives up what was written since the last commit.
     pub fn roll_back(&mut self) {
+        if let Some(tailed) = &mut self.tailed {
+            tailed.fresh.clear();
+        }
         if !self.conn.is_autocommit() {
             // A failing ROLLBACK means SQLite has already rolled back by itself.
             let _ = self.conn.execute_batch("ROLLBACK");
+            self.packer.forget();
         }
         self.open = Rows::default();
         self.offset = None; // its row may be among those given up
     }
 
-    /// Commits, empties the write-ahead log into the file and closes it.
+    /// Commits, packs, and closes the file.
     ///
     /// # Errors
-    /// What SQLite reports. A reader that delays the checkpoint is no error: nothing is lost by it.
+    /// What the system or SQLite reports. What could not be packed stays in the tail, and the next
+    /// start takes it up.
     pub fn finish(mut self) -> Result<Rows, StoreError> {
         self.commit()?;
+        match self.pack() {
+            Ok(()) => {
+                if let Some(tailed) = &mut self.tailed {
+                    tailed.tail.remove();
+                }
+            }
+            Err(error) => tracing::warn!(
+                "{error}; the last {} rows stay in the -tail file, and whoever opens the log next \
+                 takes them up",
+                self.waiting_rows()
+            ),
+        }
         let rows = self.kept;
-        // Answers a row (busy, pages, pages moved) instead of failing when a reader is in the way.
-        self.conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).map_err(
-            |error| StoreError::from_sqlite(&self.path, "emptying the -wal file", error),
-        )?;
         let path = self.path;
+        open::tidy(&self.conn);
         self.conn.close().map_err(|(_, error)| StoreError::from_sqlite(&path, "closing", error))?;
         Ok(rows)
-    }
-
-    const fn with_open(&self) -> Rows {
-        Rows {
-            samples: self.kept.samples + self.open.samples,
-            minutes: self.kept.minutes + self.open.minutes,
-            days: self.kept.days + self.open.days,
-            events: self.kept.events + self.open.events,
-            curve_points: self.kept.curve_points + self.open.curve_points,
-            curves: self.kept.curves + self.open.curves,
-        }
     }
 
     fn channel(&self, channel: ChannelId) -> Result<i64, StoreError> {
@@ -368,8 +524,24 @@ impl Log {
         })
     }
 
-    /// Opens the transaction and notes a step of the wall clock.
-    fn ready(&mut self, at: Stamp) -> Result<(), StoreError> {
+    /// Takes a row, and before it a step of the wall clock.
+    fn take(&mut self, at: Stamp, op: Op) -> Result<(), StoreError> {
+        let (mono, utc) = rows::clocks(at);
+        let offset = utc.saturating_sub(mono);
+        let stepped =
+            self.offset.is_none_or(|was| was.abs_diff(offset) >= CLOCK_STEP.unsigned_abs());
+        if stepped {
+            self.keep(rows::clock(at))?;
+            self.offset = Some(offset);
+        }
+        self.keep(op)
+    }
+
+    fn keep(&mut self, op: Op) -> Result<(), StoreError> {
+        if let Some(tailed) = &mut self.tailed {
+            tailed.fresh.push(op);
+            return Ok(());
+        }
         if self.conn.is_autocommit() {
             let done = self.conn.prepare_cached("BEGIN IMMEDIATE").and_then(|mut s| s.execute([]));
             done.map_err(|error| {
@@ -377,24 +549,9 @@ impl Log {
                 StoreError::from_sqlite(&self.path, "beginning a transaction", error)
             })?;
         }
-        let (mono, utc) = rows::clocks(at);
-        let offset = utc.saturating_sub(mono);
-        if self.offset.is_some_and(|was| was.abs_diff(offset) < CLOCK_STEP.unsigned_abs()) {
-            return Ok(());
-        }
-        let done = insert_clock(&self.conn, self.boot, mono, utc);
-        self.offset = Some(offset);
-        self.settle("noting the clocks", done)
-    }
-
-    /// Puts an error into words; only a refusal leaves the transaction open.
-    fn settle<T>(
-        &mut self,
-        doing: &'static str,
-        done: rusqlite::Result<T>,
-    ) -> Result<T, StoreError> {
-        done.map_err(|error| {
-            let error = StoreError::from_sqlite(&self.path, doing, error);
+        // Only a refusal leaves the transaction open.
+        self.packer.write(&self.conn, &op).map_err(|error| {
+            let error = StoreError::from_sqlite(&self.path, "writing a record", error);
             if !error.is_refusal() {
                 self.roll_back();
             }
@@ -403,88 +560,11 @@ impl Log {
     }
 }
 
-fn insert_clock(conn: &Connection, boot: i64, mono: i64, utc: i64) -> rusqlite::Result<()> {
-    conn.prepare_cached("INSERT OR REPLACE INTO clock VALUES (?1, ?2, ?3)")?
-        .execute((boot, mono, utc))?;
-    Ok(())
-}
-
-/// When the last run wrote its last row, if it began but did not end. Boots that are no runs, as
-/// those of commissioning, are passed over. Rows that must be looked up by time alone (minutes,
-/// days) are not needed: each of them comes with samples or events.
-fn broken_off(conn: &Connection) -> rusqlite::Result<Option<Utc>> {
-    let (began, ended) = (Happening::RunBegan.code(), Happening::RunEnded.code());
-    let newest = "SELECT boot FROM event WHERE code = ?1 ORDER BY id DESC LIMIT 1";
-    let run: Option<i64> = conn.query_row(newest, [began], |row| row.get(0)).optional()?;
-    let Some(run) = run else { return Ok(None) };
-    conn.query_row(
-        "SELECT max(coalesce((SELECT utc_us FROM event WHERE boot = ?1 ORDER BY id DESC LIMIT 1), 0), \
-                    coalesce((SELECT utc_us FROM sample WHERE boot = ?1 \
-                              ORDER BY mono_us DESC LIMIT 1), 0)) \
-         WHERE NOT EXISTS (SELECT 1 FROM event WHERE boot = ?1 AND code = ?2)",
-        (run, ended),
-        |row| row.get(0),
-    )
-    .optional()
-    .map(|last| last.map(Utc::from_micros))
-}
-
-/// Writes the boot and its channels; answers the boot's number and the channels' numbers.
-fn begin_boot(conn: &mut Connection, facts: &OpenFacts) -> rusqlite::Result<(i64, Vec<i64>)> {
-    let transaction = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let boot: i64 = transaction.query_row(
-        "INSERT INTO boot SELECT coalesce(max(number), 0) + 1, ?1, ?2, ?3, ?4, ?5, ?6 FROM boot \
-         RETURNING number",
-        (
-            facts.began.utc.as_micros(),
-            &facts.version,
-            &facts.station,
-            &facts.fingerprint,
-            facts.seed.map(|seed| seed.to_string()),
-            &facts.note,
-        ),
-        |row| row.get(0),
-    )?;
-    let mut channels = Vec::with_capacity(facts.channels.len());
-    for channel in &facts.channels {
-        channels.push(enrol(&transaction, boot, facts.began, channel)?);
+/// Commits the open transaction, if there is one, and syncs it to the disk.
+pub(super) fn commit(conn: &Connection, path: &Path) -> Result<(), StoreError> {
+    if conn.is_autocommit() {
+        return Ok(());
     }
-    transaction.commit()?;
-    Ok((boot, channels))
-}
-
-/// Finds or makes the row of a channel; a change of its words is an event, so that none gets lost.
-fn enrol(conn: &Connection, boot: i64, at: Stamp, facts: &ChannelFacts) -> rusqlite::Result<i64> {
-    let known: Option<(i64, String, String)> = conn
-        .query_row(
-            "SELECT id, device, tracker FROM channel WHERE name = ?1",
-            [&facts.name],
-            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
-        )
-        .optional()?;
-    let id = conn.query_row(
-        "INSERT INTO channel VALUES (NULL, ?1, ?2, ?3) \
-         ON CONFLICT (name) DO UPDATE SET device = ?2, tracker = ?3 RETURNING id",
-        (&facts.name, &facts.device, &facts.tracker),
-        |row| row.get(0),
-    )?;
-    if let Some((_, device, tracker)) = known
-        && (&device, &tracker) != (&facts.device, &facts.tracker)
-    {
-        let text = format!(
-            "the channel changed: before {device}, {tracker}; now {}, {}",
-            facts.device, facts.tracker
-        );
-        let row = EventRow {
-            boot,
-            channel: Some(id),
-            at,
-            severity: Severity::Note.word(),
-            code: "channel-changed",
-            text: &text,
-            detail: None,
-        };
-        rows::insert_event(conn, &row)?;
-    }
-    Ok(id)
+    let done = conn.prepare_cached("COMMIT").and_then(|mut s| s.execute([]));
+    done.map(|_| ()).map_err(|error| StoreError::from_sqlite(path, "committing", error))
 }

@@ -2,19 +2,23 @@
 //!
 //! Model: an existing file is first looked at through SQLite's `immutable` mode, which takes no
 //! lock, makes no side file and reads the header only; only a blank file or one that carries our
-//! mark is then opened for writing. The schema is made in rollback-journal mode, so that the mark
-//! lies in the main file before the first write-ahead log exists.
+//! mark is then opened for writing. Where a journal lies beside it, the file may be in the middle of a
+//! transaction, and SQLite must put it right before it can be judged.
+//!
+//! Journal: a rollback journal that is truncated at each commit, fully synced. A transaction comes
+//! every few minutes and mostly adds pages, which need no journal; the write-ahead log would write
+//! each of them twice. A reader that holds the file delays a packing, and the tail keeps it.
 //!
 //! Rejected: reading the header with plain file calls, because closing such a file drops the
 //! POSIX locks of every connection this process has on it (sqlite.org, "How To Corrupt An SQLite
-//! Database File", 2.2). The one exception, [`cut_at_birth`], looks at files no SQLite has open.
+//! Database File", 2.2).
 
 use super::error::StoreError;
+use super::recovery;
 use super::schema::{self, APPLICATION_ID, SCHEMA_VERSION};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, MAIN_DB, OpenFlags};
 use std::fmt::Write as _;
-use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -22,16 +26,11 @@ use std::time::Duration;
 /// checkpoint pause, shorter than what a person takes for a hang.
 pub(super) const LOCK_PATIENCE: Duration = Duration::from_secs(1);
 
-/// Pages in the write-ahead log that start a checkpoint: 1000 pages are 4 MB, some ten minutes of
-/// commits every 2 s that touch two or three pages each; fewer would rewrite the same pages more
-/// often (flash wears), more would only lengthen the recovery after a power cut.
-const CHECKPOINT_PAGES: i64 = 1000;
+/// Size of a page (bytes): a packing changes some ten pages beside those that it fills, and each is
+/// written twice; larger ones would double what is written to the device.
+const PAGE_SIZE: i64 = 1024;
 
-/// Size the write-ahead log is cut back to after a checkpoint that a reader had delayed (bytes):
-/// twice the size it has in quiet times.
-const WAL_LIMIT: i64 = 8 << 20;
-
-/// Prepared statements kept: the writer has eight, with room for readers of the same connection.
+/// Prepared statements kept: the writer has a dozen, with room for readers of the same connection.
 const STATEMENTS: usize = 32;
 
 /// What the look at a file found.
@@ -43,7 +42,7 @@ enum Found {
 /// Opens the log for its one writer: made where missing, brought up to date where old.
 pub(super) fn for_writing(path: &Path) -> Result<Connection, StoreError> {
     check_place(path)?;
-    if path.exists() && !cut_at_birth(path) {
+    if path.exists() && !interrupted(path) {
         look(path)?;
     }
     let fail = |doing| move |error| StoreError::from_sqlite(path, doing, error);
@@ -63,8 +62,9 @@ pub(super) fn for_writing(path: &Path) -> Result<Connection, StoreError> {
     conn.set_db_config(keep_wal, false).map_err(fail("opening"))?;
     conn.pragma_update(None, "foreign_keys", true).map_err(fail("opening"))?;
     conn.pragma_update(None, "synchronous", "FULL").map_err(fail("opening"))?;
+    conn.pragma_update(None, "page_size", PAGE_SIZE).map_err(fail("opening"))?;
+    choose_journal(&conn, path)?;
     schema::migrate(&mut conn, path)?;
-    into_wal(&conn, path)?;
     conn.set_prepared_statement_cache_capacity(STATEMENTS);
     Ok(conn)
 }
@@ -75,7 +75,8 @@ pub(super) fn for_reading(path: &Path) -> Result<Connection, StoreError> {
         return Err(StoreError::Missing { path: path.to_path_buf() });
     }
     check_place(path)?;
-    if matches!(look(path)?, Found::Blank) {
+    recovery::before_reading(path);
+    if !interrupted(path) && matches!(look(path)?, Found::Blank) {
         return Err(StoreError::Missing { path: path.to_path_buf() });
     }
     let fail = |error| StoreError::from_sqlite(path, "opening for reading", error);
@@ -142,19 +143,11 @@ fn judge(conn: &Connection, path: &Path) -> Result<Found, StoreError> {
     Err(StoreError::Foreign { path: path.to_path_buf(), application_id })
 }
 
-/// Whether a power cut struck while the file was being made: its first page is still all zeros
-/// and a rollback journal lies beside it, which SQLite will use to make the file empty again.
-fn cut_at_birth(path: &Path) -> bool {
-    /// Size of the header of an SQLite file (bytes; sqlite.org, "Database File Format", 1.3).
-    const HEADER: usize = 100;
+/// Whether a transaction was or is at work on the file: its journal holds something.
+pub(super) fn interrupted(path: &Path) -> bool {
     let mut journal = path.as_os_str().to_owned();
     journal.push("-journal");
-    if !PathBuf::from(journal).exists() {
-        return false;
-    }
-    let mut header = [1_u8; HEADER];
-    std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut header)).is_ok()
-        && header.iter().all(|&byte| byte == 0)
+    std::fs::metadata(PathBuf::from(journal)).is_ok_and(|meta| meta.len() > 0)
 }
 
 /// `file:` address of a path with every byte that could mean something else escaped.
@@ -171,21 +164,20 @@ fn immutable_uri(path: &Path) -> String {
     uri
 }
 
-/// Write-ahead log: readers never stop the writer, and a commit is one sync.
-fn into_wal(conn: &Connection, path: &Path) -> Result<(), StoreError> {
-    let fail = |error| StoreError::from_sqlite(path, "switching to the write-ahead log", error);
+/// A rollback journal that is truncated at each commit; a write-ahead log of an older version is
+/// emptied into the file.
+fn choose_journal(conn: &Connection, path: &Path) -> Result<(), StoreError> {
+    let doing = "choosing the journal";
     let mode: String = conn
-        .pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))
-        .map_err(fail)?;
-    if !mode.eq_ignore_ascii_case("wal") {
-        let why = format!("the file system does not carry a write-ahead log, got {mode}");
-        return Err(StoreError::Unwritable { path: path.to_path_buf(), why });
+        .pragma_update_and_check(None, "journal_mode", "TRUNCATE", |row| row.get(0))
+        .map_err(|error| StoreError::from_sqlite(path, doing, error))?;
+    if mode.eq_ignore_ascii_case("truncate") {
+        return Ok(());
     }
-    let _: i64 = conn
-        .pragma_update_and_check(None, "wal_autocheckpoint", CHECKPOINT_PAGES, |row| row.get(0))
-        .map_err(fail)?;
-    let _: i64 = conn
-        .pragma_update_and_check(None, "journal_size_limit", WAL_LIMIT, |row| row.get(0))
-        .map_err(fail)?;
-    Ok(())
+    Err(StoreError::Busy { path: path.to_path_buf(), doing })
+}
+
+/// Before closing: removes the empty journal. One that stays does no harm.
+pub(super) fn tidy(conn: &Connection) {
+    let _ = conn.pragma_update_and_check(None, "journal_mode", "DELETE", |_| Ok(()));
 }

@@ -30,6 +30,7 @@ const CHANNEL: &str = "channel.id";
 const NAME: &str = "channel name";
 const WORD: &str = "what the channel was doing, in words";
 const ISO: &str = "UTC, ISO 8601";
+const ROW_NUMBER: &str = "stretch.id * 4194304 + milliseconds since the stretch began";
 const ENERGY: &str = "energy delivered by the device";
 const AVAILABLE: &str = "energy an ideal tracker would have had; only on the simulated plant";
 const IRRADIATION: &str = "irradiation while the sensor was fresh";
@@ -67,10 +68,15 @@ const FIXED: &[Fixed] = &[
     plain("clock", "boot", BOOT),
     ("clock", "mono_us", "t", "us", "monotonic clock from which on the pair holds"),
     ("clock", "utc_us", "t", "us", "wall clock at the same moment"),
-    plain("sample", "boot", BOOT),
-    ("sample", "mono_us", "t", "us", MONO),
-    plain("sample", "channel", CHANNEL),
-    ("sample", "utc_us", "t", "us", UTC),
+    plain("file", "only", "0: there is one row"),
+    plain("file", "generation", "number of the last packing of the -tail file"),
+    plain("file", "month", "month (UTC) that this file was begun in"),
+    plain("stretch", "id", "number of the stretch"),
+    plain("stretch", "boot", BOOT),
+    plain("stretch", "channel", CHANNEL),
+    ("stretch", "mono_us", "t", "us", "monotonic clock when it began"),
+    ("stretch", "utc_us", "t", "us", "wall clock when it began"),
+    ("sample", "id", "t", "ms", ROW_NUMBER),
     plain("sample", "activity", "activity.code"),
     ("sample", "readings", "n", "1", "how many readings the means are over"),
     ("sample", "volts_uv", "V", "uV", "mean device voltage; NULL where it was no number"),
@@ -93,12 +99,12 @@ const FIXED: &[Fixed] = &[
     ("sample_view", "crest_watts", "P_mp", "W", "exact power at the crest; only simulated"),
     plain("sample_view", "boot", BOOT),
     ("sample_view", "mono_us", "t", "us", MONO),
-    plain("minute", "channel", CHANNEL),
-    plain("minute", "boot", BOOT),
-    ("minute", "start_utc_s", "t", "s", "start of the UTC minute, since 1970-01-01T00:00:00Z"),
-    ("minute", "mono_us", "t", "us", "monotonic clock when the record was closed"),
-    ("minute", "utc_us", "t", "us", "wall clock when the record was closed"),
-    plain("minute", "activity", "activity.code when the record was closed"),
+    ("minute", "id", "t", "s", "stretch.id * 8192 + seconds from there to the closing"),
+    plain("minute", "closing", "(s from the minute's start to the closing - 60) * 16 + activity"),
+    ("minute", "volts_count", "n", "1", "number of values of the minute"),
+    plain("minute", "fewer", "values fewer than of volts, 16 bits each: A, W, W/m2, degC"),
+    ("minute", "excess_uwh", "E", "uWh", "energy less mean power times covered time"),
+    plain("minute", "short", "60000 - ms covered by the energy integral + 2^22 * ms missing"),
     ("minute_view", "time", "t", "ISO 8601", "start of the UTC minute"),
     plain("minute_view", "channel", NAME),
     plain("minute_view", "activity", WORD),
@@ -222,7 +228,7 @@ const OF_MINUTES: [(&str, &str, &str, &str); 3] = [
     ("missing_s", "t", "s", MISSING),
 ];
 /// What a curve says: of `curve_result` and of the view.
-const OF_RESULTS: [(&str, &str, &str, &str); 11] = [
+const OF_RESULTS: [(&str, &str, &str, &str); 27] = [
     ("grade", "-", "-", "good, fair or poor; NULL: not whole"),
     ("reasons", "-", "-", "why it is not good"),
     ("isc_a", "Isc", "A", "short-circuit current, at the mean irradiance"),
@@ -234,6 +240,34 @@ const OF_RESULTS: [(&str, &str, &str, &str); 11] = [
     ("ff", "FF", "1", "fill factor"),
     ("irradiance", "G_poa", "W/m2", "mean irradiance of its points"),
     ("module_temperature", "T_mod", "degC", "mean back-of-module temperature of its points"),
+    ("voc_origin", "-", "-", "measured, interpolated, extrapolated or out of reach"),
+    ("efficiency", "eta", "1", "Pmp over area and mean irradiance; NULL: no area stated"),
+    ("isc_expanded_a", "U_Isc", "A", EXPANDED),
+    ("isc_k", "k", "1", FACTOR),
+    ("voc_expanded_v", "U_Voc", "V", EXPANDED),
+    ("voc_k", "k", "1", FACTOR),
+    ("pmp_expanded_w", "U_Pmp", "W", EXPANDED),
+    ("pmp_k", "k", "1", FACTOR),
+    ("vmp_expanded_v", "U_Vmp", "V", EXPANDED),
+    ("vmp_k", "k", "1", FACTOR),
+    ("imp_expanded_a", "U_Imp", "A", EXPANDED),
+    ("imp_k", "k", "1", FACTOR),
+    ("ff_expanded", "U_FF", "1", EXPANDED),
+    ("ff_k", "k", "1", FACTOR),
+    ("efficiency_expanded", "U_eta", "1", EXPANDED),
+    ("efficiency_k", "k", "1", FACTOR),
+];
+const EXPANDED: &str = "expanded uncertainty U = k u, holds 95 %; NULL: nothing stated";
+const FACTOR: &str = "coverage factor k of the expanded uncertainty before it";
+/// What a station states of its instruments.
+const OF_STATED: [(&str, &str); 7] = [
+    ("boot", BOOT),
+    ("channel", "channel.id; in the view its name"),
+    ("input", "what is uncertain"),
+    ("known", "how: limits, expanded (U with k), standard (u); value: no error, a number"),
+    ("value", "the number, in the input's unit"),
+    ("coverage", "coverage factor k where it is expanded, else NULL"),
+    ("unit", "unit of the input"),
 ];
 const OF_DAYS: [(&str, &str, &str, &str); 10] = [
     ("energy_wh", "E", "Wh", ENERGY),
@@ -264,22 +298,47 @@ const STATISTICS: [(&str, &str); 5] = [
     ("count", "number of values"),
 ];
 
+/// How the table `minute` stores them: (column, mean's ending, symbol, units of mean, of the
+/// distance of the extremes from it, of the deviation).
+type Stored = (&'static str, &'static str, &'static str, [&'static str; 3]);
+const STORED: [Stored; 5] = [
+    ("volts", "uv", "V", ["uV", "100 uV", "10 uV"]),
+    ("amps", "ua", "I", ["uA", "100 uA", "10 uA"]),
+    ("watts", "uw", "P", ["uW", "mW", "100 uW"]),
+    ("irradiance", "mw_m2", "G_poa", ["mW/m2", "10 mW/m2", "10 mW/m2"]),
+    ("module_temperature", "mdegc", "T_mod", ["mdegC", "10 mdegC", "10 mdegC"]),
+];
+
+fn stored_spread(
+    (column, ending, symbol, [fine, coarse, middle]): Stored,
+    list: &mut Vec<Quantity>,
+) {
+    let mut add = |name: String, unit, meaning: &'static str| {
+        let (column, symbol) = (name.into(), symbol.into());
+        list.push(Quantity { table: "minute", column, symbol, unit, meaning: meaning.into() });
+    };
+    add(format!("{column}_{ending}"), fine, "mean of the minute");
+    add(format!("{column}_below"), coarse, "least value of the minute: below the mean");
+    add(format!("{column}_above"), coarse, "largest value of the minute: above the mean");
+    add(format!("{column}_deviation"), middle, "standard deviation (n - 1)");
+}
+
 /// Every column of the schema, once.
 pub(super) fn all() -> Vec<Quantity> {
     let mut list: Vec<Quantity> = FIXED.iter().copied().map(fixed).collect();
-    for table in ["minute", "minute_view"] {
-        list.extend(
-            OF_MINUTES.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))),
-        );
-        for (column, symbol, unit, words) in SPREADS {
-            list.extend(STATISTICS.map(|(key, statistic)| Quantity {
-                table,
-                column: format!("{column}_{key}").into(),
-                symbol: if key == "count" { "n".into() } else { format!("{symbol}_{key}").into() },
-                unit: if key == "count" { "1" } else { unit },
-                meaning: format!("{words}: {statistic} of the minute").into(),
-            }));
-        }
+    let of = |(column, s, unit, text)| fixed(("minute_view", column, s, unit, text));
+    list.extend(OF_MINUTES.map(of));
+    for (column, symbol, unit, words) in SPREADS {
+        list.extend(STATISTICS.map(|(key, statistic)| Quantity {
+            table: "minute_view",
+            column: format!("{column}_{key}").into(),
+            symbol: if key == "count" { "n".into() } else { format!("{symbol}_{key}").into() },
+            unit: if key == "count" { "1" } else { unit },
+            meaning: format!("{words}: {statistic} of the minute").into(),
+        }));
+    }
+    for stored in STORED {
+        stored_spread(stored, &mut list);
     }
     for table in ["sensor_minute", "sensor_minute_view"] {
         for (key, statistic) in STATISTICS {
@@ -301,6 +360,9 @@ pub(super) fn all() -> Vec<Quantity> {
     }
     for table in ["day", "day_total"] {
         list.extend(OF_DAYS.map(|(column, s, unit, text)| fixed((table, column, s, unit, text))));
+    }
+    for table in ["stated", "stated_view"] {
+        list.extend(OF_STATED.map(|(column, text)| fixed(plain(table, column, text))));
     }
     list
 }

@@ -34,6 +34,26 @@ pub(super) enum Entry {
     SensorMinute(SensorMinute),
 }
 
+impl Entry {
+    pub(super) fn at(&self) -> Stamp {
+        match self {
+            Self::Record(Record::Sample(s)) => s.at,
+            Self::Record(Record::Minute(m)) => m.at,
+            Self::Record(Record::Day(d)) => d.at,
+            Self::Record(Record::Event(e)) => e.at,
+            Self::Record(Record::CurvePoint(p)) => p.at,
+            Self::Record(Record::Curve(c)) => c.at,
+            Self::Note(note) => note.at,
+            Self::SensorMinute(minute) => minute.at,
+        }
+    }
+
+    /// Whether somebody may be waiting to see it.
+    pub(super) const fn is_news(&self) -> bool {
+        matches!(self, Self::Record(Record::Event(_) | Record::Curve(_)) | Self::Note(_))
+    }
+}
+
 /// Samples of one channel left out since last told.
 #[derive(Clone, Copy, Debug)]
 struct LeftOut {
@@ -90,6 +110,8 @@ pub(super) struct Shared {
     pocketed: AtomicUsize,
     left_out: AtomicU64,
     lost: AtomicU64,
+    /// How many of the lost have been told by an event.
+    told: AtomicU64,
     refused: AtomicU64,
     report: Mutex<Report>,
 }
@@ -110,6 +132,7 @@ impl Shared {
             pocketed: AtomicUsize::new(0),
             left_out: AtomicU64::new(0),
             lost: AtomicU64::new(0),
+            told: AtomicU64::new(0),
             refused: AtomicU64::new(0),
             report: Mutex::new(report),
         }
@@ -150,6 +173,13 @@ impl Shared {
 
     pub(super) fn lose(&self, count: u64) {
         self.lost.fetch_add(count, Ordering::Relaxed);
+    }
+
+    /// How many were lost since last asked; none where none was.
+    pub(super) fn untold(&self) -> Option<u64> {
+        let lost = self.lost.load(Ordering::Relaxed);
+        let told = self.told.swap(lost, Ordering::Relaxed);
+        (lost > told).then(|| lost - told)
     }
 
     /// Moves what the pocket holds to the end of `kept`, the left-out samples as events.

@@ -2,12 +2,16 @@
 //!
 //! Model: each call is one query and so sees one state of the file; nothing is held open between
 //! calls, because a lasting read transaction would keep the write-ahead log from being emptied.
-//! Samples are keyed by the monotonic clock; a range of wall-clock time is first turned into
-//! ranges of the monotonic one through the table `clock`, so that no query reads the whole table.
+//! Samples and minutes are numbered within stretches; a range of wall-clock time is first turned
+//! into stretches, so that no query reads the whole table.
 
 use super::error::StoreError;
 use super::open;
-use super::rows::{MICRO, MILLI};
+use super::pack::{MINUTE_BITS, STRETCH_BITS};
+use super::rows::{
+    ACTIVITY_BITS, Coarse, FEWER_BITS, MICRO, MILLI, MINUTE_MS, OF_LOAD, OF_SENSORS, OF_WATTS,
+    SHORT_BITS, mean_energy,
+};
 use crate::control::record::{Activity, Spread};
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
@@ -16,16 +20,21 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 mod curves;
+mod whole;
 
 pub(super) use curves::points_of;
 pub use curves::{CurvePointRow, CurveRow};
-
-/// How far around a step of the wall clock rows are looked for on both sides (us): rows of several
-/// channels reach the log some seconds out of order, and the clocks drift by up to one second
-/// before a new pair is written.
-const STEP_MARGIN: i64 = 10_000_000;
+pub use whole::Reader;
 
 const MICROS_PER_SECOND: i64 = 1_000_000;
+/// The part of a row's number that is milliseconds since its stretch began.
+const STRETCH_MASK: i64 = (1 << STRETCH_BITS) - 1;
+/// How long after its beginning a minute is closed at the latest (us): most are at once, one that a
+/// channel slept or hung through when it turns again. One closed later
+/// than two days is found by `minute_view` alone.
+const LATEST_CLOSE_US: i64 = 2 * 86_400 * MICROS_PER_SECOND;
+/// A stretch's longest time (us).
+const STRETCH_US: i64 = 1000 << STRETCH_BITS;
 
 /// Number of a channel in the log (`channel.id`): the same over all boots, unlike its place in the
 /// station file.
@@ -174,27 +183,20 @@ pub struct EventRow {
     pub detail: Option<String>,
 }
 
-/// The log, open for reading.
+/// One file of the log, open for reading.
 #[derive(Debug)]
-pub struct Reader {
+struct Part {
     conn: Connection,
     path: PathBuf,
 }
 
-impl Reader {
-    /// Opens an existing log.
-    ///
-    /// # Errors
-    /// No such file, not ours, or of another schema version.
-    pub fn open(path: &Path) -> Result<Self, StoreError> {
+impl Part {
+    fn open(path: &Path) -> Result<Self, StoreError> {
         Ok(Self { conn: open::for_reading(path)?, path: path.to_path_buf() })
     }
 
     /// All boots, oldest first.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn boots(&self) -> Result<Vec<BootRow>, StoreError> {
+    fn boots(&self) -> Result<Vec<BootRow>, StoreError> {
         let sql = "SELECT number, began_utc_us, version, station, fingerprint, seed, note \
                    FROM boot ORDER BY number";
         self.list(sql, [], |row| {
@@ -211,10 +213,7 @@ impl Reader {
     }
 
     /// All channels ever logged, by number.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn channels(&self) -> Result<Vec<ChannelRow>, StoreError> {
+    fn channels(&self) -> Result<Vec<ChannelRow>, StoreError> {
         self.list("SELECT id, name, device, tracker FROM channel ORDER BY id", [], |row| {
             Ok(ChannelRow {
                 id: StoredChannel(row.get(0)?),
@@ -226,10 +225,7 @@ impl Reader {
     }
 
     /// Totals of every channel on the dates `first..=last` (ISO 8601), summed over boots.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
+    fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
         let sql = "SELECT channel, date, energy_wh, available_wh, irradiation_wh_m2, peak_w, \
                    tracking_s, sweeping_s, covered_s, missing_s, gaps, completeness, boots, \
                    sweep_missed_wh FROM day_total \
@@ -237,57 +233,81 @@ impl Reader {
         self.list(sql, (first, last), day_row)
     }
 
+    /// The totals of `day_totals` as they were written, by run.
+    fn day_parts(
+        &self,
+        file: usize,
+        first: &str,
+        last: &str,
+    ) -> Result<Vec<whole::DayPart>, StoreError> {
+        let sql = "SELECT c.name, d.date, d.energy_wh, d.available_wh, d.irradiation_wh_m2, \
+                   d.peak_w, d.tracking_s, d.sweeping_s, d.covered_s, d.missing_s, d.gaps, \
+                   NULL, 1, d.sweep_missed_wh, b.began_utc_us, d.mono_us FROM day AS d \
+                   JOIN boot AS b ON b.number = d.boot JOIN channel AS c ON c.id = d.channel \
+                   WHERE d.date BETWEEN ?1 AND ?2 ORDER BY d.date, d.channel";
+        self.list(sql, (first, last), |row| {
+            let (began, mono) = (row.get(14)?, row.get(15)?);
+            Ok(whole::DayPart { file, began, mono, row: day_row(row)? })
+        })
+    }
+
     /// The one-minute records of a channel that begin within `from..until`, in time order; a
     /// minute that a stepped wall clock passed twice appears twice.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn minutes(
+    fn minutes(
         &self,
         channel: StoredChannel,
         from: Utc,
         until: Utc,
     ) -> Result<Vec<MinuteRow>, StoreError> {
-        // The boots drive the loop: within each, the primary key finds the range of times.
-        let sql = "SELECT m.* FROM boot AS b CROSS JOIN minute AS m \
-                   ON m.channel = ?1 AND m.boot = b.number \
-                   AND m.start_utc_s >= ?2 AND m.start_utc_s < ?3 \
-                   ORDER BY m.start_utc_s, m.boot, m.mono_us";
-        let second = |utc: Utc| {
+        let seconds = |utc: Utc| {
             let micros = utc.as_micros();
             let up = i64::from(micros.rem_euclid(MICROS_PER_SECOND) > 0);
             micros.div_euclid(MICROS_PER_SECOND) + up
         };
-        self.list(sql, (channel.0, second(from), second(until)), minute_row)
+        let (from, until) = (seconds(from), seconds(until));
+        let sql = "SELECT * FROM (SELECT t.boot, t.mono_us + (m.id & ?4) * 1000000 AS mono_us, \
+                   t.utc_us + (m.id & ?4) * 1000000 AS utc_us, \
+                   t.utc_us / 1000000 + (m.id & ?4) - 60 - (closing >> 4) AS start, m.* \
+                   FROM stretch AS t CROSS JOIN minute AS m \
+                   ON m.id BETWEEN t.id << ?5 AND t.id << ?5 | ?4 \
+                   WHERE t.channel = ?1 AND t.utc_us BETWEEN ?6 AND ?7) \
+                   WHERE start >= ?2 AND start < ?3 ORDER BY start, boot, mono_us";
+        let first = from.saturating_mul(MICROS_PER_SECOND).saturating_sub(STRETCH_US);
+        let last = until.saturating_mul(MICROS_PER_SECOND).saturating_add(LATEST_CLOSE_US);
+        let mask = (1_i64 << MINUTE_BITS) - 1;
+        let params = (channel.0, from, until, mask, MINUTE_BITS, first, last);
+        self.list(sql, params, minute_row)
     }
 
     /// The samples of a channel within `from..until` of the wall clock, in the order in which
     /// they were taken.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn samples(
+    fn samples(
         &self,
         channel: StoredChannel,
         from: Utc,
         until: Utc,
     ) -> Result<Vec<SampleRow>, StoreError> {
-        let sql = "SELECT * FROM sample WHERE boot = ?1 AND mono_us BETWEEN ?2 AND ?3 \
-                   AND channel = ?4 AND utc_us >= ?5 AND utc_us < ?6 ORDER BY mono_us";
         let (from, until) = (from.as_micros(), until.as_micros());
+        let sql = "SELECT id, boot, mono_us, utc_us FROM stretch \
+                   WHERE channel = ?1 AND utc_us >= ?2 AND utc_us < ?3 ORDER BY boot, mono_us, id";
+        let params = (channel.0, from.saturating_sub(STRETCH_US), until);
+        let stretches: Vec<(i64, i64, i64, i64)> =
+            self.list(sql, params, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
         let mut samples = Vec::new();
-        for (boot, first, last) in self.windows(from, until)? {
-            let params = (boot, first, last, channel.0, from, until);
-            samples.append(&mut self.list(sql, params, sample_row)?);
+        for (id, boot, mono, utc) in stretches {
+            let place = |at: i64| at.saturating_sub(utc).max(0).saturating_add(999) / 1000;
+            let (first, after) = (place(from), place(until).min(STRETCH_MASK + 1));
+            let sql = "SELECT * FROM sample WHERE id >= ?1 AND id < ?2 ORDER BY id";
+            let base = id << STRETCH_BITS;
+            let of = (boot, mono, utc);
+            let params = (base + first, base + after);
+            samples.append(&mut self.list(sql, params, |row| sample_row(row, of))?);
         }
         Ok(samples)
     }
 
     /// The events within `from..until` of the wall clock, in the order of writing.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn events(&self, from: Utc, until: Utc) -> Result<Vec<EventRow>, StoreError> {
+    fn events(&self, from: Utc, until: Utc) -> Result<Vec<EventRow>, StoreError> {
         let sql = "SELECT id, boot, mono_us, utc_us, channel, severity, code, text, detail \
                    FROM event WHERE utc_us >= ?1 AND utc_us < ?2 ORDER BY id";
         self.list(sql, (from.as_micros(), until.as_micros()), |row| {
@@ -302,37 +322,6 @@ impl Reader {
                 detail: row.get(8)?,
             })
         })
-    }
-
-    /// Ranges of the monotonic clock, (boot, first, last), that hold the wall-clock range; they
-    /// don't overlap.
-    fn windows(&self, from: i64, until: i64) -> Result<Vec<(i64, i64, i64)>, StoreError> {
-        let sql = "SELECT boot, mono_us, utc_us, \
-                   lead(mono_us, 1, ?1) OVER (PARTITION BY boot ORDER BY mono_us) \
-                   FROM clock ORDER BY boot, mono_us";
-        let spans: Vec<(i64, i64, i64, i64)> = self.list(sql, [i64::MAX], |row| {
-            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
-        })?;
-        let mut found: Vec<(i64, i64, i64)> = Vec::new();
-        for (boot, begin, utc, end) in spans {
-            let offset = utc.saturating_sub(begin);
-            let first = from.saturating_sub(offset).max(begin).saturating_sub(STEP_MARGIN);
-            let last = until.saturating_sub(offset).min(end).saturating_add(STEP_MARGIN);
-            if first <= last {
-                found.push((boot, first, last));
-            }
-        }
-        found.sort_unstable();
-        let mut windows: Vec<(i64, i64, i64)> = Vec::with_capacity(found.len());
-        for (boot, first, last) in found {
-            match windows.last_mut() {
-                Some(before) if before.0 == boot && before.2 >= first => {
-                    before.2 = before.2.max(last);
-                }
-                _ => windows.push((boot, first, last)),
-            }
-        }
-        Ok(windows)
     }
 
     fn list<T, P: Params>(
@@ -368,56 +357,83 @@ fn day_row(row: &Row<'_>) -> rusqlite::Result<DayRow> {
     })
 }
 
+/// Boot, both clocks, start of the minute, and a row of the table `minute`.
 fn minute_row(row: &Row<'_>) -> rusqlite::Result<MinuteRow> {
+    let (closing, count, fewer): (i64, i64, i64) = (row.get(5)?, row.get(6)?, row.get(7)?);
+    let count_of = |place: u32| count - (fewer >> (FEWER_BITS * place) & ((1 << FEWER_BITS) - 1));
+    // The part that is short may be negative.
+    let (short, half) = (row.get::<_, i64>(29)?, 1 << (SHORT_BITS - 1));
+    let missing = short.saturating_add(half) >> SHORT_BITS;
+    let covered = MINUTE_MS - short.wrapping_sub(missing << SHORT_BITS);
+    let energy = row.get::<_, Option<i64>>(28)?.map(|excess| {
+        let watts = row.get::<_, Option<i64>>(16).ok().flatten();
+        excess.wrapping_add(mean_energy(watts.unwrap_or_default(), covered))
+    });
+    let millis = |millis: i64| Duration::from_millis(u64::try_from(millis).unwrap_or_default());
     Ok(MinuteRow {
-        boot: row.get("boot")?,
-        start: Utc::from_micros(row.get::<_, i64>("start_utc_s")? * MICROS_PER_SECOND),
-        at: stamp(row, 3)?,
-        activity: activity(row, 5)?,
-        volts: spread(row, 6)?,
-        amps: spread(row, 11)?,
-        watts: spread(row, 16)?,
-        irradiance: spread(row, 21)?,
-        module_temperature: spread(row, 26)?,
-        energy: WattHours(number(row, 31)?),
-        covered: span(row, 32)?,
-        missing: span(row, 33)?,
-    })
-}
-
-fn sample_row(row: &Row<'_>) -> rusqlite::Result<SampleRow> {
-    #[expect(clippy::cast_precision_loss, reason = "53 bits of microvolts are 9 GV")]
-    let value = |index: usize, units: f64| -> rusqlite::Result<Option<f64>> {
-        Ok(row.get::<_, Option<i64>>(index)?.map(|whole| whole as f64 / units))
-    };
-    let (mono, utc): (i64, i64) = (row.get(1)?, row.get(3)?);
-    Ok(SampleRow {
         boot: row.get(0)?,
-        at: stamp_of(mono, utc),
-        activity: activity(row, 4)?,
-        readings: row.get(5)?,
-        volts: value(6, MICRO)?.map(Volts),
-        amps: value(7, MICRO)?.map(Amps),
-        watts: value(8, MICRO)?.map(Watts),
-        setpoint: value(9, MICRO)?.map(Volts),
-        irradiance: value(10, MILLI)?.map(Irradiance),
-        module_temperature: value(11, MILLI)?.map(Celsius),
-        crest: value(12, MICRO)?.map(Watts),
+        start: Utc::from_micros(row.get::<_, i64>(3)?.saturating_mul(MICROS_PER_SECOND)),
+        at: stamp(row, 1)?,
+        activity: activity_of(5, closing & ((1 << ACTIVITY_BITS) - 1))?,
+        volts: spread(row, (8, count), (MICRO, OF_LOAD))?,
+        amps: spread(row, (12, count_of(0)), (MICRO, OF_LOAD))?,
+        watts: spread(row, (16, count_of(1)), (MICRO, OF_WATTS))?,
+        irradiance: spread(row, (20, count_of(2)), (MILLI, OF_SENSORS))?,
+        module_temperature: spread(row, (24, count_of(3)), (MILLI, OF_SENSORS))?,
+        energy: WattHours(units(energy, MICRO).unwrap_or(f64::NAN)),
+        covered: millis(covered),
+        missing: millis(missing),
     })
 }
 
-/// Five columns from `first`: mean, least, largest, deviation, count.
-fn spread(row: &Row<'_>, first: usize) -> rusqlite::Result<Spread> {
-    let count: u32 = row.get(first + 4)?;
+#[expect(clippy::cast_precision_loss, reason = "53 bits of microvolts are 9 GV")]
+fn units(whole: Option<i64>, units: f64) -> Option<f64> {
+    whole.map(|whole| whole as f64 / units)
+}
+
+/// A row of the table `sample`, in a stretch of (boot, monotonic clock, wall clock).
+fn sample_row(row: &Row<'_>, (boot, mono, utc): (i64, i64, i64)) -> rusqlite::Result<SampleRow> {
+    let value =
+        |index: usize, of: f64| -> rusqlite::Result<Option<f64>> { Ok(units(row.get(index)?, of)) };
+    let micros = (row.get::<_, i64>(0)? & STRETCH_MASK) * 1000;
+    Ok(SampleRow {
+        boot,
+        at: stamp_of(mono.saturating_add(micros), utc.saturating_add(micros)),
+        activity: activity(row, 1)?,
+        readings: row.get(2)?,
+        volts: value(3, MICRO)?.map(Volts),
+        amps: value(4, MICRO)?.map(Amps),
+        watts: value(5, MICRO)?.map(Watts),
+        setpoint: value(6, MICRO)?.map(Volts),
+        irradiance: value(7, MILLI)?.map(Irradiance),
+        module_temperature: value(8, MILLI)?.map(Celsius),
+        crest: value(9, MICRO)?.map(Watts),
+    })
+}
+
+/// Four columns from `first`: mean, and how far least, largest and deviation are from it.
+fn spread(
+    row: &Row<'_>,
+    (first, count): (usize, i64),
+    (of, coarse): (f64, Coarse),
+) -> rusqlite::Result<Spread> {
+    let count = u32::try_from(count).unwrap_or_default();
     if count == 0 {
         return Ok(Spread::default());
     }
+    let whole = |index: usize| row.get::<_, Option<i64>>(first + index);
+    let mean = whole(0)?;
+    let beside = |from: Option<i64>, sign: i64| {
+        let far = from.map(|from| from.saturating_mul(coarse.extremes).saturating_mul(sign));
+        mean.zip(far).map(|(mean, far)| mean.saturating_add(far))
+    };
+    let number = |whole| units(whole, of).unwrap_or(f64::NAN);
     Ok(Spread {
         count,
-        mean: number(row, first)?,
-        min: number(row, first + 1)?,
-        max: number(row, first + 2)?,
-        deviation: number(row, first + 3)?,
+        mean: number(mean),
+        min: number(beside(whole(1)?, -1)),
+        max: number(beside(whole(2)?, 1)),
+        deviation: number(whole(3)?.map(|deviation| deviation.saturating_mul(coarse.deviation))),
     })
 }
 
@@ -442,7 +458,10 @@ fn stamp_of(mono: i64, utc: i64) -> Stamp {
 }
 
 fn activity(row: &Row<'_>, index: usize) -> rusqlite::Result<Activity> {
-    let code: i64 = row.get(index)?;
+    activity_of(index, row.get(index)?)
+}
+
+fn activity_of(index: usize, code: i64) -> rusqlite::Result<Activity> {
     usize::try_from(code)
         .ok()
         .and_then(|code| Activity::ALL.get(code).copied())

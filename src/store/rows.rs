@@ -1,36 +1,63 @@
-//! One record, one row: how values are bound to columns.
+//! One record, one row: how values become columns.
 //!
-//! Model: samples are whole numbers of small units (1 uV, 1 uA, 1 uW, 1 mW/m2, 1 mdegC), which
-//! lie far below what an electronic load resolves and take three to five bytes instead of eight;
-//! the same rows measured 95 bytes as real numbers and 63 as whole ones. Minutes, days and events are rare and
-//! stay real numbers. A value that is no number, or infinite, is stored as NULL, never as a
-//! number: it must not enter an average.
+//! Model: samples and minutes are whole numbers of small units (1 uV, 1 uA, 1 uW, 1 mW/m2,
+//! 1 mdegC), which lie far below what an electronic load resolves and take three to five bytes
+//! instead of eight. Of a minute's least, largest and deviation the distance from the mean is kept,
+//! in coarser units, two bytes each; of its energy what is beyond mean power times time. Days, sensors' minutes and events are
+//! rare and stay real numbers. A value that is no number, or infinite, is stored as NULL, never as
+//! a number: it must not enter an average.
 
+use super::op::{Kind, Op};
 use crate::control::record::{
     Activity, Curve, CurvePoint, DayTotal, Event, Happening, Minute, Sample, Spread,
 };
-use rusqlite::{Connection, Result, params};
+use crate::sensors::SensorMinute;
+use crate::time::Stamp;
+use rusqlite::types::Value;
 use std::time::Duration;
 
 /// Micro-units in one unit: samples of V, A, W are stored in uV, uA, uW.
 pub(super) const MICRO: f64 = 1e6;
-/// Milli-units in one unit: irradiance and temperature of samples are stored in mW/m2 and mdegC.
+/// Milli-units in one unit: irradiance and temperature are stored in mW/m2 and mdegC.
 pub(super) const MILLI: f64 = 1e3;
-
-/// The keys of a row that the log adds to a record.
+/// How many units of the mean make one of its extremes' distance and one of its deviation.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Keys {
-    /// Number of the boot.
-    pub(super) boot: i64,
-    /// Number of the channel in the log.
-    pub(super) channel: i64,
+pub(super) struct Coarse {
+    pub(super) extremes: i64,
+    pub(super) deviation: i64,
 }
+/// Of volts and amps: 100 uV and 10 uV.
+pub(super) const OF_LOAD: Coarse = Coarse { extremes: 100, deviation: 10 };
+/// Of watts, which scatter more: 1 mW and 100 uW.
+pub(super) const OF_WATTS: Coarse = Coarse { extremes: 1000, deviation: 100 };
+/// Of irradiance and temperature: 10 mW/m2, 10 mdegC.
+pub(super) const OF_SENSORS: Coarse = Coarse { extremes: 10, deviation: 10 };
+/// Bits of each count among those that are fewer than of volts.
+pub(super) const FEWER_BITS: u32 = 16;
+/// Bits of an activity beside a minute's closing.
+pub(super) const ACTIVITY_BITS: u32 = 4;
+/// Bits of the time that a minute is short of, beside the missing time (ms).
+pub(super) const SHORT_BITS: u32 = 22;
+/// uW times ms in one uWh.
+pub(super) const UW_MS_PER_UWH: i64 = 3_600_000;
+/// A minute (s).
+pub(super) const MINUTE_S: i64 = 60;
+/// A minute (ms): what is short of it is stored.
+pub(super) const MINUTE_MS: i64 = 60_000;
+
+const MICROS_PER_SECOND: i64 = 1_000_000;
 
 /// Monotonic and wall clock (us) of a stamp.
-pub(super) fn clocks(at: crate::time::Stamp) -> (i64, i64) {
+pub(super) fn clocks(at: Stamp) -> (i64, i64) {
     const NANOS_PER_MICRO: u64 = 1000;
     let mono = at.mono.as_nanos() / NANOS_PER_MICRO;
     (i64::try_from(mono).unwrap_or(i64::MAX), at.utc.as_micros())
+}
+
+/// Monotonic clock and what the wall clock has more (us), as rows to be carry them.
+fn times(at: Stamp) -> [Value; 2] {
+    let (mono, utc) = clocks(at);
+    [Value::Integer(mono), Value::Integer(utc.wrapping_sub(mono))]
 }
 
 /// `value` in whole small units; none where it is no finite number.
@@ -39,8 +66,29 @@ fn whole(value: f64, units: f64) -> Option<i64> {
     value.is_finite().then(|| (value * units).round() as i64)
 }
 
-fn finite(value: f64) -> Option<f64> {
-    value.is_finite().then_some(value)
+fn int(value: Option<i64>) -> Value {
+    value.map_or(Value::Null, Value::Integer)
+}
+
+/// A real number; NULL where it is none.
+fn real(value: f64) -> Value {
+    if value.is_finite() { Value::Real(value) } else { Value::Null }
+}
+
+fn micros(value: f64) -> Value {
+    int(whole(value, MICRO))
+}
+
+fn millis(value: f64) -> Value {
+    int(whole(value, MILLI))
+}
+
+fn span_ms(span: Duration) -> i64 {
+    whole(span.as_secs_f64(), MILLI).unwrap_or_default()
+}
+
+fn text(words: &str) -> Value {
+    Value::Text(words.to_owned())
 }
 
 /// The code of an activity: its place in [`Activity::ALL`].
@@ -48,187 +96,166 @@ fn code(activity: Activity) -> i64 {
     (0..).zip(Activity::ALL).find(|&(_, other)| other == activity).map_or(0, |(code, _)| code)
 }
 
-pub(super) fn insert_sample(conn: &Connection, keys: Keys, s: &Sample) -> Result<()> {
-    let (mono, utc) = clocks(s.at);
-    let mut statement = conn
-        .prepare_cached("INSERT INTO sample VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)")?;
-    statement.execute((
-        keys.boot,
-        mono,
-        keys.channel,
-        utc,
-        code(s.activity),
-        s.readings,
-        whole(s.volts.0, MICRO),
-        whole(s.amps.0, MICRO),
-        whole(s.watts.0, MICRO),
-        s.setpoint.and_then(|v| whole(v.0, MICRO)),
-        s.irradiance.and_then(|v| whole(v.0, MILLI)),
-        s.module_temperature.and_then(|v| whole(v.0, MILLI)),
-        s.crest.and_then(|v| whole(v.0, MICRO)),
-    ))?;
-    Ok(())
+pub(super) fn sample(channel: i64, s: &Sample) -> Op {
+    let mut values = Vec::with_capacity(12);
+    values.push(Value::Integer(channel));
+    values.extend(times(s.at));
+    values.extend([
+        Value::Integer(code(s.activity)),
+        Value::Integer(s.readings.into()),
+        micros(s.volts.0),
+        micros(s.amps.0),
+        micros(s.watts.0),
+        s.setpoint.map_or(Value::Null, |v| micros(v.0)),
+        s.irradiance.map_or(Value::Null, |v| millis(v.0)),
+        s.module_temperature.map_or(Value::Null, |v| millis(v.0)),
+        s.crest.map_or(Value::Null, |v| micros(v.0)),
+    ]);
+    Op::new(Kind::Sample, values)
 }
 
-pub(super) type SpreadRow = (Option<f64>, Option<f64>, Option<f64>, Option<f64>, u32);
-
-/// Mean, least, largest, deviation, count; the first four absent where there was no value.
-pub(super) fn spread(s: &Spread) -> SpreadRow {
+/// Mean in small units; least, largest and deviation from it in coarser ones.
+#[expect(clippy::cast_precision_loss, reason = "ten to a thousand")]
+fn spread_of(s: &Spread, units: f64, coarse: Coarse) -> [Value; 4] {
     if s.count == 0 {
-        return (None, None, None, None, 0);
+        return [Value::Null, Value::Null, Value::Null, Value::Null];
     }
-    (finite(s.mean), finite(s.min), finite(s.max), finite(s.deviation), s.count)
+    let extremes = units / coarse.extremes as f64;
+    let from_mean = |value: f64, sign: f64| whole((value - s.mean) * sign, extremes);
+    [
+        int(whole(s.mean, units)),
+        int(from_mean(s.min, -1.0)),
+        int(from_mean(s.max, 1.0)),
+        int(whole(s.deviation, units / coarse.deviation as f64)),
+    ]
 }
 
-const INSERT_MINUTE: &str = "INSERT INTO minute VALUES (?1,?2,?3,?4,?5,?6, ?7,?8,?9,?10,?11, \
-     ?12,?13,?14,?15,?16, ?17,?18,?19,?20,?21, ?22,?23,?24,?25,?26, ?27,?28,?29,?30,?31, \
-     ?32,?33,?34)";
-
-pub(super) fn insert_minute(conn: &Connection, keys: Keys, m: &Minute) -> Result<()> {
-    const MICROS_PER_SECOND: i64 = 1_000_000;
-    let (mono, utc) = clocks(m.at);
-    let (v, i, p) = (spread(&m.volts), spread(&m.amps), spread(&m.watts));
-    let (g, t) = (spread(&m.irradiance), spread(&m.module_temperature));
-    #[rustfmt::skip]
-    conn.prepare_cached(INSERT_MINUTE)?.execute(params![
-        keys.channel, keys.boot, m.start.as_micros().div_euclid(MICROS_PER_SECOND), mono, utc,
-        code(m.activity),
-        v.0, v.1, v.2, v.3, v.4,
-        i.0, i.1, i.2, i.3, i.4,
-        p.0, p.1, p.2, p.3, p.4,
-        g.0, g.1, g.2, g.3, g.4,
-        t.0, t.1, t.2, t.3, t.4,
-        finite(m.energy.0), m.covered.as_secs_f64(), m.missing.as_secs_f64(),
-    ])?;
-    Ok(())
+/// Energy (uWh) of a mean power (uW) over a time (ms); as SQLite computes it.
+#[expect(clippy::cast_possible_truncation, reason = "a million seconds of a terawatt fit")]
+pub(super) fn mean_energy(watts_uw: i64, covered_ms: i64) -> i64 {
+    (i128::from(watts_uw) * i128::from(covered_ms) / i128::from(UW_MS_PER_UWH)) as i64
 }
 
-/// The newest part of a date within a boot: its number, awake time (s) and monotonic time (us).
-const NEWEST_PART: &str = "SELECT part, covered_s + missing_s, mono_us FROM day \
-     WHERE channel = ?1 AND boot = ?2 AND date = ?3 ORDER BY part DESC LIMIT 1";
-
-/// Least loss of awake time that says the totals began anew (s): beyond rounding, below a turn.
-const BEGAN_ANEW: f64 = 1e-3;
-
-/// Writes the newest totals of a date; totals that began anew within the boot start a new part.
-pub(super) fn upsert_day(conn: &Connection, keys: Keys, d: &DayTotal) -> Result<()> {
-    let (mono, utc) = clocks(d.at);
-    let date = d.day.date();
-    let newest = {
-        let mut statement = conn.prepare_cached(NEWEST_PART)?;
-        let mut rows = statement.query((keys.channel, keys.boot, &date))?;
-        match rows.next()? {
-            Some(row) => Some((row.get(0)?, row.get(1)?, row.get(2)?)),
-            None => None,
-        }
-    };
-    let awake = (d.covered + d.missing).as_secs_f64();
-    let part: i64 = match newest {
-        None => 0,
-        Some((_, _, written)) if mono < written => return Ok(()), // older than what is there
-        Some((part, had, _)) if awake + BEGAN_ANEW < had => part + 1,
-        Some((part, _, _)) => part,
-    };
-    let mut statement = conn.prepare_cached(
-        "INSERT OR REPLACE INTO day VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15, \
-         ?16)",
-    )?;
-    statement.execute(params![
-        keys.channel,
-        keys.boot,
-        date,
-        part,
-        mono,
-        utc,
-        finite(d.energy.0),
-        d.available.and_then(|e| finite(e.0)),
-        finite(d.irradiation.0),
-        finite(d.peak.0),
-        d.tracking.as_secs_f64(),
-        d.covered.as_secs_f64(),
-        d.missing.as_secs_f64(),
-        d.gaps,
-        d.sweeping.as_secs_f64(),
-        finite(d.sweep_missed.0).unwrap_or_default(),
-    ])?;
-    Ok(())
+/// How many values fewer than of volts the other quantities have, side by side.
+fn fewer(m: &Minute) -> i64 {
+    let others = [&m.amps, &m.watts, &m.irradiance, &m.module_temperature];
+    (0..).zip(others).fold(0, |all, (place, other)| {
+        let fewer = (i64::from(m.volts.count) - i64::from(other.count)) & ((1 << FEWER_BITS) - 1);
+        all | fewer << (FEWER_BITS * place)
+    })
 }
 
-pub(super) fn insert_curve_point(conn: &Connection, keys: Keys, p: &CurvePoint) -> Result<()> {
-    let (mono, utc) = clocks(p.at);
-    let mut statement =
-        conn.prepare_cached("INSERT INTO curve_point VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)")?;
-    statement.execute((
-        keys.boot,
-        keys.channel,
-        p.curve,
-        p.index,
-        mono,
-        utc,
-        whole(p.volts.0, MICRO),
-        whole(p.amps.0, MICRO),
-        whole(p.setpoint.0, MICRO),
-        p.irradiance.and_then(|v| whole(v.0, MILLI)),
-        p.module_temperature.and_then(|v| whole(v.0, MILLI)),
-    ))?;
-    Ok(())
+pub(super) fn minute(channel: i64, m: &Minute) -> Op {
+    let began = m.start.as_micros().div_euclid(MICROS_PER_SECOND);
+    let short = MINUTE_MS.saturating_sub(span_ms(m.covered));
+    let mut values = Vec::with_capacity(28);
+    values.push(Value::Integer(channel));
+    values.extend(times(m.at));
+    values.extend([Value::Integer(began), Value::Integer(code(m.activity))]);
+    values.extend([Value::Integer(m.volts.count.into()), Value::Integer(fewer(m))]);
+    values.extend(spread_of(&m.volts, MICRO, OF_LOAD));
+    values.extend(spread_of(&m.amps, MICRO, OF_LOAD));
+    values.extend(spread_of(&m.watts, MICRO, OF_WATTS));
+    values.extend(spread_of(&m.irradiance, MILLI, OF_SENSORS));
+    values.extend(spread_of(&m.module_temperature, MILLI, OF_SENSORS));
+    let mean = if m.watts.count == 0 { None } else { whole(m.watts.mean, MICRO) };
+    let even = mean_energy(mean.unwrap_or_default(), MINUTE_MS - short);
+    values.extend([
+        int(whole(m.energy.0, MICRO).map(|energy| energy.wrapping_sub(even))),
+        Value::Integer((span_ms(m.missing) << SHORT_BITS).wrapping_add(short)),
+    ]);
+    Op::new(Kind::Minute, values)
 }
 
-pub(super) fn insert_curve(conn: &Connection, keys: Keys, c: &Curve) -> Result<()> {
-    let (began_mono, began_utc) = clocks(c.began);
-    let (mono, utc) = clocks(c.at);
-    let mut statement =
-        conn.prepare_cached("INSERT INTO curve VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)")?;
-    statement.execute((
-        keys.boot,
-        keys.channel,
-        c.curve,
-        began_mono,
-        began_utc,
-        mono,
-        utc,
-        c.points,
-        c.direction.word(),
-        c.end.word(),
-        finite(c.missed.0),
-    ))?;
-    Ok(())
+pub(super) fn sensor_minute(sensor: i64, m: &SensorMinute) -> Op {
+    let mut values = vec![Value::Integer(sensor)];
+    values.extend(times(m.at));
+    values.push(Value::Integer(m.start.as_micros().div_euclid(MICROS_PER_SECOND)));
+    let s = m.values;
+    let of = |value: f64| if s.count == 0 { Value::Null } else { real(value) };
+    values.extend([of(s.mean), of(s.min), of(s.max), of(s.deviation)]);
+    values.extend([Value::Integer(s.count.into()), Value::Integer(m.wanted.into())]);
+    Op::new(Kind::SensorMinute, values)
+}
+
+pub(super) fn day(channel: i64, d: &DayTotal) -> Op {
+    let mut values = vec![Value::Integer(channel)];
+    values.extend(times(d.at));
+    values.extend([
+        text(&d.day.date()),
+        real(d.energy.0),
+        d.available.map_or(Value::Null, |e| real(e.0)),
+        real(d.irradiation.0),
+        real(d.peak.0),
+        Value::Real(d.tracking.as_secs_f64()),
+        Value::Real(d.covered.as_secs_f64()),
+        Value::Real(d.missing.as_secs_f64()),
+        Value::Integer(d.gaps.into()),
+        Value::Real(d.sweeping.as_secs_f64()),
+        Value::Real(if d.sweep_missed.0.is_finite() { d.sweep_missed.0 } else { 0.0 }),
+    ]);
+    Op::new(Kind::Day, values)
+}
+
+pub(super) fn curve_point(channel: i64, p: &CurvePoint) -> Op {
+    let mut values = vec![Value::Integer(channel)];
+    values.extend(times(p.at));
+    values.extend([
+        Value::Integer(p.curve.into()),
+        Value::Integer(p.index.into()),
+        micros(p.volts.0),
+        micros(p.amps.0),
+        micros(p.setpoint.0),
+        p.irradiance.map_or(Value::Null, |v| millis(v.0)),
+        p.module_temperature.map_or(Value::Null, |v| millis(v.0)),
+    ]);
+    Op::new(Kind::CurvePoint, values)
+}
+
+pub(super) fn curve(channel: i64, c: &Curve) -> Op {
+    let mut values = vec![Value::Integer(channel)];
+    values.extend(times(c.at));
+    values.extend(times(c.began));
+    values.extend([
+        Value::Integer(c.curve.into()),
+        Value::Integer(c.points.into()),
+        text(c.direction.word()),
+        text(c.end.word()),
+        real(c.missed.0),
+    ]);
+    Op::new(Kind::Curve, values)
 }
 
 /// The columns of an event, text already put together.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct EventRow<'a> {
-    pub(super) boot: i64,
     pub(super) channel: Option<i64>,
-    pub(super) at: crate::time::Stamp,
+    pub(super) at: Stamp,
     pub(super) severity: &'a str,
     pub(super) code: &'a str,
     pub(super) text: &'a str,
     pub(super) detail: Option<&'a str>,
 }
 
-pub(super) fn insert_event(conn: &Connection, e: &EventRow<'_>) -> Result<()> {
-    let (mono, utc) = clocks(e.at);
-    let mut statement =
-        conn.prepare_cached("INSERT INTO event VALUES (NULL,?1,?2,?3,?4,?5,?6,?7,?8)")?;
-    statement.execute((e.boot, mono, utc, e.channel, e.severity, e.code, e.text, e.detail))?;
-    Ok(())
+pub(super) fn event(e: &EventRow<'_>) -> Op {
+    let mut values = vec![int(e.channel)];
+    values.extend(times(e.at));
+    values.extend([text(e.severity), text(e.code), text(e.text)]);
+    values.push(e.detail.map_or(Value::Null, text));
+    Op::new(Kind::Event, values)
 }
 
-pub(super) fn insert_happening(
-    conn: &Connection,
-    boot: i64,
-    channel: Option<i64>,
-    event: &Event,
-) -> Result<()> {
-    let text = event.what.to_string();
-    let detail = detail(&event.what);
-    let (severity, code) = (event.what.severity().word(), event.what.code());
-    let detail = detail.as_deref();
-    insert_event(
-        conn,
-        &EventRow { boot, channel, at: event.at, severity, code, text: &text, detail },
-    )
+pub(super) fn happening(channel: Option<i64>, e: &Event) -> Op {
+    let (words, detail) = (e.what.to_string(), detail(&e.what));
+    let (severity, code) = (e.what.severity().word(), e.what.code());
+    event(&EventRow { channel, at: e.at, severity, code, text: &words, detail: detail.as_deref() })
+}
+
+/// Both clocks at one moment.
+pub(super) fn clock(at: Stamp) -> Op {
+    let mut values = vec![Value::Null];
+    values.extend(times(at));
+    Op::new(Kind::Clock, values)
 }
 
 /// A number in JSON, which has no NaN.

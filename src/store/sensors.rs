@@ -1,8 +1,8 @@
-//! The sensors' rows: what each is, and its minutes.
+//! The sensors' rows: what each is.
 
-use super::rows::{self, EventRow, clocks, spread};
+use super::pack;
+use super::rows::EventRow;
 use crate::control::record::Severity;
-use crate::sensors::SensorMinute;
 use crate::time::Stamp;
 use rusqlite::{Connection, OptionalExtension, Result, params};
 
@@ -74,35 +74,8 @@ pub(super) fn enrol(conn: &Connection, boot: i64, at: Stamp, facts: &SensorFacts
         let (name, before, now) = (&facts.name, known.words(), facts.words());
         let text = format!("sensor {name} changed: before {before}; now {now}");
         let (severity, code) = (Severity::Note.word(), "sensor-changed");
-        let row = EventRow { boot, channel: None, at, severity, code, text: &text, detail: None };
-        rows::insert_event(conn, &row)?;
+        let row = EventRow { channel: None, at, severity, code, text: &text, detail: None };
+        pack::write_event(conn, boot, &row)?;
     }
     Ok(id)
-}
-
-pub(super) fn insert_minute(
-    conn: &Connection,
-    boot: i64,
-    sensor: i64,
-    minute: &SensorMinute,
-) -> Result<()> {
-    const MICROS_PER_SECOND: i64 = 1_000_000;
-    let (mono, utc) = clocks(minute.at);
-    let start = minute.start.as_micros().div_euclid(MICROS_PER_SECOND);
-    let values = spread(&minute.values);
-    conn.prepare_cached("INSERT INTO sensor_minute VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)")?
-        .execute(params![
-        sensor,
-        boot,
-        start,
-        mono,
-        utc,
-        values.0,
-        values.1,
-        values.2,
-        values.3,
-        values.4,
-        minute.wanted,
-    ])?;
-    Ok(())
 }

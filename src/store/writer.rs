@@ -1,22 +1,27 @@
 //! The writer thread: it owns the [`Log`] and lives through everything the disk does.
 //!
-//! Model: entries are gathered in memory and written in one short transaction when the commit
-//! interval has passed or [`BATCH`] entries are at hand; only after the commit are they let go.
-//! When anything fails, all of them stay and are tried again, so that an error costs at most what
-//! no longer fits: then the queue fills up and the handles do what they promise.
-//!
-//! Rejected: writing each entry at once into a long open transaction, which holds the write lock
-//! most of the time and has to keep the entries in memory all the same.
+//! Model: entries are gathered in memory and committed together when the commit interval has passed
+//! or [`BATCH`] entries are at hand; only after the commit are they let go. When anything fails, all
+//! of them stay and are tried again, so that an error costs at most what no longer fits: then the
+//! queue fills up and the handles do what they promise. Where they go to, and when a file is given
+//! up for a fresh one, is the business of [`Files`].
 
+use super::book::{Book, Opened};
 use super::error::StoreError;
-use super::log::{Log, Rows};
+use super::log::{Log, Note, Rows};
 use super::queue::{Entry, POCKET_LENGTH, QUEUE_LENGTH, Shared, Status, WriterHandle};
+use crate::control::record::Severity;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
+
+mod files;
+mod thinning;
+
+use files::Files;
 
 /// Entries in one transaction at most: 4096 take a few milliseconds, and bound the memory.
 const BATCH: usize = 4096;
@@ -61,11 +66,23 @@ impl Writer {
     /// # Errors
     /// [`StoreError::NoWriter`] where the system gives no thread.
     pub fn start(log: Log) -> Result<Self, StoreError> {
-        let path = log.path().to_path_buf();
+        Self::with(Files::new(log, None))
+    }
+
+    /// Starts the thread that owns the log that was opened and may change to other files of `book`.
+    ///
+    /// # Errors
+    /// As [`Writer::start`].
+    pub fn start_with(opened: Opened, book: Book) -> Result<Self, StoreError> {
+        Self::with(Files::of(opened, book))
+    }
+
+    fn with(files: Files) -> Result<Self, StoreError> {
+        let path = files.path().to_path_buf();
         let (queue, entries): (SyncSender<Entry>, _) = sync_channel(QUEUE_LENGTH);
         let shared = Arc::new(Shared::new(path.clone(), Instant::now()));
         let keeper = Keeper {
-            log,
+            files,
             entries,
             shared: Arc::clone(&shared),
             kept: VecDeque::with_capacity(BATCH + POCKET_LENGTH),
@@ -132,7 +149,7 @@ struct Trouble {
 
 /// The thread's state.
 struct Keeper {
-    log: Log,
+    files: Files,
     entries: Receiver<Entry>,
     shared: Arc<Shared>,
     /// Entries not yet known to be on the disk.
@@ -157,7 +174,7 @@ impl Keeper {
             if stopping {
                 let deadline = *deadline.get_or_insert(now + FINISH_PATIENCE);
                 if drained && self.kept.is_empty() {
-                    return self.log.finish();
+                    return self.files.finish();
                 }
                 if let Err(error) = outcome
                     && Instant::now() >= deadline
@@ -196,9 +213,9 @@ impl Keeper {
         false
     }
 
-    /// How long to sleep: until the next transaction is due, a turn at most.
+    /// How long to sleep: until the next commit is due, a turn at most.
     fn patience(&self) -> Duration {
-        let next = self.retry.unwrap_or(self.flushed + self.log.commit_interval());
+        let next = self.retry.unwrap_or(self.flushed + self.files.commit_interval());
         next.saturating_duration_since(Instant::now()).min(TURN)
     }
 
@@ -208,57 +225,54 @@ impl Keeper {
             None => {
                 stopping
                     || self.kept.len() >= BATCH
-                    || now.saturating_duration_since(self.flushed) >= self.log.commit_interval()
+                    || now.saturating_duration_since(self.flushed) >= self.files.commit_interval()
             }
         }
     }
 
-    /// Writes all that is kept in one transaction; lets it go only when that is on the disk.
+    /// Commits all that is kept; lets it go only when that is on the disk.
     fn flush(&mut self) -> Result<(), StoreError> {
-        let outcome = self.write_all();
+        self.tell_losses();
+        let outcome = self.files.commit(&self.kept);
         let now = Instant::now();
         self.flushed = now;
         match outcome {
             Ok(refused) => {
                 self.kept.clear();
                 self.retry = None;
-                self.shared.committed(now, self.log.rows(), refused);
+                self.shared.committed(now, self.files.rows(), refused);
                 if let Some(trouble) = self.trouble.take() {
                     let lasted = now.saturating_duration_since(trouble.since).as_secs_f64();
                     tracing::info!("log written again after {lasted:.1} s");
                 }
+                if let Some(error) = self.files.tend(now) {
+                    self.shared.failed(error);
+                }
                 Ok(())
             }
             Err(error) => {
-                self.log.roll_back();
                 self.retry = Some(now + RETRY);
                 self.shared.failed(error.to_string());
                 self.complain(now, &error);
+                self.files.leave_if_hopeless(&error, self.trouble.map(|trouble| trouble.since));
                 Err(error)
             }
         }
     }
 
-    fn write_all(&mut self) -> Result<u64, StoreError> {
-        let mut refused = 0;
-        for entry in &self.kept {
-            let outcome = match entry {
-                Entry::Record(record) => self.log.write(record),
-                Entry::Note(note) => self.log.note(note),
-                Entry::SensorMinute(minute) => self.log.sensor_minute(minute),
-            };
-            match outcome {
-                Err(error) if error.is_refusal() => {
-                    if refused == 0 {
-                        tracing::error!("{error}");
-                    }
-                    refused += 1;
-                }
-                other => other?,
-            }
-        }
-        self.log.commit()?;
-        Ok(refused)
+    /// Puts an event about records that even the side pocket had no room for behind what is kept.
+    fn tell_losses(&mut self) {
+        let (Some(count), Some(at)) = (self.shared.untold(), self.kept.back().map(Entry::at))
+        else {
+            return;
+        };
+        let text = format!(
+            "{count} minutes, totals or events were lost: the log could not be written for so \
+             long that the memory kept for them was full"
+        );
+        let detail = Some(format!(r#"{{"count":{count}}}"#));
+        let (severity, code) = (Severity::Alarm, "records-lost");
+        self.kept.push_back(Entry::Note(Note { channel: None, at, severity, code, text, detail }));
     }
 
     /// One line when a trouble begins, then one a minute.

@@ -10,17 +10,23 @@
 //! name no tracker that does not exist and the studies can list them all. A registry of boxed
 //! trait objects was rejected: it allocates, and nobody could say what is in it.
 
+mod crest_line;
 mod fractional_voc;
 mod hold;
 mod incremental_conductance;
 mod perturb_and_observe;
+mod ramp_separating;
 pub mod script;
+mod variable_step;
 
+pub use crest_line::{CrestLine, CrestLineConfig};
 pub use fractional_voc::{FractionalVoc, FractionalVocConfig};
 pub use hold::{Hold, HoldConfig};
 pub use incremental_conductance::{IncrementalConductance, IncrementalConductanceConfig};
 pub use perturb_and_observe::{PerturbAndObserve, PerturbAndObserveConfig};
+pub use ramp_separating::{RampSeparating, RampSeparatingConfig};
 pub use script::{Fault, Script, ScriptConfig, ScriptError, Scripted, Trouble};
+pub use variable_step::{VariableStep, VariableStepConfig};
 
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use crate::time::Instant;
@@ -109,14 +115,28 @@ pub enum TrackerConfig {
     PerturbAndObserve(PerturbAndObserveConfig),
     /// Incremental conductance.
     IncrementalConductance(IncrementalConductanceConfig),
+    /// Perturb and observe that tells ramps from its own steps.
+    RampSeparating(RampSeparatingConfig),
+    /// Hill climbing with a step after the slope.
+    VariableStep(VariableStepConfig),
+    /// Follows the crest's voltage over its current, learned.
+    CrestLine(CrestLineConfig),
     /// One from outside.
     Script(ScriptConfig),
 }
 
 impl TrackerConfig {
     /// The names a station file may use, in the order of the registry.
-    pub const NAMES: [&'static str; 5] =
-        ["hold", "fractional-voc", "perturb-and-observe", "incremental-conductance", "script"];
+    pub const NAMES: [&'static str; 8] = [
+        "hold",
+        "fractional-voc",
+        "perturb-and-observe",
+        "incremental-conductance",
+        "ramp-separating",
+        "variable-step",
+        "crest-line",
+        "script",
+    ];
 
     /// The name in the station file.
     #[must_use]
@@ -126,7 +146,10 @@ impl TrackerConfig {
             Self::FractionalVoc(_) => Self::NAMES[1],
             Self::PerturbAndObserve(_) => Self::NAMES[2],
             Self::IncrementalConductance(_) => Self::NAMES[3],
-            Self::Script(_) => Self::NAMES[4],
+            Self::RampSeparating(_) => Self::NAMES[4],
+            Self::VariableStep(_) => Self::NAMES[5],
+            Self::CrestLine(_) => Self::NAMES[6],
+            Self::Script(_) => Self::NAMES[7],
         }
     }
 
@@ -142,12 +165,16 @@ impl TrackerConfig {
             Self::IncrementalConductance(config) => {
                 AnyTracker::IncrementalConductance(IncrementalConductance::new(config))
             }
+            Self::RampSeparating(config) => AnyTracker::RampSeparating(RampSeparating::new(config)),
+            Self::VariableStep(config) => AnyTracker::VariableStep(VariableStep::new(config)),
+            Self::CrestLine(config) => AnyTracker::CrestLine(CrestLine::new(config)),
             Self::Script(ref config) => AnyTracker::Script(Scripted::new(config)),
         }
     }
 }
 
 /// One of the registry's trackers, in place of a boxed one.
+#[allow(clippy::large_enum_variant, reason = "a tracker may not allocate")]
 #[derive(Clone, Debug)]
 pub enum AnyTracker {
     /// See [`Hold`].
@@ -158,6 +185,12 @@ pub enum AnyTracker {
     PerturbAndObserve(PerturbAndObserve),
     /// See [`IncrementalConductance`].
     IncrementalConductance(IncrementalConductance),
+    /// See [`RampSeparating`].
+    RampSeparating(RampSeparating),
+    /// See [`VariableStep`].
+    VariableStep(VariableStep),
+    /// See [`CrestLine`].
+    CrestLine(CrestLine),
     /// See [`Scripted`].
     Script(Scripted),
 }
@@ -169,6 +202,9 @@ impl AnyTracker {
             Self::FractionalVoc(tracker) => tracker,
             Self::PerturbAndObserve(tracker) => tracker,
             Self::IncrementalConductance(tracker) => tracker,
+            Self::RampSeparating(tracker) => tracker,
+            Self::VariableStep(tracker) => tracker,
+            Self::CrestLine(tracker) => tracker,
             Self::Script(tracker) => tracker,
         }
     }

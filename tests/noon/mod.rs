@@ -10,7 +10,8 @@ use cresthold_sim::sky::plane::{Mounting, Plane};
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
 use cresthold_sim::thermal::{Thermal, ThermalParams};
 use cresthold_sim::wire::plant::{LivePlant, PlantParts};
-use std::process::Child;
+use std::path::Path;
+use std::process::{Child, Command};
 
 /// A crystalline module with load and boost supply.
 pub fn plant() -> LivePlant {
@@ -37,4 +38,69 @@ pub fn usage(child: &Child) -> Option<(f64, f64)> {
     let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
     let ticks: f64 = fields[11].parse::<f64>().ok()? + fields[12].parse::<f64>().ok()?;
     Some((resident, ticks / 100.0))
+}
+
+/// The station file of that module; `load` and `boost` are links.
+pub fn station(load: &str, boost: &str) -> String {
+    format!(
+        r#"
+name = "Larkfell test yard"
+[site]
+latitude = 46.8
+longitude = 6.9
+elevation = 490.0
+[control]
+period_s = 0.1
+sample_every_s = 0.5
+commit_every_s = 0.5
+[[channel]]
+name = "slope-1"
+lead_ohms = 0.0
+mounting = {{ tilt_deg = 20.0, azimuth_deg = 180.0 }}
+tracker = {{ method = "perturb-and-observe", step_volts = 0.2 }}
+daylight = {{ wake_volts = 20.0 }}
+[channel.load]
+link = {load}
+identity = "VL-1"
+settling_s = 0.01
+window_s = 0.02
+latency_s = 0.005
+current_protection_amps = 16.0
+[channel.boost]
+volts = 6.0
+amps = 20.0
+link = {boost}
+identity = "VB-1"
+measured = true
+[channel.envelope]
+device_volts_max = 48.0
+device_amps_max = 15.5
+device_watts_max = 520.0
+load_volts_max = 80.0
+load_watts_max = 600.0
+capability = [[0.0, 0.0], [2.0, 20.0]]
+"#
+    )
+}
+
+/// A daemon that does not outlive the test.
+pub struct Daemon(pub Child);
+
+impl Daemon {
+    pub fn start(file: &Path, log: &Path) -> Self {
+        Self::start_with(Command::new(env!("CARGO_BIN_EXE_cresthold")), file, log)
+    }
+
+    /// The same, with an environment of one's choice.
+    pub fn start_with(mut command: Command, file: &Path, log: &Path) -> Self {
+        command.args(["run", file.to_str().unwrap(), "--quiet", "--log", log.to_str().unwrap()]);
+        Self(command.spawn().unwrap())
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
 }

@@ -27,6 +27,17 @@ pub struct Analysis {
     pub correction: Option<Correction>,
     /// Area (m2), for the efficiency; a concentrator's aperture.
     pub area: Option<f64>,
+    /// How late the irradiance is beside volts and amps (s): a sensor's lag. Each point then takes the
+    /// irradiance told so much later.
+    pub delay: f64,
+}
+
+impl Analysis {
+    /// Readings as they are, and nothing but parameters.
+    #[must_use]
+    pub const fn plain(method: Method) -> Self {
+        Self { method, series: None, correction: None, area: None, delay: 0.0 }
+    }
 }
 
 /// A figure of a curve.
@@ -71,8 +82,19 @@ impl Quantity {
 /// Numbers in the order of [`Quantity::ALL`], in SI units; NaN where there is none.
 pub type Figures = [f64; Quantity::ALL.len()];
 
-/// Errors of the common inputs, in the order of [`COMMON`].
-pub(super) type Shift = [f64; COMMON.len()];
+/// Errors of the common inputs.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Shift {
+    /// In the order of [`COMMON`].
+    pub(super) errors: [f64; COMMON.len()],
+    /// As [`Inputs::raised`](super::Inputs::raised).
+    pub(super) raised: f64,
+}
+
+impl Shift {
+    /// No errors.
+    pub(super) const NONE: Self = Self { errors: [0.0; COMMON.len()], raised: 0.0 };
+}
 
 impl Analysis {
     /// Figures of a curve as measured.
@@ -81,7 +103,7 @@ impl Analysis {
     /// [`ParametersError`] where the crest can't be found, [`TranslateError`] where the correction
     /// gives no curve.
     pub fn figures(&self, curve: &Curve) -> Result<Figures, AnalysisError> {
-        self.shifted(curve.clone(), &[0.0; COMMON.len()]).map(|found| found.1)
+        self.shifted(curve.clone(), &Shift::NONE).map(|found| found.1)
     }
 
     /// The curve as it is summed up in the end.
@@ -89,7 +111,7 @@ impl Analysis {
     /// # Errors
     /// As [`Self::figures`].
     pub fn curve(&self, curve: &Curve) -> Result<Curve, AnalysisError> {
-        self.shifted(curve.clone(), &[0.0; COMMON.len()]).map(|found| found.0)
+        self.shifted(curve.clone(), &Shift::NONE).map(|found| found.0)
     }
 
     /// The last curve and its figures, had the common inputs these errors.
@@ -98,10 +120,15 @@ impl Analysis {
         curve: Curve,
         shift: &Shift,
     ) -> Result<(Curve, Figures), AnalysisError> {
+        let errors = &shift.errors;
         let mut curve = read(curve, shift);
+        let delay = self.delay + errors[14];
+        if delay != 0.0 {
+            curve = on_time(curve, delay);
+        }
         let mut lit = curve.mean_irradiance();
         if let (Some(series), Some(_)) = (self.series, lit) {
-            let series = series * (1.0 + shift[9]);
+            let series = series * (1.0 + errors[9]);
             let isc = short_circuit(&curve);
             curve = curve.at_mean_irradiance(isc, series).map_err(TranslateError::from)?;
         }
@@ -109,12 +136,12 @@ impl Analysis {
             let from = curve.conditions().ok_or(AnalysisError::NoConditions)?;
             let found = parameters(&curve, &self.method)?;
             ends_known(&correction.procedure, &found)?;
-            let procedure = moved(&correction.procedure, &found, shift);
+            let procedure = moved(&correction.procedure, &found, errors);
             curve = translate(&curve, from, correction.to, &procedure)?;
             lit = Some(correction.to.irradiance);
         }
         let found = parameters(&curve, &self.method)?;
-        let area = self.area.map(|area| area * (1.0 + shift[11]));
+        let area = self.area.map(|area| area * (1.0 + errors[11]));
         let share = lit.zip(area).and_then(|(lit, area)| efficiency(found.pmp, lit, area));
         let figures = [
             found.isc.value.map_or(f64::NAN, |isc| isc.0),
@@ -167,17 +194,58 @@ fn ends_known(procedure: &Procedure, found: &Parameters) -> Result<(), AnalysisE
 
 /// The readings, had the common inputs these errors.
 fn read(curve: Curve, shift: &Shift) -> Curve {
-    let [v_gain, v_offset, i_gain, i_offset, g_gain, g_offset, warmer, ..] = *shift;
-    if shift.iter().all(|error| *error == 0.0) {
+    let errors = &shift.errors;
+    let [v_gain, v_offset, i_gain, i_offset, g_gain, g_offset, warmer, ..] = *errors;
+    if errors.iter().all(|error| *error == 0.0) {
         return curve;
     }
+    let (above, leads) = (v_offset + v_gain * shift.raised + errors[12], Ohms(errors[13]));
     curve.each(|p| Point {
-        volts: p.volts * (1.0 + v_gain) + Volts(v_offset),
+        volts: p.volts * (1.0 + v_gain) + Volts(above) + p.amps * leads,
         amps: p.amps * (1.0 + i_gain) + Amps(i_offset),
         irradiance: p.irradiance.map(|g| g * (1.0 + g_gain) + Irradiance(g_offset)),
         cell: p.cell.map(|t| t + Celsius(warmer)),
         ..*p
     })
+}
+
+/// Share of a curve's points whose straight line over time tells how the irradiance changes at a point:
+/// of 100 points 25, which leaves 3 % of one reading's noise in the change from one to the next.
+const TREND: usize = 4;
+
+/// Each point with the irradiance `delay` (s) later: its own plus the delay times the slope of its
+/// neighbours'. The curve as it is, where times or irradiances lack.
+///
+/// Rejected: the later points' own readings. At the end of a sweep, where Isc or Voc is, there are none.
+fn on_time(curve: Curve, delay: f64) -> Curve {
+    const MICROS: f64 = 1e6;
+    let Some(first) = curve.points().first().and_then(|p| p.utc) else { return curve };
+    #[expect(clippy::cast_precision_loss, reason = "the microseconds of a sweep")]
+    let time = |p: &Point| Some(p.utc?.as_micros().saturating_sub(first.as_micros()) as f64);
+    let told = |p: &Point| Some((time(p)? / MICROS, p.irradiance?.0));
+    let Some(mut told) = curve.points().iter().map(told).collect::<Option<Vec<_>>>() else {
+        return curve;
+    };
+    told.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let count = told.len() / TREND;
+    let around = |time: f64| {
+        let at = told.partition_point(|(earlier, _)| *earlier < time);
+        let from = at.saturating_sub(count / 2).min(told.len() - count);
+        slope(&told[from..from + count])
+    };
+    curve.each(|p| {
+        let change = time(p).map_or(0.0, |time| delay * around(time / MICROS));
+        Point { irradiance: p.irradiance.map(|g| g + Irradiance(change)), ..*p }
+    })
+}
+
+/// Slope of the straight line through points; 0 where there is none.
+fn slope(points: &[(f64, f64)]) -> f64 {
+    let count = points.len() as f64;
+    let middle = points.iter().map(|p| p.0).sum::<f64>() / count;
+    let spread: f64 = points.iter().map(|p| (p.0 - middle).powi(2)).sum();
+    let tilt: f64 = points.iter().map(|p| (p.0 - middle) * p.1).sum();
+    if spread > 0.0 { tilt / spread } else { 0.0 }
 }
 
 /// Current (A) nearest to 0 V, brought to the mean irradiance.
@@ -191,8 +259,8 @@ fn short_circuit(curve: &Curve) -> Amps {
 }
 
 /// The procedure with the curve's own ends, had its coefficients these relative errors.
-fn moved(procedure: &Procedure, found: &Parameters, shift: &Shift) -> Procedure {
-    let [alpha, beta, ohms, kappa] = [7, 8, 9, 10].map(|k: usize| 1.0 + shift[k]);
+fn moved(procedure: &Procedure, found: &Parameters, errors: &[f64; COMMON.len()]) -> Procedure {
+    let [alpha, beta, ohms, kappa] = [7, 8, 9, 10].map(|k: usize| 1.0 + errors[k]);
     let series = |s: SeriesAt| SeriesAt { ohms: s.ohms * ohms, kappa: s.kappa * kappa, ..s };
     match *procedure {
         Procedure::One(mut one) => {

@@ -1,19 +1,47 @@
 //! The budget: a line for each input, a column for each figure (JCGM 100).
 
-use super::analysis::{Analysis, AnalysisError, Figures, Quantity};
-use super::{COMMON, Inputs};
-use crate::curve::parameters::{EndLine, Method, Quartic, Window, basis, parameters};
+use super::analysis::{Analysis, AnalysisError, Figures, Quantity, Shift};
+use super::coverage::factor;
+use super::{COMMON, Inputs, Spec};
+use crate::curve::parameters::{EndLine, Method, Origin, Quartic, Window, basis, parameters};
 use crate::curve::points::{Curve, Point};
 
 /// Share of the difference to the next wider window that is taken where there is no narrower one: from
 /// window to window the quartic's bias falls by four and more (tests/curve_parameters.rs).
 const NEXT_WINDOW: f64 = 0.25;
 
+/// Share of a figure below which a contribution is rounding: that input does not act here.
+const NOTHING: f64 = 1e-9;
+
+/// How an uncertainty was found (JCGM 100:2008, 3.3.4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// From the scatter of repeated readings.
+    A,
+    /// From anything else: data sheets, certificates, judgement.
+    B,
+}
+
+/// How an input's errors are distributed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// Normal, or a sum of so many that it is.
+    Normal,
+    /// Any value within limits alike.
+    Rectangular,
+}
+
 /// One input and what it does to each figure.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Line {
     /// The input, in words.
     pub input: &'static str,
+    /// How its uncertainty was found.
+    pub kind: Kind,
+    /// How its errors are distributed.
+    pub shape: Shape,
+    /// Whether one error acts on all points at once; else each point has its own.
+    pub common: bool,
     /// Its standard uncertainty...
     pub standard: f64,
     /// ... and the unit of it.
@@ -32,17 +60,43 @@ pub struct Budget {
     pub lines: Vec<Line>,
     /// Combined standard uncertainties.
     pub combined: Figures,
-    /// Coverage factor `k` of [`Self::expanded`]; 2 covers about 95 % where many terms add.
-    pub coverage: f64,
+    /// Coverage factors `k` for [`PROBABILITY`](super::PROBABILITY); NaN where nothing is uncertain.
+    pub coverage: Figures,
+}
+
+impl Line {
+    /// What one unit of the input does to each figure, in the figure's unit; without a sign where each
+    /// point has its own error.
+    #[must_use]
+    pub fn sensitivities(&self) -> Figures {
+        self.contributions.map(|contribution| contribution / self.standard)
+    }
 }
 
 impl Budget {
-    /// Value and expanded uncertainty `U = k u`; none where the figure has no value.
+    /// Value and expanded uncertainty `U = k u`; none where the figure has no value, or nothing that it
+    /// depends on is uncertain.
     #[must_use]
     pub fn expanded(&self, quantity: Quantity) -> Option<(f64, f64)> {
-        let at = Quantity::ALL.iter().position(|q| *q == quantity)?;
-        let value = self.values[at];
-        value.is_finite().then(|| (value, self.coverage * self.combined[at]))
+        let at = quantity as usize;
+        let (value, expanded) = (self.values[at], self.coverage[at] * self.combined[at]);
+        (value.is_finite() && expanded.is_finite()).then_some((value, expanded))
+    }
+
+    /// Coverage factor of a figure; NaN where nothing is uncertain.
+    #[must_use]
+    pub fn factor(&self, quantity: Quantity) -> f64 {
+        self.coverage[quantity as usize]
+    }
+
+    /// Correlation of the errors of two figures, by the inputs common to all points. Isc, Voc and Pmp come
+    /// from different points, so that this is all there is; the others share points with Pmp.
+    #[must_use]
+    pub fn correlation(&self, one: Quantity, other: Quantity) -> f64 {
+        let (a, b) = (one as usize, other as usize);
+        let common = self.lines.iter().filter(|line| line.common);
+        let shared: f64 = common.map(|line| line.contributions[a] * line.contributions[b]).sum();
+        shared / (self.combined[a] * self.combined[b])
     }
 }
 
@@ -54,23 +108,35 @@ pub fn budget(
     curve: &Curve,
     analysis: &Analysis,
     inputs: &Inputs,
-    coverage: f64,
 ) -> Result<Budget, AnalysisError> {
-    let (last, values) = analysis.shifted(curve.clone(), &[0.0; COMMON.len()])?;
+    let (last, values) = analysis.shifted(curve.clone(), &Shift::NONE)?;
     let mut lines = Vec::new();
     for (k, (spec, (input, unit))) in inputs.common().iter().zip(COMMON).enumerate() {
         let standard = spec.standard();
         if standard > 0.0 {
-            let contributions = both_sides(curve, analysis, k, standard)?;
-            lines.push(Line { input, standard, unit, contributions });
+            let contributions = both_sides(curve, analysis, (k, standard), inputs.raised)?;
+            let shape = match spec {
+                Spec::Limits(_) => Shape::Rectangular,
+                Spec::Calibrated { .. } | Spec::Standard(_) => Shape::Normal,
+            };
+            let (kind, common) = (Kind::B, true);
+            lines.push(Line { input, kind, shape, common, standard, unit, contributions });
         }
     }
     lines.extend(own_lines(curve, &last, analysis, inputs, &values));
     lines.extend(window_line(&last, &analysis.method, &values));
+    lines.extend(ends_lines(&last, &analysis.method, &values));
+    let acts = |line: &Line| {
+        let shares = line.contributions.iter().zip(&values).map(|(u, value)| (u / value).abs());
+        shares.fold(0.0, f64::max) > NOTHING
+    };
+    lines.retain(acts);
     let mut combined = [0.0; Quantity::ALL.len()];
-    for (k, sum) in combined.iter_mut().enumerate() {
-        let squares = lines.iter().map(|line| line.contributions[k] * line.contributions[k]);
-        *sum = squares.sum::<f64>().sqrt();
+    let mut coverage = [f64::NAN; Quantity::ALL.len()];
+    for (k, (sum, coverage)) in combined.iter_mut().zip(&mut coverage).enumerate() {
+        let parts = lines.iter().map(|line| (line.contributions[k], line.shape));
+        *coverage = factor(parts.clone());
+        *sum = parts.map(|(u, _)| u * u).sum::<f64>().sqrt();
     }
     Ok(Budget { values, lines, combined, coverage })
 }
@@ -79,13 +145,13 @@ pub fn budget(
 fn both_sides(
     curve: &Curve,
     analysis: &Analysis,
-    input: usize,
-    standard: f64,
+    (input, standard): (usize, f64),
+    raised: f64,
 ) -> Result<Figures, AnalysisError> {
-    let mut shift = [0.0; COMMON.len()];
-    shift[input] = standard;
+    let mut shift = Shift { raised, ..Shift::NONE };
+    shift.errors[input] = standard;
     let above = analysis.shifted(curve.clone(), &shift)?.1;
-    shift[input] = -standard;
+    shift.errors[input] = -standard;
     let below = analysis.shifted(curve.clone(), &shift)?.1;
     let mut half = [0.0; Quantity::ALL.len()];
     for (k, value) in half.iter_mut().enumerate() {
@@ -111,18 +177,22 @@ fn own_lines(
     let stretch = range(last) / range(raw);
     let lit = analysis.series.and(raw.mean_irradiance()).map_or(0.0, |lit| values[0] / lit.0);
     let step = 12_f64.sqrt();
+    let Inputs { volts, amps, irradiance, .. } = inputs;
     [
-        ("voltage, noise", inputs.volts.noise, "V", &gains.volts, 1.0),
-        ("voltage, resolution", inputs.volts.resolution / step, "V", &gains.volts, 1.0),
-        ("current, noise", inputs.amps.noise, "A", &gains.amps, stretch),
-        ("current, resolution", inputs.amps.resolution / step, "A", &gains.amps, stretch),
-        ("irradiance, noise", inputs.irradiance.own(), "W/m2", &gains.amps, lit),
+        ("voltage, noise", Kind::A, volts.noise, "V", &gains.volts, 1.0),
+        ("voltage, resolution", Kind::B, volts.resolution / step, "V", &gains.volts, 1.0),
+        ("current, noise", Kind::A, amps.noise, "A", &gains.amps, stretch),
+        ("current, resolution", Kind::B, amps.resolution / step, "A", &gains.amps, stretch),
+        ("irradiance, noise", Kind::A, irradiance.noise, "W/m2", &gains.amps, lit),
+        ("irradiance, resolution", Kind::B, irradiance.resolution / step, "W/m2", &gains.amps, lit),
     ]
     .into_iter()
-    .filter(|(_, standard, _, _, scale)| standard * scale > 0.0)
-    .map(|(input, standard, unit, gains, scale)| {
+    .filter(|(_, _, standard, _, _, scale)| standard * scale > 0.0)
+    .map(|(input, kind, standard, unit, gains, scale)| {
         let contributions = gains.map(|gain| gain * standard * scale);
-        Line { input, standard, unit, contributions }
+        // Many points of their own errors each add up to a normal sum.
+        let (shape, common) = (Shape::Normal, false);
+        Line { input, kind, shape, common, standard, unit, contributions }
     })
     .collect()
 }
@@ -212,5 +282,43 @@ fn window_line(curve: &Curve, method: &Method, values: &Figures) -> Option<Line>
     let relative = standard / pmp;
     let [.., ff, share] = *values;
     let contributions = [0.0, 0.0, standard, 0.0, 0.0, ff * relative, share * relative];
-    Some(Line { input: "choice of window", standard, unit: "W", contributions })
+    Some(judged("choice of window", standard, "W", contributions))
+}
+
+fn judged(input: &'static str, standard: f64, unit: &'static str, contributions: Figures) -> Line {
+    let (kind, shape, common) = (Kind::B, Shape::Rectangular, false);
+    Line { input, kind, shape, common, standard, unit, contributions }
+}
+
+/// What the shape of the curve may hide where an end is extrapolated. Between points a straight line and
+/// a parabola differ by noise alone.
+fn ends_lines(curve: &Curve, method: &Method, values: &Figures) -> Vec<Line> {
+    let Ok(found) = parameters(curve, method) else { return Vec::new() };
+    let [isc, voc, .., ff, _] = *values;
+    let mut lines = Vec::new();
+    if found.isc.origin == Origin::Extrapolated {
+        let straight = |p: &Point| (p.volts.0, p.amps.0);
+        let [line, bent] =
+            [false, true].map(|bent| EndLine::through(curve, method.short_points, bent, straight));
+        let standard = hidden(&line, &bent, false);
+        let contributions = [standard, 0.0, 0.0, 0.0, 0.0, ff * standard / isc, 0.0];
+        lines.push(judged("Isc extrapolated: shape of the curve", standard, "A", contributions));
+    }
+    if found.voc.origin == Origin::Extrapolated {
+        let swapped = |p: &Point| (p.amps.0, p.volts.0);
+        let [line, bent] =
+            [false, true].map(|bent| EndLine::through(curve, method.open_points, bent, swapped));
+        let standard = hidden(&line, &bent, method.open_bent);
+        let contributions = [0.0, standard, 0.0, 0.0, 0.0, ff * standard / voc, 0.0];
+        lines.push(judged("Voc extrapolated: shape of the curve", standard, "V", contributions));
+    }
+    lines
+}
+
+/// Standard uncertainty of limits as wide as a parabola and a straight line through the same points
+/// differ at the end. Where the parabola itself is taken, what it lacks is smaller by the share that the
+/// way to the end has of the points' own reach.
+fn hidden(line: &EndLine, bent: &EndLine, takes_bent: bool) -> f64 {
+    let share = if takes_bent { line.beyond.min(1.0) } else { 1.0 };
+    share * (line.value - bent.value).abs() / 3_f64.sqrt()
 }

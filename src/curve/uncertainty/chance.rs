@@ -1,7 +1,7 @@
 //! The same by chance: all inputs drawn together, the whole analysis each time (JCGM 101).
 
-use super::analysis::{Analysis, Figures, Quantity};
-use super::{COMMON, Inputs, Spec};
+use super::analysis::{Analysis, Figures, Quantity, Shift};
+use super::{Inputs, Spec};
 use crate::curve::points::{Curve, Point};
 use crate::quantities::{Amps, Irradiance, Volts};
 use cresthold_sim::bench::Noise;
@@ -42,8 +42,8 @@ pub fn monte_carlo(
     let mut failed = 0;
     let common = inputs.common();
     for _ in 0..trials {
-        let mut shift = [0.0; COMMON.len()];
-        for (error, spec) in shift.iter_mut().zip(&common) {
+        let mut shift = Shift { raised: inputs.raised, ..Shift::NONE };
+        for (error, spec) in shift.errors.iter_mut().zip(&common) {
             *error = draw(spec, &mut chance);
         }
         let noisy = noisy(curve, inputs, &mut chance);

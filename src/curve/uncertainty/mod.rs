@@ -20,10 +20,14 @@
 mod analysis;
 mod budget;
 mod chance;
+mod coverage;
+mod stated;
 
 pub use analysis::{Analysis, AnalysisError, Correction, Figures, Quantity};
-pub use budget::{Budget, Line, budget};
+pub use budget::{Budget, Kind, Line, Shape, budget};
 pub use chance::{Simulated, monte_carlo};
+pub use coverage::PROBABILITY;
+pub use stated::{Row, Stated, UnknownRow};
 
 /// What is known about an input's error.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -95,8 +99,17 @@ pub struct Inputs {
     pub volts: Instrument,
     /// Device current.
     pub amps: Instrument,
+    /// How far the voltmeter reads above the device (V): the boost supply's voltage, which the
+    /// voltmeter's gain acts on, too.
+    pub raised: f64,
+    /// The boost supply's voltage, which is taken off (V).
+    pub boost: Spec,
+    /// Resistance of the leads, whose drop is made good (ohm).
+    pub leads: Spec,
     /// Irradiance (W/m2): calibration, spectrum, alignment go into the gain.
     pub irradiance: Instrument,
+    /// How late the irradiance is beside volts and amps, beyond what the analysis makes good (s).
+    pub delay: Spec,
     /// Cell temperature (K).
     pub cell: Spec,
     /// Temperature coefficient of Isc, relative to itself (1).
@@ -116,7 +129,11 @@ impl Inputs {
     pub const PERFECT: Self = Self {
         volts: Instrument::PERFECT,
         amps: Instrument::PERFECT,
+        raised: 0.0,
+        boost: Spec::NONE,
+        leads: Spec::NONE,
         irradiance: Instrument::PERFECT,
+        delay: Spec::NONE,
         cell: Spec::NONE,
         alpha: Spec::NONE,
         beta: Spec::NONE,
@@ -127,25 +144,33 @@ impl Inputs {
 
     /// The common inputs in the order of [`COMMON`].
     fn common(&self) -> [Spec; COMMON.len()] {
+        let mut copy = *self;
+        copy.common_mut().map(|spec| *spec)
+    }
+
+    fn common_mut(&mut self) -> [&mut Spec; COMMON.len()] {
         [
-            self.volts.gain,
-            self.volts.offset,
-            self.amps.gain,
-            self.amps.offset,
-            self.irradiance.gain,
-            self.irradiance.offset,
-            self.cell,
-            self.alpha,
-            self.beta,
-            self.series,
-            self.kappa,
-            self.area,
+            &mut self.volts.gain,
+            &mut self.volts.offset,
+            &mut self.amps.gain,
+            &mut self.amps.offset,
+            &mut self.irradiance.gain,
+            &mut self.irradiance.offset,
+            &mut self.cell,
+            &mut self.alpha,
+            &mut self.beta,
+            &mut self.series,
+            &mut self.kappa,
+            &mut self.area,
+            &mut self.boost,
+            &mut self.leads,
+            &mut self.delay,
         ]
     }
 }
 
 /// Names and units of the inputs common to all points.
-const COMMON: [(&str, &str); 12] = [
+const COMMON: [(&str, &str); 15] = [
     ("voltage, gain", "1"),
     ("voltage, offset", "V"),
     ("current, gain", "1"),
@@ -158,4 +183,7 @@ const COMMON: [(&str, &str); 12] = [
     ("series resistance, relative", "1"),
     ("kappa, relative", "1"),
     ("area, relative", "1"),
+    ("boost supply, voltage", "V"),
+    ("leads, resistance", "ohm"),
+    ("irradiance, delay", "s"),
 ];

@@ -65,7 +65,9 @@ impl Task {
     pub(super) async fn live(mut self, mut stopped: watch::Receiver<bool>) {
         tokio::time::sleep(self.phase).await;
         while !*stopped.borrow() {
-            let wake = self.clock.at(self.channel.next_wake());
+            let wake = self.channel.next_wake();
+            self.shared.borrow_mut().pulse.waits(self.index, wake);
+            let wake = self.clock.at(wake);
             tokio::select! {
                 biased;
                 _ = stopped.changed() => break,
@@ -77,7 +79,7 @@ impl Task {
         }
         self.complain(true);
         self.converse(Input::Stop).await;
-        self.shared.borrow_mut().over[self.index] = true;
+        self.shared.borrow_mut().pulse.ends(self.index);
         self.bench.close().await;
     }
 

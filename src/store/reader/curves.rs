@@ -1,9 +1,9 @@
 //! I-V curves out of the log.
 
-use super::{MICRO, MILLI, Reader, StoredChannel, stamp, stamp_of};
+use super::{MICRO, MILLI, Part, StoredChannel, stamp, stamp_of};
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, WattHours};
 use crate::store::StoreError;
-use crate::store::results::{COLUMNS, CurveResult, result};
+use crate::store::results::{COLUMNS, CurveResult, StatedRow, result};
 use crate::time::{Stamp, Utc};
 use rusqlite::{Connection, Row};
 
@@ -51,13 +51,10 @@ pub struct CurvePointRow {
     pub module_temperature: Option<Celsius>,
 }
 
-impl Reader {
+impl Part {
     /// The curves of a channel that began within `from..until` of the wall clock, broken-off ones
     /// too, in the order of the wall clock.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn curves(
+    pub(super) fn curves(
         &self,
         channel: StoredChannel,
         from: Utc,
@@ -89,16 +86,35 @@ impl Reader {
     }
 
     /// The points of one curve, in the order they were taken.
-    ///
-    /// # Errors
-    /// What SQLite reports.
-    pub fn curve_points(
+    pub(super) fn curve_points(
         &self,
         channel: StoredChannel,
         boot: i64,
         curve: u32,
     ) -> Result<Vec<CurvePointRow>, StoreError> {
         self.list(POINTS, (boot, channel.0, curve), point)
+    }
+
+    /// What the station of a boot states of a channel's instruments; nothing where it states nothing.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub(super) fn stated(
+        &self,
+        channel: StoredChannel,
+        boot: i64,
+    ) -> Result<Vec<StatedRow>, StoreError> {
+        let sql = "SELECT input, known, value, coverage, unit FROM stated \
+                   WHERE boot = ?1 AND channel = ?2 ORDER BY input, known";
+        self.list(sql, (boot, channel.0), |row| {
+            Ok(StatedRow {
+                input: row.get(0)?,
+                known: row.get(1)?,
+                value: row.get(2)?,
+                coverage: row.get(3)?,
+                unit: row.get(4)?,
+            })
+        })
     }
 }
 

@@ -1,0 +1,65 @@
+//! What a run shows from afar, out of what its tasks share.
+
+use super::{Clock, Shared, TICK, status};
+use crate::control::record::Activity;
+use crate::daemon::health::{ChannelHealth, Cost, Health, LogHealth};
+use crate::daemon::live::ChannelStatus;
+use crate::daemon::sensing::Sensing;
+use crate::station::Station;
+use crate::time::Instant;
+use std::path::Path;
+
+/// The channels in a few words.
+pub(super) fn words(shared: &Shared) -> String {
+    let mut counts: Vec<(Activity, usize)> = Vec::new();
+    for &activity in &shared.activities {
+        match counts.iter_mut().find(|(known, _)| *known == activity) {
+            Some((_, count)) => *count += 1,
+            None => counts.push((activity, 1)),
+        }
+    }
+    let parts: Vec<String> = counts.iter().map(|(what, count)| format!("{count} {what}")).collect();
+    format!("channels: {}", parts.join(", "))
+}
+
+/// How the run is now.
+pub(super) fn health(
+    station: &Station,
+    shared: &Shared,
+    sensing: &Sensing,
+    (clock, log): (Clock, &Path),
+) -> Health {
+    let now = clock.stamp();
+    let status = status(station, shared, sensing, now.utc);
+    let of = |(index, channel): (usize, &ChannelStatus)| {
+        let sample = channel.sample.as_ref();
+        let turns = shared.punctual[index].turns();
+        ChannelHealth {
+            name: channel.name.clone(),
+            doing: channel.activity.to_string(),
+            sample_time: sample.map(|sample| sample.at.utc.to_string()),
+            voltage_v: sample.map(|sample| sample.volts.0),
+            current_a: sample.map(|sample| sample.amps.0),
+            power_w: sample.map(|sample| sample.watts.0),
+            irradiance_w_m2: sample.and_then(|sample| sample.irradiance).map(|seen| seen.0),
+            module_temperature_degc: sample.and_then(|s| s.module_temperature).map(|seen| seen.0),
+            energy_wh: channel.energy,
+            turns: turns.due,
+            turns_late: turns.late,
+            overdue_s: match shared.pulse.overdue(index, now.mono) {
+                little if little < TICK => 0.0,
+                overdue => overdue.as_secs_f64(),
+            },
+        }
+    };
+    Health {
+        station: station.name.clone(),
+        time: now.utc.to_string(),
+        up_s: now.mono.saturating_since(Instant::ZERO).as_secs_f64(),
+        turning: shared.pulse.turns(now.mono),
+        channels: status.channels.iter().enumerate().map(of).collect(),
+        troubles: status.troubles,
+        log: LogHealth::of(log, &shared.writer.status()),
+        cost: Cost::now(),
+    }
+}

@@ -1,0 +1,119 @@
+//! How a run is, for those who look from afar: `cresthold status`, and monitoring systems.
+//!
+//! Model: the run answers HTTP on one address, by default a free port of the loopback interface:
+//! `/metrics` is OpenMetrics text, `/status` the same and more as JSON. The address is written into
+//! the log's lock file, so whoever knows the log finds the run. Answers are put together when somebody
+//! asks, on the run's own thread, from what it holds anyway; they take some tens of microseconds, and at
+//! most [`server::MOST_VISITORS`] are served at once. What it costs is part of what is told.
+//!
+//! Nothing can be changed from here. Who may reach the address may read it: an address other than
+//! loopback belongs into a network that is trusted, or behind a server that asks for a password.
+//!
+//! Rejected: a status file beside the log (a write per second would wear flash out), a Unix socket (a
+//! path's length is limited, and monitoring systems speak HTTP).
+
+mod client;
+mod cost;
+mod metrics;
+pub(super) mod server;
+mod table;
+
+pub use client::{AskError, ask};
+pub use cost::Cost;
+pub use metrics::text as metrics_text;
+
+use crate::store::{self, Status};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// How a run is.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Health {
+    /// The station's name.
+    pub station: String,
+    /// The run's wall time, ISO 8601 with zone.
+    pub time: String,
+    /// How long it has been running (s).
+    pub up_s: f64,
+    /// Whether control turns: every channel had its turn when it was due, or a minute later at most.
+    pub turning: bool,
+    /// The channels, in the station file's order.
+    pub channels: Vec<ChannelHealth>,
+    /// What is wrong with instruments and sensors now, a sentence each.
+    pub troubles: Vec<String>,
+    /// The log.
+    pub log: LogHealth,
+    /// What the run costs.
+    pub cost: Cost,
+}
+
+/// How a channel is.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ChannelHealth {
+    /// Its name.
+    pub name: String,
+    /// What it is doing, in plain words.
+    pub doing: String,
+    /// When its last sample was taken, ISO 8601 with zone.
+    pub sample_time: Option<String>,
+    /// Device voltage (V), mean of the last sample.
+    pub voltage_v: Option<f64>,
+    /// Device current (A), likewise.
+    pub current_a: Option<f64>,
+    /// Device power (W), likewise.
+    pub power_w: Option<f64>,
+    /// Irradiance on the device (W/m2), likewise.
+    pub irradiance_w_m2: Option<f64>,
+    /// Back-of-module temperature (degC), likewise.
+    pub module_temperature_degc: Option<f64>,
+    /// Energy since the run began (Wh).
+    pub energy_wh: f64,
+    /// Turns that had a period to keep.
+    pub turns: u64,
+    /// How many of them began late.
+    pub turns_late: u64,
+    /// How far its turn is overdue (s); zero while it is not.
+    pub overdue_s: f64,
+}
+
+/// How the log is.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LogHealth {
+    /// Its file.
+    pub file: String,
+    /// The size of all its files (bytes).
+    pub bytes: u64,
+    /// Rows of samples on the disk since the run began.
+    pub samples: u64,
+    /// Rows of minutes, likewise.
+    pub minutes: u64,
+    /// Rows of events, likewise.
+    pub events: u64,
+    /// Records waiting for the next commit.
+    pub waiting: u64,
+    /// Samples left out because the disk could not keep up.
+    pub left_out: u64,
+    /// Minutes, days and events lost.
+    pub lost: u64,
+    /// Time since the last commit (s).
+    pub commit_age_s: Option<f64>,
+    /// What is wrong with it now.
+    pub trouble: Option<String>,
+}
+
+impl LogHealth {
+    pub(super) fn of(file: &Path, status: &Status) -> Self {
+        Self {
+            file: file.display().to_string(),
+            bytes: store::size(file),
+            samples: status.rows.samples,
+            minutes: status.rows.minutes,
+            events: status.rows.events,
+            waiting: status.waiting as u64,
+            left_out: status.left_out,
+            lost: status.lost + status.refused,
+            commit_age_s: status.commit_age.map(|age| age.as_secs_f64()),
+            trouble: status.error.clone(),
+        }
+    }
+}

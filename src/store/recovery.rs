@@ -1,0 +1,114 @@
+//! From the tail into the tables: in the run, and after one that broke off.
+//!
+//! Model: packing is one transaction of rows and the generation's number. A tail that an earlier
+//! run left is packed once, under that run's boot, by whoever opens the log next: a writer, or a
+//! reader where nobody writes. It is passed over if its generation is packed already or its boot is
+//! not in this file.
+
+use super::error::StoreError;
+use super::log;
+use super::op::Op;
+use super::open;
+use super::pack::Packer;
+use super::tail::{Locked, Tail, tail_path};
+use rusqlite::{Connection, Result};
+use std::path::Path;
+
+/// Writes `ops` into the tables, as packing `generation`; tells how many were refused.
+pub(super) fn pack(
+    (conn, path): (&Connection, &Path),
+    packer: &mut Packer,
+    ops: &[Op],
+    generation: i64,
+) -> Result<u64, StoreError> {
+    let done = write_all(conn, path, packer, ops, generation);
+    if done.is_err() && !conn.is_autocommit() {
+        // A failing ROLLBACK means SQLite has already rolled back by itself.
+        let _ = conn.execute_batch("ROLLBACK");
+    }
+    done
+}
+
+fn write_all(
+    conn: &Connection,
+    path: &Path,
+    packer: &mut Packer,
+    ops: &[Op],
+    generation: i64,
+) -> Result<u64, StoreError> {
+    let fail = |error| StoreError::from_sqlite(path, "packing the -tail file", error);
+    conn.prepare_cached("BEGIN IMMEDIATE").and_then(|mut s| s.execute([])).map_err(fail)?;
+    let mut refused = 0;
+    for op in ops {
+        match packer.write(conn, op).map_err(fail) {
+            Err(error) if error.is_refusal() => {
+                if refused == 0 {
+                    tracing::error!("{error}");
+                }
+                refused += 1;
+            }
+            other => other?,
+        }
+    }
+    conn.prepare_cached("UPDATE file SET generation = ?1")
+        .and_then(|mut statement| statement.execute([generation]))
+        .map_err(fail)?;
+    log::commit(conn, path)?;
+    Ok(refused)
+}
+
+/// Packs what an earlier run left in `tail`; answers the newest packed generation.
+pub(super) fn pack_left(
+    conn: &mut Connection,
+    path: &Path,
+    tail: &mut Tail,
+) -> Result<i64, StoreError> {
+    let fail = |error| StoreError::from_sqlite(path, "looking at the -tail file", error);
+    let packed: i64 =
+        conn.query_row("SELECT generation FROM file", [], |row| row.get(0)).map_err(fail)?;
+    let left =
+        tail.left().map_err(|error| StoreError::from_io(path, "reading the -tail file", &error))?;
+    let Some(left) = left.filter(|left| left.generation == packed + 1) else { return Ok(packed) };
+    let known: bool = conn
+        .query_row(
+            "SELECT EXISTS (SELECT 1 FROM boot WHERE number = ?1 AND began_utc_us = ?2)",
+            (left.boot, left.began_utc_us),
+            |row| row.get(0),
+        )
+        .map_err(fail)?;
+    if !known {
+        return Ok(packed);
+    }
+    let mut packer = Packer::new(left.boot, Vec::new());
+    pack((conn, path), &mut packer, &left.ops, left.generation)?;
+    tail.packed();
+    Ok(left.generation)
+}
+
+/// Packs what an earlier run left beside the log at `path` and removes the tail.
+pub(super) fn take_over(conn: &mut Connection, path: &Path) -> Result<(), StoreError> {
+    let mut tail = Tail::new(Box::new(Locked::open(path)?));
+    pack_left(conn, path, &mut tail)?;
+    tail.remove();
+    Ok(())
+}
+
+/// Before reading: takes up what a run that broke off left, if nobody writes. Where that can't be
+/// done (no right to write), what is in the tables can be read all the same.
+pub(super) fn before_reading(path: &Path) {
+    let left = std::fs::metadata(tail_path(path)).is_ok_and(|meta| meta.len() > 0);
+    if !left && !open::interrupted(path) {
+        return;
+    }
+    let Ok(lock) = Locked::open_now(path) else { return };
+    let done = open::for_writing(path).and_then(|mut conn| {
+        let mut tail = Tail::new(Box::new(lock));
+        pack_left(&mut conn, path, &mut tail)?;
+        tail.remove();
+        open::tidy(&conn);
+        Ok(())
+    });
+    if let Err(error) = done {
+        tracing::warn!("{error}; reading without the last minutes");
+    }
+}

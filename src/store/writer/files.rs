@@ -1,0 +1,294 @@
+//! Which file the writer writes, and when it changes to another.
+//!
+//! Model: commits go to the tail of one file; when enough have gathered, and soon after news, they
+//! are packed into its tables. When commits or packings fail for so long that it is no passing lock, a
+//! fresh file beside it is begun, takes over what is committed and not packed, and says so in an
+//! event; the old one is left as it is. A full disk is waited out: it has no room for another file.
+//! At the turn of a month the file is closed and named after its month.
+
+use super::super::book::{self, Book, Opened};
+use super::super::error::StoreError;
+use super::super::log::{Log, Note, Rows};
+use super::super::queue::Entry;
+use super::thinning::Thinning;
+use crate::control::record::Severity;
+use crate::time::Stamp;
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// Rows that make a packing worth it: it touches ten pages beside those that it fills, and so many
+/// rows fill forty. One channel at one sample a second gives them in a quarter of an hour; a plain
+/// SQLite shell sees the log so late.
+const PACK_WORTH: usize = 900;
+/// Time from one packing to the next at the latest (s), as at night.
+const PACK_LATEST: Duration = Duration::from_secs(3600);
+/// Time from one packing to the next after an event or a curve (s): whoever waits to see it waits so long, and a flicker of
+/// events still shares packings.
+const NEWS_INTERVAL: Duration = Duration::from_secs(5);
+/// Rows that may wait while packings fail: a person's lock is waited out until then, which one
+/// channel at one sample a second stands for 16 hours. They take some 30 MB.
+const WAITING_MAX: usize = 60_000;
+/// Wait after a failed packing (s).
+const PACK_RETRY: Duration = Duration::from_secs(10);
+/// How many times the patience with commits packings are given that fail for another reason than a
+/// lock: nothing is at stake meanwhile.
+const PACK_PATIENCE: u32 = 3;
+
+/// The files of the running log.
+pub(super) struct Files {
+    /// The one that is written; none where it could not be opened again.
+    log: Option<Log>,
+    path: PathBuf,
+    book: Option<Book>,
+    /// Rows in files that were closed.
+    closed: Rows,
+    packed: Option<Instant>,
+    news: bool,
+    pack_retry: Option<Instant>,
+    pack_trouble: Option<Instant>,
+    /// What was committed last, for the times of events of ours.
+    at: Stamp,
+    /// Events of ours for the next commit.
+    notes: Vec<Note>,
+    thinning: Thinning,
+}
+
+impl Files {
+    /// The files of `book`, beginning with the one that was opened.
+    pub(super) fn of(opened: Opened, book: Book) -> Self {
+        let from = book.path.clone();
+        let mut files = Self::new(opened.log, Some(book));
+        if let Some(error) = opened.instead {
+            files.notes.push(moved_note(files.at, &from, &files.path, &error));
+        }
+        files
+    }
+
+    pub(super) fn new(log: Log, book: Option<Book>) -> Self {
+        let (path, at) = (log.path().to_path_buf(), log.began());
+        Self {
+            log: Some(log),
+            path,
+            book,
+            closed: Rows::default(),
+            packed: None,
+            news: true,
+            pack_retry: None,
+            pack_trouble: None,
+            at,
+            notes: Vec::new(),
+            thinning: Thinning::default(),
+        }
+    }
+
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub(super) fn commit_interval(&self) -> Duration {
+        self.log.as_ref().map_or(super::super::COMMIT_INTERVAL, Log::commit_interval)
+    }
+
+    pub(super) fn rows(&self) -> Rows {
+        self.log.as_ref().map_or(self.closed, |log| self.closed.plus(log.rows()))
+    }
+
+    /// Writes the entries and commits; tells how many were refused.
+    pub(super) fn commit(&mut self, entries: &VecDeque<Entry>) -> Result<u64, StoreError> {
+        if let Some(last) = entries.back() {
+            self.at = last.at();
+            self.turn_month()?;
+        }
+        let notes = std::mem::take(&mut self.notes);
+        let log = self.log()?;
+        let before = log.refused();
+        let done = write_all(log, entries, &notes);
+        match done {
+            Ok(refused) => {
+                self.news |= !notes.is_empty() || entries.iter().any(Entry::is_news);
+                Ok(refused + before.abs_diff(self.log()?.refused()))
+            }
+            Err(error) => {
+                self.notes = notes;
+                if let Some(log) = &mut self.log {
+                    log.roll_back();
+                }
+                Err(error)
+            }
+        }
+    }
+
+    /// Packs when it is due; answers what is wrong.
+    pub(super) fn tend(&mut self, now: Instant) -> Option<String> {
+        if let Some(book) = &self.book {
+            self.notes.append(&mut self.thinning.tend(book, self.at));
+        }
+        if !self.due(now) {
+            return None;
+        }
+        let log = self.log.as_mut()?;
+        match log.pack() {
+            Ok(()) => {
+                self.packed = Some(now);
+                self.news = false;
+                (self.pack_retry, self.pack_trouble) = (None, None);
+                None
+            }
+            Err(error) => {
+                self.pack_retry = Some(now + PACK_RETRY);
+                let since = *self.pack_trouble.get_or_insert_with(|| {
+                    tracing::error!("{error}; nothing is lost, the -tail file keeps it");
+                    now
+                });
+                let patience =
+                    self.book.as_ref().map_or(Duration::MAX / PACK_PATIENCE, |b| b.patience);
+                let waits = log.waiting_rows();
+                let lock = matches!(error, StoreError::Busy { .. });
+                let patient =
+                    lock || now.saturating_duration_since(since) < patience * PACK_PATIENCE;
+                if (!patient || waits > WAITING_MAX) && !matches!(error, StoreError::Full { .. }) {
+                    self.leave(&error);
+                }
+                Some(error.to_string())
+            }
+        }
+    }
+
+    fn due(&self, now: Instant) -> bool {
+        if let Some(at) = self.pack_retry {
+            return now >= at;
+        }
+        let waits = self.log.as_ref().map_or(0, Log::waiting_rows);
+        let since = self.packed.map_or(PACK_LATEST, |at| now.saturating_duration_since(at));
+        waits >= PACK_WORTH || since >= PACK_LATEST || self.news && since >= NEWS_INTERVAL
+    }
+
+    /// After a failed commit: begins a fresh file where it has failed for long.
+    pub(super) fn leave_if_hopeless(&mut self, error: &StoreError, since: Option<Instant>) {
+        let Some(patience) = self.book.as_ref().map(|book| book.patience) else { return };
+        let lasted = since.is_some_and(|since| since.elapsed() >= patience);
+        if lasted && !matches!(error, StoreError::Full { .. }) {
+            self.leave(error);
+        }
+    }
+
+    /// Leaves the file as it is and begins a fresh one beside it.
+    fn leave(&mut self, error: &StoreError) {
+        let Some(book) = &self.book else { return };
+        let mut fresh = match book.fresh() {
+            Ok(fresh) => fresh,
+            Err(error) => return tracing::error!("no fresh log beside the old one: {error}"),
+        };
+        if let Some(old) = &mut self.log {
+            if let Err(error) = fresh.adopt(old) {
+                return tracing::error!("no fresh log beside the old one: {error}");
+            }
+            self.closed = self.closed.plus(old.rows());
+        }
+        self.notes.push(moved_note(self.at, &self.path, fresh.path(), error));
+        tracing::error!("{error}; from here on records go to {}", fresh.path().display());
+        self.path = fresh.path().to_path_buf();
+        self.log = Some(fresh);
+        (self.pack_retry, self.pack_trouble) = (None, None);
+    }
+
+    /// Begins a new file where the newest entry lies in a later month than the file's.
+    fn turn_month(&mut self) -> Result<(), StoreError> {
+        let (Some(book), Some(log)) = (&self.book, &mut self.log) else { return Ok(()) };
+        if !book.monthly || log.month() >= book::month(self.at.utc).as_str() {
+            return Ok(());
+        }
+        // What can't be packed now is not carried over the turn; the next commit tries again.
+        if log.commit().and_then(|()| log.pack()).is_err() {
+            return Ok(());
+        }
+        if let Some(old) = self.log.take() {
+            self.closed = self.closed.plus(old.rows());
+            if old.path() == book.path {
+                let name = book::archive(old)?;
+                tracing::info!("the month is over: {}", name.display());
+            } else {
+                old.finish()?;
+            }
+        }
+        self.log().map(|_| ())
+    }
+
+    /// The log, opened again where there is none.
+    fn log(&mut self) -> Result<&mut Log, StoreError> {
+        if self.log.is_none() {
+            let gone = || StoreError::NoWriter {
+                path: self.path.clone(),
+                why: "its file was closed".to_owned(),
+            };
+            let mut book = self.book.clone().ok_or_else(gone)?;
+            book.turn(self.at);
+            let opened = book.open()?;
+            if let Some(error) = opened.instead {
+                self.notes.push(moved_note(self.at, &book.path, opened.log.path(), &error));
+            }
+            self.path = opened.log.path().to_path_buf();
+            self.log = Some(opened.log);
+        }
+        self.log.as_mut().ok_or_else(|| StoreError::NoWriter {
+            path: self.path.clone(),
+            why: "its file was closed".to_owned(),
+        })
+    }
+
+    pub(super) fn finish(mut self) -> Result<Rows, StoreError> {
+        if !self.notes.is_empty() {
+            self.commit(&VecDeque::new())?;
+        }
+        let closed = self.closed;
+        match self.log.take() {
+            Some(log) => log.finish().map(|rows| closed.plus(rows)),
+            None => Ok(closed),
+        }
+    }
+}
+
+fn write_all(log: &mut Log, entries: &VecDeque<Entry>, notes: &[Note]) -> Result<u64, StoreError> {
+    let mut refused = 0;
+    let outcomes = notes.iter().map(Wanted::Note).chain(entries.iter().map(Wanted::Entry));
+    for wanted in outcomes {
+        let outcome = match wanted {
+            Wanted::Note(note) | Wanted::Entry(Entry::Note(note)) => log.note(note),
+            Wanted::Entry(Entry::Record(record)) => log.write(record),
+            Wanted::Entry(Entry::SensorMinute(minute)) => log.sensor_minute(minute),
+        };
+        match outcome {
+            Err(error) if error.is_refusal() => {
+                if refused == 0 {
+                    tracing::error!("{error}");
+                }
+                refused += 1;
+            }
+            other => other?,
+        }
+    }
+    log.commit()?;
+    Ok(refused)
+}
+
+enum Wanted<'a> {
+    Note(&'a Note),
+    Entry(&'a Entry),
+}
+
+/// Says that records go elsewhere.
+fn moved_note(at: Stamp, from: &Path, to: &Path, error: &StoreError) -> Note {
+    Note {
+        channel: None,
+        at,
+        severity: Severity::Alarm,
+        code: "log-moved",
+        text: format!(
+            "{} could not be written ({error}); records go to {} from here on",
+            from.display(),
+            to.display()
+        ),
+        detail: None,
+    }
+}

@@ -1,0 +1,177 @@
+//! The crest line in the field's own channel: on the standards' sequences and levels, under clouds, on
+//! recorded days and in partial shade. The bounds are what issue 5 asks for, unless a comment says less.
+#![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
+
+use cresthold::quantities::{Celsius, Irradiance};
+use cresthold::study::{BenchSettings, Plant, SensorFault, SensorSettings, Trial};
+use cresthold::trackers::{CrestLineConfig, TrackerConfig};
+use cresthold_sim::bench::SensorParams;
+use cresthold_sim::device::{Device, examples};
+use cresthold_sim::scene::Scene;
+use cresthold_sim::scene::layout::Layout;
+use cresthold_sim::scene::named::named;
+use cresthold_sim::scene::standard::{LEVELS, START_UP, Sequence, Steady, sequences};
+use std::time::Duration;
+
+const STANDARD: Celsius = Celsius(25.0);
+/// Between substrings of a row (m).
+const SPACING: f64 = 0.33;
+
+fn eta(plant: &Plant, settings: &BenchSettings, seed: u64, scene: &mut dyn Scene) -> f64 {
+    let tracker = TrackerConfig::CrestLine(CrestLineConfig {});
+    let outcome = Trial { tracker, settings, plant, seed }.run(scene).unwrap();
+    assert_eq!(outcome.let_go, 0);
+    outcome.eta()
+}
+
+fn in_scene(request: &str, plant: &Plant, settings: &BenchSettings, seed: u64) -> f64 {
+    let count = plant.source().substrings();
+    let layout = match count {
+        1 => Layout::point(),
+        _ => Layout::row(count, SPACING, 90.0).unwrap(),
+    };
+    eta(plant, settings, seed, &mut *named(request, &layout, seed).unwrap())
+}
+
+fn string() -> Plant {
+    let modules = (0..4).map(|_| examples::crystalline_module()).collect();
+    Plant::new("string", Device::string(modules).unwrap())
+}
+
+/// The least of both ranges' steepest and one gentle sequence.
+fn some(settings: &BenchSettings) -> f64 {
+    let all: Vec<Sequence> = sequences().collect();
+    let mut least = 1.0_f64;
+    for name in Plant::COMPARED {
+        let plant = Plant::named(name).unwrap();
+        for sequence in [all[8], all[10], all[16]] {
+            let eta = eta(&plant, settings, 1, &mut sequence.scene(STANDARD));
+            println!("{name} {}: {eta:.6}", sequence.name());
+            least = least.min(eta);
+        }
+    }
+    least
+}
+
+#[test]
+fn ramps_cost_next_to_nothing() {
+    assert!(some(&BenchSettings::default()) > 0.9995);
+}
+
+#[test]
+fn a_turn_a_second_is_enough() {
+    assert!(some(&BenchSettings::slow()) > 0.998);
+}
+
+#[test]
+fn levels_that_stay() {
+    let settings = BenchSettings::default();
+    for name in Plant::COMPARED {
+        let plant = Plant::named(name).unwrap();
+        for (level, least) in [(0.05, 0.999), (0.2, 0.9999), (1.0, 0.9999)] {
+            let eta = eta(&plant, &settings, 1, &mut Steady::level(level, plant.source()));
+            assert!(eta > least, "{name} at {level}: {eta}");
+        }
+    }
+}
+
+/// It doesn't ask the sensor, so a wrong one can't hurt.
+#[test]
+fn a_sensor_that_lies_costs_nothing() {
+    let plant = Plant::named("crystalline-module").unwrap();
+    let sequence = sequences().nth(16).unwrap();
+    let etas = [None, Some(SensorFault::Stuck), Some(SensorFault::Late(Duration::from_secs(5)))]
+        .map(|fault| {
+            let params = SensorParams::REFERENCE_CELL;
+            let irradiance = Some(SensorSettings { params, fault });
+            let settings = BenchSettings { irradiance, ..BenchSettings::default() };
+            eta(&plant, &settings, 1, &mut sequence.scene(STANDARD))
+        });
+    assert!(etas.iter().all(|eta| eta.to_bits() == etas[0].to_bits()), "{etas:?}");
+}
+
+#[test]
+fn clouds_and_edges() {
+    let plant = Plant::named("crystalline-module").unwrap();
+    let settings = BenchSettings::default();
+    for (request, least) in
+        [("sharp-edges", 0.997), ("bright-edges", 0.997), ("low-scud,minutes=10", 0.999)]
+    {
+        let eta = in_scene(request, &plant, &settings, 1);
+        assert!(eta > least, "{request}: {eta}");
+    }
+}
+
+/// Shade that stays is found with the first search. Shade that moves costs more than the 0.5 % that was
+/// asked for: see the table.
+#[test]
+fn shade_that_stays() {
+    for plant in [Plant::named("crystalline-module").unwrap(), string()] {
+        for seed in 1..=3 {
+            let eta = in_scene("still-shade", &plant, &BenchSettings::default(), seed);
+            assert!(eta > 0.995, "{} {seed}: {eta}", plant.name());
+        }
+    }
+}
+
+fn row(title: &str, etas: &[f64]) {
+    let mean = etas.iter().sum::<f64>() / etas.len() as f64;
+    let least = etas.iter().copied().fold(1.0, f64::min);
+    println!("  {title:24} mean {:8.4} least {:8.4}", mean * 100.0, least * 100.0);
+}
+
+/// All of it: `cargo test --release --test study_crest_line -- --ignored --nocapture`.
+#[test]
+#[ignore = "a measurement: prints tables, minutes long"]
+fn all_of_it() {
+    let benches = [
+        ("100 ms", BenchSettings::default()),
+        ("1 s", BenchSettings::slow()),
+        ("20 ms", BenchSettings::fast()),
+    ];
+    for (period, settings) in &benches {
+        let seeds = if *period == "20 ms" { 2 } else { 10 };
+        for name in Plant::NAMES {
+            let plant = Plant::named(name).unwrap();
+            println!("{name}, {period}");
+            let mut all = vec![];
+            for sequence in sequences() {
+                let each = |seed| eta(&plant, settings, seed, &mut sequence.scene(STANDARD));
+                let etas: Vec<f64> = (1..=seeds).map(each).collect();
+                row(&sequence.name(), &etas);
+                all.extend(etas);
+            }
+            row("all sequences", &all);
+            for level in LEVELS {
+                let scene = || Steady::level(level, plant.source());
+                let each = |seed| eta(&plant, settings, seed, &mut scene());
+                row(&format!("level {level}"), &(1..=seeds).map(each).collect::<Vec<_>>());
+            }
+            let each = |seed| eta(&plant, settings, seed, &mut START_UP.scene(STANDARD));
+            row("start-up", &(1..=seeds).map(each).collect::<Vec<_>>());
+        }
+    }
+}
+
+/// The scenes: `cargo test --release --test study_crest_line -- --ignored --nocapture scenes`.
+#[test]
+#[ignore = "a measurement: prints tables, minutes long"]
+fn scenes() {
+    let plants = [
+        Plant::named("crystalline-module").unwrap(),
+        string(),
+        Plant::named("thin-film-module").unwrap(),
+        Plant::new("receiver", examples::receiver_cell()),
+    ];
+    for plant in &plants {
+        println!("{}, crest at {} under {}", plant.name(), plant.crest().volts, Irradiance(1000.0));
+        for entry in cresthold_sim::scene::named::entries() {
+            let concentrates = entry.name.starts_with("pointing");
+            let suits = plant.source().substrings() >= entry.substrings;
+            if suits && concentrates == (plant.name() == "receiver") {
+                let each = |seed| in_scene(entry.name, plant, &BenchSettings::default(), seed);
+                row(entry.name, &(1..=10).map(each).collect::<Vec<_>>());
+            }
+        }
+    }
+}
