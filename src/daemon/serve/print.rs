@@ -22,7 +22,10 @@ const SIMULATED_LOAD: [&str; 8] = [
     "offset_amps",
 ];
 /// The same of `[[channel]]`.
-const SIMULATED_CHANNEL: [&str; 4] = ["device", "mismatch", "irradiance", "module_temperature"];
+const SIMULATED_CHANNEL: [&str; 4] = ["device", "mismatch", IRRADIANCE, MODULE_TEMPERATURE];
+/// Tables of a channel's simulated sensors.
+const IRRADIANCE: &str = "irradiance";
+const MODULE_TEMPERATURE: &str = "module_temperature";
 /// The words of what a virtual load can do beyond the basics.
 const LOAD_WORDS: &str = "virtual-load";
 
@@ -32,6 +35,7 @@ pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
     for key in ["plant", "seed"] {
         root.remove(key);
     }
+    let known = accuracies(&root);
     let channels = root.get_mut("channel").and_then(Value::as_array_mut);
     for (table, spec) in channels.into_iter().flatten().zip(&station.channels) {
         if let Some(table) = table.as_table_mut() {
@@ -42,7 +46,20 @@ pub(super) fn station_file(station: &Station, outlets: &[Outlet]) -> String {
         "commands".to_owned(),
         Value::Table(Table::from_iter([own((LOAD_WORDS, Value::Table(load_words())))])),
     );
-    let sensors: Vec<Value> = outlets.iter().filter_map(sensor).map(Value::Table).collect();
+    let sensor = |outlet| {
+        let mut table = sensor(outlet)?;
+        let key = match outlet.sensed? {
+            Sensed::Plane | Sensed::Direct => IRRADIANCE,
+            Sensed::Back => MODULE_TEMPERATURE,
+            Sensed::Air | Sensed::Wind => "",
+        };
+        let place = outlet.channel.as_ref().map(|channel| format!("{channel} {key}"));
+        if let Some(accuracy) = place.and_then(|place| known.get(&place)) {
+            table.insert("accuracy".to_owned(), accuracy.clone());
+        }
+        Some(Value::Table(table))
+    };
+    let sensors: Vec<Value> = outlets.iter().filter_map(sensor).collect();
     if !sensors.is_empty() {
         root.insert("sensor".to_owned(), Value::Array(sensors));
     }
@@ -82,6 +99,24 @@ fn load_words() -> Table {
     let options = ["averaging", "range", "list"].map(|key| (key, Value::Table(Table::new())));
     let kind = [("instrument", Value::from("load"))];
     kind.into_iter().chain(options).map(own).collect()
+}
+
+/// What the station states of its channels' sensors, by channel and key: accuracy and lag.
+fn accuracies(root: &Table) -> Table {
+    let channels = root.get("channel").and_then(Value::as_array).into_iter().flatten();
+    let of = |channel: &Value| -> Option<Vec<(String, Value)>> {
+        let name = channel.get("name")?.as_str()?;
+        let known = [IRRADIANCE, MODULE_TEMPERATURE].into_iter().filter_map(|key| {
+            let sensor = channel.get(key)?;
+            let mut accuracy = sensor.get("accuracy")?.as_table()?.clone();
+            if let Some(lag) = sensor.get("lag_s") {
+                accuracy.insert("lag_s".to_owned(), lag.clone());
+            }
+            Some((format!("{name} {key}"), Value::Table(accuracy)))
+        });
+        Some(known.collect())
+    };
+    channels.filter_map(of).flatten().collect()
 }
 
 /// `[[sensor]]` of an outlet, if it is one.

@@ -142,6 +142,8 @@ impl Line for PtyServer {
     }
 
     fn renumber(&mut self) -> Result<(), ServeError> {
+        // As the system does: a name never leads to a number that another line may take.
+        self.forget();
         // Opened while the old one is still there, the new one gets another number.
         let (ours, other, path) = terminal()?;
         let lost = || ServeError::NoThread { source: io::Error::other("its thread is gone") };
