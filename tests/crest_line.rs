@@ -30,23 +30,25 @@ fn held(wish: Wish) -> Volts {
     }
 }
 
-/// Share of the crest's energy over the last of two minutes, ideal load and meters; no wish leaves
-/// 0..=Voc.
-fn settled(device: &SingleDiode, crest: Option<Volts>) -> f64 {
+/// Share of the crest's energy over the last of two minutes and the median share of its moments, ideal
+/// load and meters; no wish leaves 0..=Voc.
+fn settled(device: &SingleDiode, crest: Option<Volts>) -> (f64, f64) {
     let open_circuit = device.open_circuit();
     let mut tracker = CREST_LINE.build();
     let mut wish = tracker.start(&Start { at: Instant::ZERO, open_circuit, crest });
-    let mut sum = Watts::ZERO;
+    let mut shares = Vec::new();
+    let most = device.crest().watts;
     for turn in 0..1200 {
         let volts = held(wish);
         assert!(volts >= Volts::ZERO && volts <= open_circuit, "{volts} of {open_circuit}");
         let look = seen(turn, volts, device.current(volts));
         if turn >= 600 {
-            sum += look.watts();
+            shares.push(look.watts() / most);
         }
         wish = tracker.step(&look);
     }
-    sum / 600.0 / device.crest().watts
+    shares.sort_by(f64::total_cmp);
+    (shares.iter().sum::<f64>() / 600.0, shares[300])
 }
 
 proptest! {
@@ -77,8 +79,10 @@ proptest! {
             a,
         ).unwrap();
         let crest = told.then(|| device.open_circuit() * share);
-        let eta = settled(&device, crest);
-        prop_assert!(eta > 0.9995, "{eta}");
+        let (eta, median) = settled(&device, crest);
+        prop_assert!(median > 0.9999, "{median}");
+        // Told a wrong crest, it may search within the minute; a search costs up to 0.5 %.
+        prop_assert!(eta > 0.995, "{eta}");
     }
 
     /// Whatever it is shown, a wish is a number from zero to what Voc can have become.

@@ -14,8 +14,9 @@ use std::process::Command;
 use std::time::Duration;
 
 const RUN: Duration = Duration::from_secs(60);
-/// Most resident memory (kB) and most of one core (%) that the daemon may use; stated goals.
-const MOST_RESIDENT: f64 = 12.0 * 1024.0;
+/// Most resident memory (kB) and most of one core (%) that the daemon may use; stated goals. Most of the
+/// memory is the program's own pages, and without the release profile the program is larger.
+const MOST_RESIDENT: f64 = if cfg!(debug_assertions) { 15.0 } else { 12.0 } * 1024.0;
 const MOST_PROCESSOR: f64 = 3.0;
 
 fn station(load: &Path, boost: &Path) -> String {

@@ -33,6 +33,16 @@ struct Stretch {
     id: i64,
     mono: i64,
     offset: i64,
+    /// The numbers last given to a sample and to a minute, -1 before the first: two that close within
+    /// one millisecond, or one second, need a new stretch.
+    sample: i64,
+    minute: i64,
+}
+
+impl Stretch {
+    fn last(&mut self, kind: Kind) -> &mut i64 {
+        if kind == Kind::Minute { &mut self.minute } else { &mut self.sample }
+    }
 }
 
 /// Keys of a curve's rows.
@@ -73,7 +83,8 @@ impl Packer {
         let utc = mono.wrapping_add(offset);
         match op.kind {
             Kind::Sample => {
-                let (stretch, millis) = self.place(conn, integer(channel)?, mono, offset)?;
+                let at = (integer(channel)?, mono, offset);
+                let (stretch, millis) = self.place(conn, Kind::Sample, at)?;
                 let id = stretch.id << STRETCH_BITS | millis;
                 let id: &dyn ToSql = &id;
                 let values = std::iter::once(id).chain(rest.iter().map(|value| value as _));
@@ -107,27 +118,34 @@ impl Packer {
         }
     }
 
-    /// The stretch of a channel's row and its milliseconds within; begins one where none fits.
+    /// The stretch of a channel's row and the row's number within: milliseconds of a sample, seconds of
+    /// a minute. Begins one where none fits.
     fn place(
         &mut self,
         conn: &Connection,
-        channel: i64,
-        mono: i64,
-        offset: i64,
+        kind: Kind,
+        (channel, mono, offset): (i64, i64, i64),
     ) -> Result<(Stretch, i64)> {
-        let place = |stretch: &Stretch| {
+        let unit = if kind == Kind::Minute { MILLIS_PER_SECOND } else { 1 };
+        let place = |stretch: &mut Stretch| {
             let millis = mono.checked_sub(stretch.mono)?.div_euclid(MICROS_PER_MILLI);
+            let number = millis.div_euclid(unit);
             let fits = (0..1 << STRETCH_BITS).contains(&millis)
+                && number > *stretch.last(kind)
                 && stretch.offset.abs_diff(offset) < OFFSET_TOLERANCE;
-            fits.then_some((*stretch, millis))
+            fits.then(|| {
+                *stretch.last(kind) = number;
+                (*stretch, number)
+            })
         };
-        if let Some(place) = self.stretches.get(&channel).and_then(place) {
+        if let Some(place) = self.stretches.get_mut(&channel).and_then(place) {
             return Ok(place);
         }
         let id = conn
             .prepare_cached("INSERT INTO stretch VALUES (NULL, ?1, ?2, ?3, ?4) RETURNING id")?
             .query_row((self.boot, channel, mono, mono.wrapping_add(offset)), |row| row.get(0))?;
-        let stretch = Stretch { id, mono, offset };
+        let mut stretch = Stretch { id, mono, offset, sample: -1, minute: -1 };
+        *stretch.last(kind) = 0;
         self.stretches.insert(channel, stretch);
         Ok((stretch, 0))
     }
@@ -140,8 +158,7 @@ impl Packer {
         rest: &[Value],
     ) -> Result<()> {
         let [start, activity, rest @ ..] = rest else { return Err(Error::InvalidQuery) };
-        let (stretch, millis) = self.place(conn, channel, mono, offset)?;
-        let seconds = millis / MILLIS_PER_SECOND;
+        let (stretch, seconds) = self.place(conn, Kind::Minute, (channel, mono, offset))?;
         let id = stretch.id << MINUTE_BITS | seconds;
         let base = stretch.mono.wrapping_add(stretch.offset).div_euclid(MICROS_PER_SECOND);
         let late = (base + seconds).wrapping_sub(integer(start)?).wrapping_sub(MINUTE_S);

@@ -54,9 +54,9 @@ impl Contender {
     /// use cresthold::study::{Contender, Plant};
     /// let climber = Contender::new("perturb-and-observe:step_volts=0.4%").unwrap();
     /// let plant = Plant::named("standard-crystalline").unwrap();
-    /// // 0.4 % of 125 V.
+    /// // 0.4 % of 124.894 V (Annex C at 1000 W/m2).
     /// let lines = climber.station_lines(&plant).unwrap();
-    /// assert_eq!(lines, "method = \"perturb-and-observe\"\nstep_volts = 0.5\n");
+    /// assert_eq!(lines, "method = \"perturb-and-observe\"\nstep_volts = 0.499576\n");
     /// let wrong = Contender::new("perturb-and-observe:share=0.8").unwrap_err().to_string();
     /// assert!(wrong.contains("has no such setting"), "{wrong}");
     /// ```
