@@ -24,9 +24,9 @@ const MOST_SEEDS: u64 = 100_000;
 /// Compare trackers: each through the same scenarios on the same simulated benches, in virtual time
 ///
 /// Every trial is the controller of the field, its guard in force, on a simulated device, load and
-/// meters; what the crest offered is the plant's own truth. Without options: the trackers of the
-/// textbook with steps of 0.5 % of the open-circuit voltage, on the generator model of EN 50530 / IEC
-/// 62891 (crystalline and thin film) and on a single-diode module, through the standards' 17 ramps, ten
+/// meters; what the crest offered is the plant's own truth. Without options: crest-line, and the
+/// textbook's trackers with steps of 0.5 % of the open-circuit voltage, on the generator model of EN
+/// 50530 / IEC 62891 (crystalline and thin film) and on a single-diode module, through the standards' 17 ramps, ten
 /// seeds. Hold and fractional voltage are always shown: what can't beat them is not worth its trouble.
 ///
 /// A tracker is METHOD:KEY=VALUE,... with the words of a station file's [channel.tracker]; a value with %
