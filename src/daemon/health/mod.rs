@@ -4,7 +4,7 @@
 //! `/metrics` is OpenMetrics text, `/status` the same and more as JSON. The address is written into
 //! the log's lock file, so whoever knows the log finds the run. Answers are put together when somebody
 //! asks, on the run's own thread, from what it holds anyway; they take some tens of microseconds, and at
-//! most [`server::MOST_VISITORS`] are served at once. What it costs is part of what is told.
+//! most four are served at once. What it costs is part of what is told.
 //!
 //! Nothing can be changed from here. Who may reach the address may read it: an address other than
 //! loopback belongs into a network that is trusted, or behind a server that asks for a password.
