@@ -42,11 +42,12 @@ impl Contender {
     pub const BASELINES: [&'static str; 2] =
         ["hold:share=0.8", "fractional-voc:share=0.8,look_every_s=30"];
     /// The trackers of the standard comparison beside the baselines.
-    pub const COMPARED: [&'static str; 4] = [
+    pub const COMPARED: [&'static str; 5] = [
         "crest-line",
         "perturb-and-observe:step_volts=0.5%",
         "incremental-conductance:step_volts=0.5%",
         "ramp-separating:step_volts=0.5%",
+        "variable-step:step_volts=2%,least_step_volts=0.25%",
     ];
 
     /// A contender from its line, tried on a device of 100 V.
