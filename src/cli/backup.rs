@@ -22,12 +22,12 @@ impl Backup {
         match backup(&self.log, &self.folder) {
             Ok(copies) => {
                 for copy in copies {
-                    println!("{}", copy.display());
+                    sayln!("{}", copy.display());
                 }
                 Exit::Done
             }
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 Exit::Log
             }
         }

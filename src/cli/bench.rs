@@ -66,21 +66,21 @@ impl ServeBench {
         let (station, faults) = match self.read() {
             Ok(read) => read,
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 return Exit::Station;
             }
         };
         let stop = match StopFlag::on_signals() {
             Ok(stop) => stop,
             Err(error) => {
-                eprintln!("the signals that end a bench can't be caught: {error}");
+                tell!("the signals that end a bench can't be caught: {error}");
                 return Exit::System;
             }
         };
         let mut bench = match VirtualBench::start(&station, &self.offer()) {
             Ok(bench) => bench,
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 return match error {
                     BenchError::Yard(_) => Exit::Station,
                     BenchError::NoSuchTime { .. } | BenchError::Ports { .. } => Exit::Usage,
@@ -90,19 +90,19 @@ impl ServeBench {
         };
         if let Err(error) = self.print(&bench.station_file()) {
             let place = self.write.as_deref().unwrap_or(Path::new("standard output"));
-            eprintln!(
+            tell!(
                 "{}: the station file can't be written ({error}); name another place with --write",
                 place.display()
             );
             return Exit::System;
         }
-        eprintln!("{}: a virtual bench; ends at Ctrl-C\n\n{}", station.name, table(&bench));
-        bench.live(faults, self.length, &stop, &mut |line| eprintln!("{line}"));
+        tell!("{}: a virtual bench; ends at Ctrl-C\n\n{}", station.name, table(&bench));
+        bench.live(faults, self.length, &stop, &mut |line| tell!("{line}"));
         for (spec, plant) in station.channels.iter().zip(bench.plants()) {
             let truth = plant.truth();
             let (delivered, available) = (truth.delivered.0, truth.available.0);
             let name = &spec.name;
-            eprintln!("{name}: delivered {delivered:.3} Wh, the crest offered {available:.3} Wh");
+            tell!("{name}: delivered {delivered:.3} Wh, the crest offered {available:.3} Wh");
         }
         Exit::Done
     }
@@ -119,7 +119,7 @@ impl ServeBench {
             player.add(FaultScript::load(file, &places)?.into_iter());
         }
         if let Some(seed) = self.random_faults {
-            eprintln!("random faults: seed {seed}, one in {:?} on average", self.mean);
+            tell!("random faults: seed {seed}, one in {:?} on average", self.mean);
             player.add(RandomFaults::new(seed, self.mean, &places));
         }
         Ok((station, player))

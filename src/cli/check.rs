@@ -24,17 +24,17 @@ impl Check {
         if station.plant.is_some()
             && let Err(error) = yard(&station)
         {
-            eprintln!("{error}");
+            tell!("{error}");
             return Exit::Station;
         }
         let rows: Vec<Vec<String>> = station.channels.iter().map(row).collect();
-        println!("{}: nothing wrong\n", station.name);
+        sayln!("{}: nothing wrong\n", station.name);
         let header = ["device", "load", "boost", "tracker", "period", "device up to", "amps up to"];
-        print!("{}", align(&header, &rows));
+        say!("{}", align(&header, &rows));
         if !station.sensors.is_empty() {
             let rows: Vec<Vec<String>> = station.sensors.iter().map(sensor_row).collect();
             let header = ["sensor", "quantity", "trust", "from", "period", "too old after"];
-            print!("\n{}", align(&header, &rows));
+            say!("\n{}", align(&header, &rows));
         }
         Exit::Done
     }

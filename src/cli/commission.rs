@@ -66,7 +66,7 @@ impl Commission {
             Err(exit) => return exit,
         };
         if station.plant.is_some() {
-            eprintln!(
+            tell!(
                 "{}: its instruments are the [plant]'s, inside the program; there is nothing to \
                  commission",
                 station.name
@@ -74,11 +74,11 @@ impl Commission {
             return Exit::Usage;
         }
         let Some(log) = self.log.clone().or_else(|| station.log.clone()) else {
-            eprintln!("{}: no log is stated for the record; name one with --log", station.name);
+            tell!("{}: no log is stated for the record; name one with --log", station.name);
             return Exit::Usage;
         };
         if !self.yes && !std::io::stdin().is_terminal() {
-            eprintln!(
+            tell!(
                 "refused: this energises the bench, and nobody is there to be asked (standard input \
                  is no terminal). Where somebody stands beside the bench, say --yes"
             );
@@ -87,7 +87,7 @@ impl Commission {
         match self.commission(&station, &log) {
             Ok(report) => self.tell(&station, &report, &log),
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 match error {
                     RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
                     _ => Exit::System,
@@ -113,12 +113,12 @@ impl Commission {
         let file = self.page.clone().unwrap_or_else(|| beside(log, report.span.0));
         let written = std::fs::write(&file, page);
         if self.json {
-            println!("{}", json::report(report));
+            sayln!("{}", json::report(report));
         } else {
-            print!("{}", text::text(report));
-            println!("log: {}", log.display());
+            say!("{}", text::text(report));
+            sayln!("log: {}", log.display());
             if written.is_ok() {
-                println!("page to sign: {}", file.display());
+                sayln!("page to sign: {}", file.display());
             }
         }
         let exit = match report.outcome() {
@@ -126,7 +126,7 @@ impl Commission {
             Outcome::Failed => Exit::Findings,
             Outcome::Declined => Exit::Refused,
             Outcome::NotOff => {
-                eprintln!(
+                tell!(
                     "not confirmed off: check load inputs and boost supplies by hand; the devices \
                      are live whenever they are lit"
                 );
@@ -134,7 +134,7 @@ impl Commission {
             }
         };
         if let Err(error) = written {
-            eprintln!("{}: {error}; the record is in the log, name another --page", file.display());
+            tell!("{}: {error}; the record is in the log, name another --page", file.display());
             return if exit == Exit::Done { Exit::Log } else { exit };
         }
         exit
@@ -162,10 +162,12 @@ impl Person for Beside {
             (true, false) => "the boost supply on (the input stays off, it is dark)",
             _ => "the load's input on",
         };
-        eprintln!(
+        tell!(
             "\nCAUTION: {} is energised next: {what}; up to {} and {}.\nNobody touches a lead, the \
              load can get hot, the disconnect is in reach.",
-            channel.name, envelope.load_volts_max, envelope.device_amps_max
+            channel.name,
+            envelope.load_volts_max,
+            envelope.device_amps_max
         );
         if self.yes {
             return true;

@@ -201,14 +201,14 @@ impl SensorChoice {
 impl Compare {
     pub(super) fn carry_out(&self) -> Exit {
         if self.list {
-            print!("{}", listed());
+            say!("{}", listed());
             return Exit::Done;
         }
         let comparison = if self.join.is_empty() { self.compare() } else { join(&self.join) };
         match comparison.and_then(|comparison| self.tell(&comparison)) {
             Ok(()) => Exit::Done,
             Err((exit, text)) => {
-                eprintln!("{text}");
+                tell!("{text}");
                 exit
             }
         }
@@ -249,7 +249,7 @@ impl Compare {
             write(path, &csv(comparison))?;
         }
         if let Some(Shard { part, of }) = comparison.shard {
-            println!(
+            sayln!(
                 "part {part} of {of}: {} trials; join the parts for tables",
                 comparison.cells.len()
             );
@@ -259,7 +259,7 @@ impl Compare {
         if let Some(path) = &self.page {
             write(path, &page(comparison, against))?;
         }
-        print!("{}{}", by_scenario(comparison), tables(comparison, against));
+        say!("{}{}", by_scenario(comparison), tables(comparison, against));
         Ok(())
     }
 
@@ -335,7 +335,7 @@ pub(super) fn carried_out(
     let (comparison, cost) =
         compare::run(&prepared, threads, quiet).map_err(|error| usage(&error))?;
     if !quiet {
-        eprintln!(
+        tell!(
             "{} trials, {} turns in {:.1} s on {} threads: {:.0} ns a turn",
             prepared.len(),
             cost.turns,

@@ -224,7 +224,7 @@ impl CurveFile {
         match self.reports().and_then(|reports| self.hand_out(&reports)) {
             Ok(()) => Exit::Done,
             Err(problem) => {
-                eprintln!("{problem}");
+                tell!("{problem}");
                 problem.exit()
             }
         }
@@ -290,7 +290,7 @@ impl CurveFile {
                 Ok(report) => reports.push(report),
                 Err(problem) => {
                     if named.len() > 1 {
-                        eprintln!("{problem}");
+                        tell!("{problem}");
                     }
                     last = Some(problem);
                 }
@@ -398,22 +398,22 @@ impl CurveFile {
         let [report] = reports else {
             let trend = Trend::new(reports, &self.wanted(None).method, self.correction.form()?);
             if output.json {
-                println!("{}", trend.json());
+                sayln!("{}", trend.json());
             } else {
-                print!("{}", trend.table());
+                say!("{}", trend.table());
             }
             return Ok(());
         };
         if output.json {
-            println!("{}", report.json());
+            sayln!("{}", report.json());
         } else {
-            print!("{}", report.table());
+            say!("{}", report.table());
         }
         if let Some(figure) = self.errors.budget {
             let table = report.budget.as_ref().and_then(|budget| of_figure(budget, figure));
             let (name, figure) = (report.name.clone(), figure.symbol().0);
             let nothing = || Problem::NoUncertainty { name, figure };
-            print!("\n{}", table.ok_or_else(nothing)?);
+            say!("\n{}", table.ok_or_else(nothing)?);
         }
         if let Some(file) = &output.svg {
             save(file, svg(report).map(String::into_bytes))?;

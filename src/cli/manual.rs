@@ -25,7 +25,7 @@ impl WriteManual {
         match write(&self.directory) {
             Ok(()) => Exit::Done,
             Err(error) => {
-                eprintln!("{}: can't be written: {error}", self.directory.display());
+                tell!("{}: can't be written: {error}", self.directory.display());
                 Exit::System
             }
         }

@@ -1,5 +1,8 @@
 //! The command line: one file per subcommand, each a call into the room that does the work.
 
+#[macro_use]
+mod out;
+
 mod backup;
 mod bench;
 mod check;
@@ -61,7 +64,7 @@ impl From<Exit> for ExitCode {
 fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
     let read = file.map_or_else(|| Ok(Station::rehearsal()), Station::load);
     read.map_err(|error| {
-        eprintln!("{error}");
+        tell!("{error}");
         Exit::Station
     })
 }

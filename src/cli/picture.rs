@@ -33,13 +33,13 @@ impl DrawPicture {
         };
         let out = self.out.clone().unwrap_or_else(|| beside(&self.log, &picture.date));
         if let Err(error) = std::fs::write(&out, picture.svg) {
-            eprintln!(
+            tell!(
                 "{}: the picture can't be written ({error}); name another place with --out",
                 out.display()
             );
             return Exit::System;
         }
-        println!("{}", out.display());
+        sayln!("{}", out.display());
         Exit::Done
     }
 }
@@ -47,8 +47,8 @@ impl DrawPicture {
 fn refuse(log: &Path, error: &PictureError) -> Exit {
     match error {
         // Its text names the log already.
-        PictureError::Store(error) => eprintln!("{error}"),
-        _ => eprintln!("log {}: {error}", log.display()),
+        PictureError::Store(error) => tell!("{error}"),
+        _ => tell!("log {}: {error}", log.display()),
     }
     match error {
         PictureError::NoSuchDate { .. } | PictureError::NotADate { .. } => Exit::Usage,

@@ -59,7 +59,7 @@ impl Run {
             Err(exit) => return exit,
         };
         if self.speed.is_some() && station.plant.is_none() {
-            eprintln!(
+            tell!(
                 "--speed: {} has real instruments, which run in real time; leave it out",
                 station.name
             );
@@ -68,7 +68,7 @@ impl Run {
         match self.run(&station) {
             Ok(ended) => self.tell(&ended),
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 match error {
                     RunError::Yard(_) => Exit::Station,
                     RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
@@ -90,13 +90,13 @@ impl Run {
             tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false).init();
         }
         if station.plant.is_none() {
-            eprintln!("{}: log {}", station.name, log.display());
+            tell!("{}: log {}", station.name, log.display());
             return {
                 let stay = Stay { length: self.length, patient: self.patient, sweep: None };
                 field::run(station, &log, stay, &stop, &mut screen)
             };
         }
-        eprintln!("{}: seed {}, log {}", station.name, station.seed, log.display());
+        tell!("{}: seed {}, log {}", station.name, station.seed, log.display());
         let built_in = self.file.is_none();
         let speed = self.speed.unwrap_or(if built_in { REHEARSAL_SPEED } else { 1.0 });
         let pace = Pace { speed, length: self.length.unwrap_or(REHEARSAL_LENGTH) };
@@ -105,19 +105,19 @@ impl Run {
 
     fn tell(&self, ended: &Ended) -> Exit {
         if self.json {
-            println!("{}", ended.summary.json(&ended.names));
+            sayln!("{}", ended.summary.json(&ended.names));
         } else {
-            println!("\n{}", ended.summary.table(&ended.names));
+            sayln!("\n{}", ended.summary.table(&ended.names));
             if let Some(line) = ended.summary.punctuality() {
-                println!("{line}");
+                sayln!("{line}");
             }
-            println!("log: {}", ended.log.display());
+            sayln!("log: {}", ended.log.display());
         }
         if !ended.unreached.is_empty() {
             for trouble in &ended.troubles {
-                eprintln!("{trouble}");
+                tell!("{trouble}");
             }
-            eprintln!(
+            tell!(
                 "no run: the instruments of {} did not answer as stated, see above; every channel \
                  was let go. With --patient the run goes on and keeps trying.",
                 ended.unreached.join(", ")
@@ -127,7 +127,7 @@ impl Run {
         if ended.unconfirmed.is_empty() {
             return Exit::Done;
         }
-        eprintln!(
+        tell!(
             "not confirmed off: {}. Check load inputs and boost supplies by hand; the devices are \
              live whenever they are lit.",
             ended.unconfirmed.join(", ")

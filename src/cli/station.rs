@@ -12,7 +12,7 @@ pub(super) struct PrintStation {}
 impl PrintStation {
     #[expect(clippy::unused_self, reason = "all subcommands are carried out alike")]
     pub(super) fn carry_out(&self) -> Exit {
-        print!("{}", Station::rehearsal().text);
+        say!("{}", Station::rehearsal().text);
         Exit::Done
     }
 }

@@ -35,22 +35,22 @@ impl ShowStatus {
         let health = match ask(&log) {
             Ok(health) => health,
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 if let AskError::NotRunning { .. } = error
                     && !log.exists()
                 {
-                    eprintln!("{}: there is no such log", log.display());
+                    tell!("{}: there is no such log", log.display());
                 }
                 return Exit::Log;
             }
         };
         if self.json {
             match serde_json::to_string_pretty(&health) {
-                Ok(text) => println!("{text}"),
-                Err(error) => eprintln!("{error}"),
+                Ok(text) => sayln!("{text}"),
+                Err(error) => tell!("{error}"),
             }
         } else {
-            print!("{health}");
+            say!("{health}");
         }
         if health.turning { Exit::Done } else { Exit::Stuck }
     }
@@ -60,11 +60,11 @@ impl ShowStatus {
             return Ok(self.file.clone());
         }
         let station = Station::load(&self.file).map_err(|error| {
-            eprintln!("{error}");
+            tell!("{error}");
             Exit::Station
         })?;
         station.log.ok_or_else(|| {
-            eprintln!("{}: it names no log; name the log itself", self.file.display());
+            tell!("{}: it names no log; name the log itself", self.file.display());
             Exit::Usage
         })
     }

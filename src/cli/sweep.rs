@@ -67,14 +67,14 @@ impl Sweep {
     pub(super) fn carry_out(&self) -> Exit {
         if is_log(&self.file) {
             return self.ask().unwrap_or_else(|error| {
-                eprintln!("{error}");
+                tell!("{error}");
                 Exit::Log
             });
         }
         let station = match Station::load(&self.file) {
             Ok(station) => station,
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 return Exit::Station;
             }
         };
@@ -83,7 +83,7 @@ impl Sweep {
             return self.no_channel(&station.name, &names);
         };
         if station.plant.is_some() {
-            eprintln!(
+            tell!(
                 "{}: its instruments are the [plant]'s, inside the program; let `run` take its \
                  curves ([channel.sweep])",
                 station.name
@@ -91,7 +91,7 @@ impl Sweep {
             return Exit::Usage;
         }
         let Some(log) = self.log.clone().or_else(|| station.log.clone()) else {
-            eprintln!("{}: no log is stated for the curve; name one with --log", station.name);
+            tell!("{}: no log is stated for the curve; name one with --log", station.name);
             return Exit::Usage;
         };
         if !self.consent(spec) {
@@ -100,7 +100,7 @@ impl Sweep {
         match self.sweep(&station, spec, &log) {
             Ok(exit) => exit,
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 match error {
                     RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
                     _ => Exit::System,
@@ -110,7 +110,7 @@ impl Sweep {
     }
 
     fn no_channel(&self, of: &str, names: &[&str]) -> Exit {
-        eprintln!("{of}: no channel is called {}; there are {}", self.channel, names.join(", "));
+        tell!("{of}: no channel is called {}; there are {}", self.channel, names.join(", "));
         Exit::Usage
     }
 
@@ -125,17 +125,17 @@ impl Sweep {
         let before = newest(&reader, row.id, None)?;
         match ask(&self.file, &self.channel) {
             // Standard output is the curve's.
-            Ok(Answer::Taken(sentence)) => eprintln!("{sentence}"),
+            Ok(Answer::Taken(sentence)) => tell!("{sentence}"),
             Ok(Answer::NotNow(sentence)) => {
-                eprintln!("{sentence}");
+                tell!("{sentence}");
                 return Ok(Exit::Curve);
             }
             Ok(Answer::Unknown(sentence)) => {
-                eprintln!("{sentence}");
+                tell!("{sentence}");
                 return Ok(Exit::Usage);
             }
             Err(error) => {
-                eprintln!("{error}");
+                tell!("{error}");
                 return Ok(Exit::Log);
             }
         }
@@ -146,7 +146,7 @@ impl Sweep {
         if wait(within, come)? {
             return self.print(&self.file);
         }
-        eprintln!(
+        tell!(
             "no curve within {} s: {} may have been let go (the events in the log tell), or a curve \
              takes longer (--within)",
             within.as_secs(),
@@ -158,7 +158,7 @@ impl Sweep {
     /// Whether a person agrees to energise the channel.
     fn consent(&self, spec: &ChannelSpec) -> bool {
         if !self.yes && !std::io::stdin().is_terminal() {
-            eprintln!(
+            tell!(
                 "refused: this energises the bench, and nobody is there to be asked (standard input \
                  is no terminal). Where somebody stands beside the bench, say --yes"
             );
@@ -176,7 +176,7 @@ impl Sweep {
         if ended.unconfirmed.is_empty() {
             return Ok(told);
         }
-        eprintln!(
+        tell!(
             "not confirmed off: check load input and boost supply by hand; the device is live \
              whenever it is lit"
         );
@@ -185,13 +185,13 @@ impl Sweep {
 
     fn tell(&self, ended: &Ended) -> Result<Exit, StoreError> {
         for trouble in &ended.troubles {
-            eprintln!("{trouble}");
+            tell!("{trouble}");
         }
         if !ended.unreached.is_empty() {
             return Ok(Exit::Instruments);
         }
         if ended.curve.is_none() {
-            eprintln!(
+            tell!(
                 "no curve: {} did not come to its crest within {} s (--within): too dark, or held off \
                  (the events in {} tell which)",
                 self.channel,
@@ -214,7 +214,7 @@ impl Sweep {
             return Ok(Exit::Curve);
         };
         if newest.ending != CurveEnd::Whole.word() {
-            eprintln!("no whole curve: {} after {} points", newest.ending, newest.points);
+            tell!("no whole curve: {} after {} points", newest.ending, newest.points);
             return Ok(Exit::Curve);
         }
         let points = reader.curve_points(row.id, newest.boot, newest.curve)?;
@@ -222,19 +222,19 @@ impl Sweep {
         let stated = match stated_of(reader.stated(row.id, newest.boot)?) {
             Ok(stated) => stated,
             Err(error) => {
-                eprintln!("{name}: {error}");
+                tell!("{name}: {error}");
                 return Ok(Exit::Log);
             }
         };
         let direction = SweepDirection::ALL.into_iter().find(|it| it.word() == newest.direction);
         match report(&name, direction.unwrap_or_default(), &points, stated.as_ref()) {
-            Ok(report) if self.json => println!("{}", report.json()),
+            Ok(report) if self.json => sayln!("{}", report.json()),
             Ok(report) => {
-                print!("{}", report.table());
-                println!("log: {}", log.display());
+                say!("{}", report.table());
+                sayln!("log: {}", log.display());
             }
             Err(error) => {
-                eprintln!("{name}: {error}");
+                tell!("{name}: {error}");
                 return Ok(Exit::Curve);
             }
         }

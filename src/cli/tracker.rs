@@ -45,7 +45,7 @@ impl TryTracker {
         match self.config() {
             Ok(config) => self.rehearse(config),
             Err(why) => {
-                eprintln!("{why}");
+                tell!("{why}");
                 Exit::Station
             }
         }
@@ -71,7 +71,7 @@ impl TryTracker {
         let mut station = Station::rehearsal();
         let top = station.channels[0].control.envelope.device_volts_max;
         if let Err(why) = config.try_out(top) {
-            eprintln!("{why} (tried on a made-up device)");
+            tell!("{why} (tried on a made-up device)");
             return Exit::Station;
         }
         station.channels.truncate(1);
@@ -84,17 +84,17 @@ impl TryTracker {
             match self.play(&station) {
                 Ok((summary, troubles)) => {
                     failed |= !troubles.is_empty();
-                    troubles.iter().for_each(|trouble| eprintln!("{trouble}"));
+                    troubles.iter().for_each(|trouble| tell!("{trouble}"));
                     rows.push(row(name, &summary, &station));
                 }
                 Err(why) => {
-                    eprintln!("{why}");
+                    tell!("{why}");
                     return Exit::Station;
                 }
             }
         }
         let header = ["tracker", "delivered", "available", "of crest", "tracking"];
-        print!("{}", align(&header, &rows));
+        say!("{}", align(&header, &rows));
         if failed { Exit::Station } else { Exit::Done }
     }
 

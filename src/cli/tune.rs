@@ -89,7 +89,7 @@ impl Tune {
         match tuning.and_then(|tuning| self.tell(&tuning)) {
             Ok(()) => Exit::Done,
             Err((exit, text)) => {
-                eprintln!("{text}");
+                tell!("{text}");
                 exit
             }
         }
@@ -121,7 +121,7 @@ impl Tune {
         }
         if let Some(Shard { part, of }) = tuning.comparison.shard {
             let trials = tuning.comparison.cells.len();
-            println!("part {part} of {of}: {trials} trials; join the parts for the map");
+            sayln!("part {part} of {of}: {trials} trials; join the parts for the map");
             return Ok(());
         }
         let map = tuning.map().ok_or_else(|| {
@@ -135,11 +135,11 @@ impl Tune {
         if let Some(path) = &self.page {
             write(path, &page(tuning, &map))?;
         }
-        print!("{}", table(tuning, &map));
+        say!("{}", table(tuning, &map));
         for sentence in answer(tuning, &map) {
-            println!("\n{sentence}");
+            sayln!("\n{sentence}");
         }
-        print!("\nfor the station file:\n{}", station_lines(tuning, &map));
+        say!("\nfor the station file:\n{}", station_lines(tuning, &map));
         Ok(())
     }
 }

@@ -43,13 +43,13 @@ impl DrawWiring {
         };
         for (place, sheet) in sheets {
             if let Err(error) = write(&place, &sheet) {
-                eprintln!(
+                tell!(
                     "{}: it can't be written ({error}); name another place with --out or --svg",
                     place.display()
                 );
                 return Exit::System;
             }
-            println!("{}", place.display());
+            sayln!("{}", place.display());
         }
         Exit::Done
     }
