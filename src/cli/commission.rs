@@ -1,6 +1,6 @@
 //! `cresthold commission`: the real bench before a campaign.
 
-use super::{Exit, station_of};
+use super::{Exit, out, station_of};
 use crate::commission::{Commissioning, Light, Outcome, json, page, text};
 use crate::daemon::RunError;
 use crate::daemon::commission::{Order, Person, run};
@@ -172,7 +172,7 @@ impl Person for Beside {
         if self.yes {
             return true;
         }
-        eprint!("Energise {}? Type yes, or press Enter for no: ", channel.name);
+        out::tell(format_args!("Energise {}? Type yes, or press Enter for no: ", channel.name));
         let _ = std::io::stderr().flush();
         let mut answer = String::new();
         let read = std::io::stdin().lock().read_line(&mut answer);
