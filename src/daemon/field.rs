@@ -7,8 +7,10 @@
 //!
 //! [`Field`] is the same run on lines and dates of one's choice, in whatever runtime it is polled:
 //! with lines within the program and the runtime's time paused, the very tasks that drive the roof
-//! live through faults in virtual time (`tests/fault_matrix`).
+//! live through faults in virtual time (`tests/fault_matrix`). What else it takes from the machine
+//! that it runs on is its [`Machine`].
 
+mod machine;
 mod seen;
 mod task;
 
@@ -21,16 +23,17 @@ use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::supervisor::Supervisor;
-use super::{Ended, RunError, wall};
+use super::{Ended, RunError};
 use crate::control::Punctuality;
 use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
 use crate::instruments::Bench;
 use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Book, Keep, Writer, WriterHandle};
+use crate::store::{Book, Keep, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
+pub use machine::{Machine, StartWriter};
 use std::cell::RefCell;
 use std::fs::File;
 use std::io::Write as _;
@@ -41,8 +44,6 @@ use task::Task;
 use tokio::sync::watch;
 use tokio::task::{JoinSet, LocalSet};
 
-/// How often the shell looks for a request to stop and redraws.
-const TICK: Duration = Duration::from_millis(100);
 /// How long the channels have to let go at the end: two tries each for load and boost supply on
 /// lines that don't answer take half of it.
 const LAST_WORDS: Duration = Duration::from_secs(30);
@@ -51,18 +52,21 @@ const LAST_WORDS: Duration = Duration::from_secs(30);
 const SPREAD: Duration = Duration::from_millis(200);
 
 /// The two clocks of a run. The first is the runtime's, which a test may pause.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone)]
 pub(super) struct Clock {
     began: tokio::time::Instant,
-    /// The wall clock's time at the beginning, where it is not the system's.
-    dated: Option<Utc>,
+    wall: Rc<dyn Fn() -> Utc>,
 }
 
 impl Clock {
+    /// Both clocks now.
     pub(super) fn stamp(&self) -> Stamp {
-        let past = self.began.elapsed();
-        let utc = self.dated.map_or_else(wall, |dated| dated + past);
-        Stamp { mono: Instant::ZERO + past, utc }
+        Stamp { mono: self.mono(), utc: (self.wall)() }
+    }
+
+    /// The monotonic one alone.
+    pub(super) fn mono(&self) -> Instant {
+        Instant::ZERO + self.began.elapsed()
     }
 
     /// Both clocks at one of the runtime's times, which is past.
@@ -89,6 +93,8 @@ struct Shared {
     punctual: Vec<Punctuality>,
     /// Whether the channels have their turns.
     pulse: Pulse,
+    /// Hears every record before the log does.
+    heard: Rc<dyn Fn(&Record)>,
     /// Whether each channel's instruments answered the first time they were called; none yet.
     reached: Vec<Option<bool>>,
     /// What is wrong with each channel's instruments now.
@@ -100,10 +106,11 @@ struct Shared {
 }
 
 impl Shared {
-    fn new(station: &Station, writer: WriterHandle) -> Self {
+    fn new(station: &Station, writer: WriterHandle, heard: Rc<dyn Fn(&Record)>) -> Self {
         let channels = station.channels.len();
         Self {
             writer,
+            heard,
             summary: Summary::default(),
             samples: vec![None; channels],
             activities: vec![Activity::default(); channels],
@@ -118,6 +125,7 @@ impl Shared {
     }
 
     fn take(&mut self, record: Record) {
+        (self.heard)(&record);
         match &record {
             Record::Sample(sample) => {
                 self.samples[usize::from(sample.channel.0)] = Some(*sample);
@@ -159,7 +167,7 @@ pub fn run(
     screen: &mut Screen,
 ) -> Result<Ended, RunError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let field = Field { station, log, stay, lines: &link, dated: None };
+    let field = Field { station, log, stay, lines: &link, machine: Machine::default() };
     runtime.block_on(field.live(stop, screen))
 }
 
@@ -173,9 +181,8 @@ pub struct Field<'a> {
     pub stay: Stay,
     /// How an address becomes a line.
     pub lines: &'a Lines,
-    /// The wall clock's time at the beginning, from where it goes with the runtime's; none for the
-    /// system's.
-    pub dated: Option<Utc>,
+    /// What else it takes from the machine that it runs on.
+    pub machine: Machine,
 }
 
 impl Field<'_> {
@@ -184,30 +191,33 @@ impl Field<'_> {
     /// # Errors
     /// As [`run`].
     pub async fn live(&self, stop: &StopFlag, screen: &mut Screen) -> Result<Ended, RunError> {
-        let Self { station, stay, dated, .. } = *self;
-        let clock = Clock { began: tokio::time::Instant::now(), dated };
+        let Self { station, stay, ref machine, .. } = *self;
+        let began = tokio::time::Instant::now();
+        let clock = Clock { began, wall: Rc::clone(&machine.wall) };
         let began = clock.stamp();
         let lock = super::lock(self.log)?;
         let book = self.book(began);
         let opened = book.open()?;
         let path = opened.log.path().to_path_buf();
         let broke_off = opened.log.broke_off();
-        let writer = Writer::start_with(opened, book)?;
-        let shared = Rc::new(RefCell::new(Shared::new(station, writer.handle())));
+        let writer = (machine.writer)(opened, book)?;
+        let shared = Shared::new(station, writer.handle(), Rc::clone(&machine.heard));
+        let shared = Rc::new(RefCell::new(shared));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
         if let Some(last) = broke_off {
             shared.borrow_mut().take(event(Happening::LastRunBrokeOff { last }, began));
         }
-        let sensing = Rc::new(Sensing::new(station, clock, writer.handle()));
+        let sensing =
+            Rc::new(Sensing::new(station, (clock.clone(), machine.judge), writer.handle()));
         let all = All {
             shared: Rc::clone(&shared),
             sensing: Rc::clone(&sensing),
-            clock,
+            clock: clock.clone(),
             site: station.site,
         };
         let tasks = LocalSet::new();
-        self.tell_health(&tasks, (&shared, &sensing, clock), lock.as_ref()).await;
+        self.tell_health(&tasks, (&shared, &sensing, clock.clone()), lock.as_ref()).await;
         tasks.run_until(self.attend(&all, stop, screen)).await;
         sensing.finish();
         shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
@@ -224,6 +234,7 @@ impl Field<'_> {
         book.appraise = Some(appraiser(self.station));
         book.interval = self.station.commit_every;
         book.monthly = storage.monthly;
+        book.tails = self.machine.tails;
         book.keep = Keep { samples: storage.keep_samples, size: storage.keep_bytes };
         book
     }
@@ -257,8 +268,8 @@ impl Field<'_> {
         let mut requests = Requests::new(self.log);
         let mut supervisor = Supervisor::new();
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
-            tokio::time::sleep(TICK).await;
-            self.report_to(&mut supervisor, &shared.borrow(), clock.stamp().mono);
+            tokio::time::sleep(self.machine.tick).await;
+            self.report_to(&mut supervisor, &shared.borrow(), clock.mono());
             let doing = self.doing(&shared.borrow());
             for index in requests.heard(&doing) {
                 shared.borrow_mut().asked[index] = true;
@@ -312,7 +323,9 @@ impl Field<'_> {
         }
         let (shared, sensing) = (Rc::clone(shared), Rc::clone(sensing));
         let (station, log) = (self.station.clone(), self.log.to_path_buf());
-        let health = move || seen::health(&station, &shared.borrow(), &sensing, (clock, &log));
+        let tick = self.machine.tick;
+        let health =
+            move || seen::health(&station, &shared.borrow(), &sensing, (&clock, tick, &log));
         tasks.spawn_local(server::serve(listener, Rc::new(health)));
     }
 

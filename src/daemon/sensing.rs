@@ -28,8 +28,6 @@ use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
-/// How often the board judges: alarms count in seconds.
-const JUDGE_EVERY: Duration = Duration::from_secs(1);
 /// First and longest wait for a line that doesn't open, and longest for a sensor that fails.
 const FIRST_WAIT: Duration = Duration::from_secs(1);
 /// See [`FIRST_WAIT`].
@@ -44,24 +42,30 @@ pub(super) struct Sensing {
     cells: Vec<(SensorId, ChannelId)>,
     writer: WriterHandle,
     clock: Clock,
+    /// How often the board judges.
+    judge: Duration,
 }
 
 impl Sensing {
-    pub(super) fn new(station: &Station, clock: Clock, writer: WriterHandle) -> Self {
+    pub(super) fn new(
+        station: &Station,
+        (clock, judge): (Clock, Duration),
+        writer: WriterHandle,
+    ) -> Self {
         let sensors = station.sensors.iter().map(|each| each.sensor.clone());
-        let board = RefCell::new(Board::new(sensors, clock.stamp().mono));
+        let board = RefCell::new(Board::new(sensors, clock.mono()));
         let cell = |(id, source): (SensorId, &SensorSource)| match source {
             SensorSource::Channel(channel) => Some((id, *channel)),
             _ => None,
         };
         let cells = sources(station).filter_map(cell).collect();
-        Self { board, cells, writer, clock }
+        Self { board, cells, writer, clock, judge }
     }
 
     /// What the sensors say about a channel now; none where the station has no sensors.
     pub(super) fn surroundings(&self, channel: ChannelId) -> Option<Surroundings> {
         let board = self.board.borrow();
-        (!board.is_empty()).then(|| board.surroundings(channel, self.clock.stamp().mono))
+        (!board.is_empty()).then(|| board.surroundings(channel, self.clock.mono()))
     }
 
     /// What is wrong with sensors now, a sentence each.
@@ -103,7 +107,7 @@ impl Sensing {
                 tokio::select! {
                     biased;
                     _ = stopped.changed() => {}
-                    () = tokio::time::sleep(JUDGE_EVERY) => {}
+                    () = tokio::time::sleep(sensing.judge) => {}
                 }
                 let now = sensing.clock.stamp();
                 let told = sensing.board.borrow_mut().tick(now);
@@ -211,7 +215,7 @@ impl Line {
         if let Err(why) = self.port.open().await {
             self.unopened = self.unopened.saturating_add(1);
             let wait = growing(FIRST_WAIT, self.unopened - 1, LONGEST_WAIT);
-            let again = sensing.clock.stamp().mono + wait;
+            let again = sensing.clock.mono() + wait;
             for poll in &mut self.polls {
                 sensing.board.borrow_mut().fail(poll.id, &why);
                 poll.due = again;

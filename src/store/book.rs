@@ -34,7 +34,10 @@ const PATIENCE: Duration = Duration::from_secs(20);
 pub type OpenTails = fn(&Path) -> Result<Box<dyn TailFile>, StoreError>;
 
 /// The tail as a locked file.
-fn locked(log: &Path) -> Result<Box<dyn TailFile>, StoreError> {
+///
+/// # Errors
+/// As [`Locked::open`].
+pub fn locked_tail(log: &Path) -> Result<Box<dyn TailFile>, StoreError> {
     Ok(Box::new(Locked::open(log)?))
 }
 
@@ -89,7 +92,7 @@ impl Book {
             keep: Keep::default(),
             patience: PATIENCE,
             interval: COMMIT_INTERVAL,
-            tails: locked,
+            tails: locked_tail,
         }
     }
 

@@ -43,7 +43,7 @@ mod thin;
 mod writer;
 
 pub use backup::backup;
-pub use book::{Book, OpenTails, Opened, others};
+pub use book::{Book, OpenTails, Opened, locked_tail, others};
 pub use error::StoreError;
 pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, OpenTail, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
@@ -56,4 +56,4 @@ pub use schema::{APPLICATION_ID, SCHEMA_VERSION};
 pub use sensors::SensorFacts;
 pub use tail::{Locked, TailFile, tail_path};
 pub use thin::{Keep, Thinned, size};
-pub use writer::{Totals, Writer};
+pub use writer::{ByHand, Totals, Writer};

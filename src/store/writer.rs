@@ -12,15 +12,17 @@ use super::log::{Log, Note, Rows};
 use super::queue::{Entry, POCKET_LENGTH, QUEUE_LENGTH, Shared, Status, WriterHandle};
 use crate::control::record::Severity;
 use std::collections::VecDeque;
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
+mod by_hand;
 mod files;
 mod thinning;
 
+pub use by_hand::ByHand;
 use files::Files;
 
 /// Entries in one transaction at most: 4096 take a few milliseconds, and bound the memory.
@@ -57,7 +59,15 @@ pub struct Totals {
 #[derive(Debug)]
 pub struct Writer {
     handle: WriterHandle,
-    thread: Option<JoinHandle<Result<Rows, StoreError>>>,
+    end: End,
+}
+
+/// Who saves what is left.
+#[derive(Debug)]
+enum End {
+    /// The thread, until it was waited for.
+    Thread(Option<JoinHandle<Result<Rows, StoreError>>>),
+    Hand(Arc<Mutex<Keeper>>),
 }
 
 impl Writer {
@@ -66,7 +76,7 @@ impl Writer {
     /// # Errors
     /// [`StoreError::NoWriter`] where the system gives no thread.
     pub fn start(log: Log) -> Result<Self, StoreError> {
-        Self::with(Files::new(log, None))
+        Self::with_thread(Files::new(log, None))
     }
 
     /// Starts the thread that owns the log that was opened and may change to other files of `book`.
@@ -74,27 +84,17 @@ impl Writer {
     /// # Errors
     /// As [`Writer::start`].
     pub fn start_with(opened: Opened, book: Book) -> Result<Self, StoreError> {
-        Self::with(Files::of(opened, book))
+        Self::with_thread(Files::of(opened, book))
     }
 
-    fn with(files: Files) -> Result<Self, StoreError> {
-        let path = files.path().to_path_buf();
-        let (queue, entries): (SyncSender<Entry>, _) = sync_channel(QUEUE_LENGTH);
-        let shared = Arc::new(Shared::new(path.clone(), Instant::now()));
-        let keeper = Keeper {
-            files,
-            entries,
-            shared: Arc::clone(&shared),
-            kept: VecDeque::with_capacity(BATCH + POCKET_LENGTH),
-            flushed: Instant::now(),
-            retry: None,
-            trouble: None,
-        };
+    fn with_thread(files: Files) -> Result<Self, StoreError> {
+        let (handle, keeper) = keeper(files, Instant::now);
+        let path = handle.shared.path.clone();
         let thread = thread::Builder::new()
             .name("log writer".to_owned())
             .spawn(move || keeper.run())
             .map_err(|error| StoreError::NoWriter { path, why: error.to_string() })?;
-        Ok(Self { handle: WriterHandle { queue, shared }, thread: Some(thread) })
+        Ok(Self { handle, end: End::Thread(Some(thread)) })
     }
 
     /// A way into the log.
@@ -115,7 +115,10 @@ impl Writer {
     /// The last error where saving did not succeed within ten seconds.
     pub fn finish(mut self) -> Result<Totals, StoreError> {
         self.handle.shared.stop.store(true, Ordering::Release);
-        let ended = self.thread.take().map(JoinHandle::join);
+        let ended = match &mut self.end {
+            End::Thread(thread) => thread.take().map(JoinHandle::join),
+            End::Hand(keeper) => Some(Ok(by_hand::end(keeper))),
+        };
         let mut late = VecDeque::new();
         self.handle.shared.empty_pocket(&mut late);
         self.handle.shared.lose(late.len() as u64);
@@ -140,6 +143,23 @@ impl Drop for Writer {
     }
 }
 
+/// A keeper of `files` that goes by the clock `now`, and a way in.
+fn keeper(files: Files, now: fn() -> Instant) -> (WriterHandle, Keeper) {
+    let (queue, entries): (SyncSender<Entry>, _) = sync_channel(QUEUE_LENGTH);
+    let shared = Arc::new(Shared::new(files.path().to_path_buf(), now()));
+    let keeper = Keeper {
+        files,
+        entries,
+        shared: Arc::clone(&shared),
+        kept: VecDeque::with_capacity(BATCH + POCKET_LENGTH),
+        now,
+        flushed: now(),
+        retry: None,
+        trouble: None,
+    };
+    (WriterHandle { queue, shared }, keeper)
+}
+
 /// A trouble that lasts: since when, and when it was last complained of.
 #[derive(Clone, Copy, Debug)]
 struct Trouble {
@@ -148,12 +168,15 @@ struct Trouble {
 }
 
 /// The thread's state.
+#[derive(Debug)]
 struct Keeper {
     files: Files,
     entries: Receiver<Entry>,
     shared: Arc<Shared>,
     /// Entries not yet known to be on the disk.
     kept: VecDeque<Entry>,
+    /// Its clock.
+    now: fn() -> Instant,
     flushed: Instant,
     retry: Option<Instant>,
     trouble: Option<Trouble>,
@@ -165,25 +188,32 @@ impl Keeper {
         loop {
             let stopping = self.shared.stop.load(Ordering::Acquire);
             let drained = self.gather(stopping);
-            let now = Instant::now();
-            if drained && self.kept.len() < BATCH && self.due(now, stopping) {
-                self.shared.empty_pocket(&mut self.kept);
-            }
-            let outcome = if self.due(now, stopping) { self.flush() } else { Ok(()) };
-            self.shared.turned(Instant::now(), self.kept.len());
+            let now = (self.now)();
+            let outcome = self.turn(drained, stopping);
             if stopping {
                 let deadline = *deadline.get_or_insert(now + FINISH_PATIENCE);
                 if drained && self.kept.is_empty() {
-                    return self.files.finish();
+                    return self.files.close();
                 }
                 if let Err(error) = outcome
-                    && Instant::now() >= deadline
+                    && (self.now)() >= deadline
                 {
                     self.shared.lose(self.kept.len() as u64);
                     return Err(error);
                 }
             }
         }
+    }
+
+    /// Commits if that is due; `drained` where the queue was found empty.
+    fn turn(&mut self, drained: bool, stopping: bool) -> Result<(), StoreError> {
+        let now = (self.now)();
+        if drained && self.kept.len() < BATCH && self.due(now, stopping) {
+            self.shared.empty_pocket(&mut self.kept);
+        }
+        let outcome = if self.due(now, stopping) { self.flush() } else { Ok(()) };
+        self.shared.turned((self.now)(), self.kept.len());
+        outcome
     }
 
     /// Takes what the queue holds, as far as there is room; tells whether it is empty now.
@@ -204,6 +234,11 @@ impl Keeper {
                 }
             }
         }
+        self.take_queue()
+    }
+
+    /// Takes what the queue holds now, as far as there is room; tells whether it is empty then.
+    fn take_queue(&mut self) -> bool {
         while self.kept.len() < BATCH {
             match self.entries.try_recv() {
                 Ok(entry) => self.kept.push_back(entry),
@@ -216,7 +251,7 @@ impl Keeper {
     /// How long to sleep: until the next commit is due, a turn at most.
     fn patience(&self) -> Duration {
         let next = self.retry.unwrap_or(self.flushed + self.files.commit_interval());
-        next.saturating_duration_since(Instant::now()).min(TURN)
+        next.saturating_duration_since((self.now)()).min(TURN)
     }
 
     fn due(&self, now: Instant, stopping: bool) -> bool {
@@ -234,7 +269,7 @@ impl Keeper {
     fn flush(&mut self) -> Result<(), StoreError> {
         self.tell_losses();
         let outcome = self.files.commit(&self.kept);
-        let now = Instant::now();
+        let now = (self.now)();
         self.flushed = now;
         match outcome {
             Ok(refused) => {
@@ -254,7 +289,8 @@ impl Keeper {
                 self.retry = Some(now + RETRY);
                 self.shared.failed(error.to_string());
                 self.complain(now, &error);
-                self.files.leave_if_hopeless(&error, self.trouble.map(|trouble| trouble.since));
+                let lasted = self.trouble.map(|it| now.saturating_duration_since(it.since));
+                self.files.leave_if_hopeless(&error, lasted.unwrap_or_default());
                 Err(error)
             }
         }

@@ -11,7 +11,7 @@ use crate::trial::{Plan, Ran, Stage, Stop, has_spare, whole};
 use crate::witness::Witness;
 use crate::yard::{PLACES, Yard, links, morning, station};
 use cresthold::daemon::bench::link as dial;
-use cresthold::daemon::field::{Field, Stay};
+use cresthold::daemon::field::{Field, Machine, Stay};
 use cresthold::daemon::live::Screen;
 use cresthold::daemon::stop::StopFlag;
 use cresthold_sim::wire::fault::{Line, Victim};
@@ -116,12 +116,13 @@ pub(crate) fn run(plan: &Plan) -> Ran {
             }
         });
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        let dated = morning() + began.elapsed();
         let field = Field {
             station: &station,
             log: &log,
             stay: Stay { length: None, patient: true, sweep: None },
             lines: &dial,
-            dated: Some(morning() + began.elapsed()),
+            machine: Machine::default().dated(dated),
         };
         let ended = runtime.block_on(field.live(&stop, &mut Screen::new(true))).unwrap();
         let ended = (began.elapsed().as_secs_f64(), !ended.unconfirmed.is_empty());

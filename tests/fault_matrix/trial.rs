@@ -5,7 +5,7 @@ use crate::log::Seen;
 use crate::wire::{Manner, VirtualLine};
 use crate::witness::{LOOK_EVERY, Trace, Witness};
 use crate::yard::{PLACES, Yard, morning, station};
-use cresthold::daemon::field::{Field, Stay};
+use cresthold::daemon::field::{Field, Machine, Stay};
 use cresthold::daemon::live::Screen;
 use cresthold::daemon::stop::StopFlag;
 use cresthold::instruments::link::LinkSettings;
@@ -178,7 +178,7 @@ async fn live(plan: &Plan) -> Ran {
         log: &log,
         stay: Stay { length: None, patient: true, sweep: None },
         lines: &dial,
-        dated: Some(morning()),
+        machine: Machine::default().dated(morning()),
     };
     let mut screen = Screen::new(true);
     let harness = async {

@@ -16,7 +16,7 @@ use crate::time::{Instant, Utc};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-/// Conditions never hold still for longer.
+/// Conditions never hold still for longer, unless the plant is told that they may.
 const REFRESH: Duration = Duration::from_millis(50);
 
 /// What the plant of one channel is made of.
@@ -58,6 +58,8 @@ struct Inner {
     clock: Clock,
     /// How many times faster than the clock the sky goes.
     sky_speed: f64,
+    /// How long conditions hold still at most.
+    refresh: Duration,
     sky: Option<SkyState>,
     light: Irradiance,
     /// The load as it was built: full range, usual window.
@@ -79,7 +81,11 @@ impl Inner {
         loop {
             let parts = &mut self.parts;
             let behind = now.saturating_since(parts.bench.now());
-            let step = behind.min(REFRESH);
+            // Nothing has changed since the last look.
+            if behind.is_zero() && self.sky.is_some() {
+                break;
+            }
+            let step = behind.min(self.refresh);
             let to = parts.bench.now() + step;
             parts.bench.advance(to);
             let since = to.saturating_since(Instant::ZERO).mul_f64(self.sky_speed);
@@ -124,6 +130,7 @@ impl LivePlant {
             parts,
             clock: Box::new(clock),
             sky_speed: 1.0,
+            refresh: REFRESH,
             sky: None,
             light: Irradiance::ZERO,
             whole,
@@ -137,6 +144,14 @@ impl LivePlant {
     #[must_use]
     pub fn under_fast_sky(self, speed: f64) -> Self {
         self.hold().sky_speed = speed;
+        self
+    }
+
+    /// The same under a sky that holds still for so long (s, above 0): a plant that lives through
+    /// years in virtual time can't move it on every 50 ms.
+    #[must_use]
+    pub fn under_calm_sky(self, refresh: Duration) -> Self {
+        self.hold().refresh = refresh;
         self
     }
 

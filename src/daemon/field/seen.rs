@@ -1,6 +1,6 @@
 //! What a run shows from afar, out of what its tasks share.
 
-use super::{Clock, Shared, TICK, status};
+use super::{Clock, Shared, status};
 use crate::control::record::Activity;
 use crate::daemon::health::{ChannelHealth, Cost, Health, LogHealth};
 use crate::daemon::live::ChannelStatus;
@@ -8,6 +8,7 @@ use crate::daemon::sensing::Sensing;
 use crate::station::Station;
 use crate::time::Instant;
 use std::path::Path;
+use std::time::Duration;
 
 /// The channels in a few words.
 pub(super) fn words(shared: &Shared) -> String {
@@ -27,7 +28,7 @@ pub(super) fn health(
     station: &Station,
     shared: &Shared,
     sensing: &Sensing,
-    (clock, log): (Clock, &Path),
+    (clock, tick, log): (&Clock, Duration, &Path),
 ) -> Health {
     let now = clock.stamp();
     let status = status(station, shared, sensing, now.utc);
@@ -47,7 +48,7 @@ pub(super) fn health(
             turns: turns.due,
             turns_late: turns.late,
             overdue_s: match shared.pulse.overdue(index, now.mono) {
-                little if little < TICK => 0.0,
+                little if little < tick => 0.0,
                 overdue => overdue.as_secs_f64(),
             },
         }

@@ -51,7 +51,7 @@ impl Task {
             name: spec.name.clone(),
             channel: Channel::new(spec.control.clone()),
             bench,
-            clock: all.clock,
+            clock: all.clock.clone(),
             shared: Rc::clone(&all.shared),
             sensing: Rc::clone(&all.sensing),
             site: spec.control.sweep.conditions.sun_min.map(|_| all.site),
@@ -85,7 +85,7 @@ impl Task {
 
     /// Takes note of when a turn begins.
     fn note_begin(&mut self) {
-        let (due, now) = (self.channel.next_wake(), self.clock.stamp().mono);
+        let (due, now) = (self.channel.next_wake(), self.clock.mono());
         let pace = self.channel.pace();
         self.shared.borrow_mut().punctual[self.index].began(due, now, pace);
         self.complain(false);
@@ -151,7 +151,7 @@ impl Task {
         let settle = self.channel.config().sweep.settle;
         let mut around = Vec::new();
         let ran = {
-            let (clock, sensing) = (self.clock, Rc::clone(&self.sensing));
+            let (clock, sensing) = (&self.clock, Rc::clone(&self.sensing));
             let id = self.channel.config().id;
             let mut run = std::pin::pin!(self.bench.run_list(&volts, settle));
             loop {
@@ -159,7 +159,7 @@ impl Task {
                     biased;
                     ran = &mut run => break ran,
                     () = tokio::time::sleep(LIGHT_EVERY) => {
-                        around.extend(Some(clock.stamp().mono).zip(sensing.surroundings(id)));
+                        around.extend(Some(clock.mono()).zip(sensing.surroundings(id)));
                     }
                 }
             }
@@ -188,7 +188,7 @@ impl Task {
     }
 
     async fn carry_out(&mut self, command: Command) -> Input {
-        let asked = self.clock.stamp().mono;
+        let asked = self.clock.mono();
         match self.bench.carry_out(command).await {
             Ok(Answer::Done) => Input::Done,
             Ok(Answer::Prepared(found)) => {
@@ -201,7 +201,7 @@ impl Task {
                 Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
-                let took = self.clock.stamp().mono.saturating_since(asked);
+                let took = self.clock.mono().saturating_since(asked);
                 Input::Reading(Reading { at: asked + took / 2, load, amps, boost })
             }
             Err(error) => {

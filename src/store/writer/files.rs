@@ -36,6 +36,7 @@ const PACK_RETRY: Duration = Duration::from_secs(10);
 const PACK_PATIENCE: u32 = 3;
 
 /// The files of the running log.
+#[derive(Debug)]
 pub(super) struct Files {
     /// The one that is written; none where it could not be opened again.
     log: Option<Log>,
@@ -164,11 +165,10 @@ impl Files {
         waits >= PACK_WORTH || since >= PACK_LATEST || self.news && since >= NEWS_INTERVAL
     }
 
-    /// After a failed commit: begins a fresh file where it has failed for long.
-    pub(super) fn leave_if_hopeless(&mut self, error: &StoreError, since: Option<Instant>) {
+    /// After commits have failed for so long: begins a fresh file where that is long.
+    pub(super) fn leave_if_hopeless(&mut self, error: &StoreError, lasted: Duration) {
         let Some(patience) = self.book.as_ref().map(|book| book.patience) else { return };
-        let lasted = since.is_some_and(|since| since.elapsed() >= patience);
-        if lasted && !matches!(error, StoreError::Full { .. }) {
+        if lasted >= patience && !matches!(error, StoreError::Full { .. }) {
             self.leave(error);
         }
     }
@@ -237,7 +237,7 @@ impl Files {
         })
     }
 
-    pub(super) fn finish(mut self) -> Result<Rows, StoreError> {
+    pub(super) fn close(&mut self) -> Result<Rows, StoreError> {
         if !self.notes.is_empty() {
             self.commit(&VecDeque::new())?;
         }
