@@ -215,10 +215,10 @@ fn totals_that_begin_anew_within_a_boot_lose_nothing() {
     let (_folder, path) = place();
     let mut log = open(&path);
     log.write(&Record::Day(day(0, 400.0, 4.0))).unwrap();
-    // The wall clock stepped over midnight and back: the day's totals count from zero again.
+    // Another book of the same date, which had less when it was told last.
     for (s, energy) in [(10.0, 0.1), (20.0, 0.2)] {
         let mut anew = day(0, s, energy);
-        anew.at = second(1000.0 + s);
+        (anew.at, anew.began) = (second(1000.0 + s), second(1000.0).mono);
         log.write(&Record::Day(anew)).unwrap();
     }
     log.finish().unwrap();

@@ -85,6 +85,7 @@ impl Sub<Duration> for Instant {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Utc(i64);
 
+const NANOS_PER_MICRO: u64 = 1000;
 const MICROS_PER_SECOND: i64 = 1_000_000;
 const MICROS_PER_MINUTE: i64 = 60 * MICROS_PER_SECOND;
 const MICROS_PER_DAY: i64 = 86_400 * MICROS_PER_SECOND;
@@ -181,6 +182,20 @@ pub struct Stamp {
 }
 
 impl Stamp {
+    /// How much the wall clock is ahead of the monotonic one (us). It changes slowly, as the two
+    /// drift, or at once, when the wall clock is set.
+    ///
+    /// ```
+    /// use cresthold_sim::time::{Instant, Stamp, Utc};
+    /// let at = Stamp { mono: Instant::from_nanos(2_000_000), utc: Utc::from_micros(5_000) };
+    /// assert_eq!(at.offset_micros(), 3_000);
+    /// ```
+    #[must_use]
+    pub fn offset_micros(self) -> i64 {
+        let mono = i64::try_from(self.mono.0 / NANOS_PER_MICRO).unwrap_or(i64::MAX);
+        self.utc.0.saturating_sub(mono)
+    }
+
     /// This stamp moved on by `span` on both clocks.
     #[must_use]
     pub fn later(self, span: Duration) -> Self {

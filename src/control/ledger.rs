@@ -3,6 +3,15 @@
 //! Model: every reading goes through the energy meter once; what the meter adds is booked to the
 //! open minute and the open day, and both are closed when the wall clock has left them. Only labels
 //! come from the wall clock; sums and spans come from the monotonic one.
+//!
+//! The wall clock may step. A day's book is known by when it was begun on the monotonic clock, and the
+//! newest two are kept. A step back over midnight goes on in the book of the day before. One that puts
+//! all of the open day into another, or is large (a board that started in the past is told the time, or
+//! loses it), renames the books: no run skips a day. So a day is never split or counted twice. A
+//! computer that is suspended looks as if its clock were set; it is not to be suspended.
+//!
+//! Rejected: beginning anew after each step (the day's row would be what was left of it), booking to
+//! days by the monotonic clock alone (its drift would move midnight by minutes over a campaign).
 
 use super::config::ChannelConfig;
 use super::conversation::Outbox;
@@ -61,6 +70,8 @@ struct MinuteBook {
 #[derive(Clone, Copy, Debug, Default)]
 struct DayBook {
     day: Utc,
+    /// When it was begun, which it is known by.
+    began: Instant,
     energy: Total,
     irradiation: Total,
     peak: Watts,
@@ -72,9 +83,19 @@ struct DayBook {
     gaps: u32,
 }
 
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+
 /// Switching off takes so long at most on sound lines (s): a command and a look each for the load
 /// and the boost supply, 0.1 s each at 9600 baud.
 const LOOSE_END: Duration = Duration::from_millis(500);
+
+/// A step of the wall clock of so much (us, 12 h) or more renames the open day wherever it began: a
+/// board that is told the time steps by days to decades; what a person or a wrong zone does is less.
+const RENAMING_STEP: u64 = 12 * 3_600_000_000;
+
+/// Change between the clocks that is a step (us, 1 s): crystals drift and time services slew by less
+/// than 0.5 ms a second, which is 0.3 s in the longest sleep of a channel.
+const STEP: u64 = 1_000_000;
 
 /// The books of one channel.
 #[derive(Clone, Debug)]
@@ -92,6 +113,10 @@ pub(super) struct Ledger {
     setpoint: Option<Volts>,
     minute: Option<MinuteBook>,
     day: Option<DayBook>,
+    /// The day's book that was open before, in case the clock steps back.
+    before: Option<DayBook>,
+    /// What the wall clock was ahead of the monotonic one when last booked (us).
+    offset: Option<i64>,
 }
 
 impl Ledger {
@@ -107,6 +132,8 @@ impl Ledger {
             setpoint: None,
             minute: None,
             day: None,
+            before: None,
+            offset: None,
         }
     }
 
@@ -187,15 +214,13 @@ impl Ledger {
             self.close_minute(now, doing, out);
             self.tell_day(now, out);
         }
-        let day_start = now.utc.day_start();
-        if self.day.is_some_and(|day| day.day != day_start) {
-            self.day = None;
-        }
+        self.open_day(now, out);
         let minute = self.minute.get_or_insert(MinuteBook { start, ..MinuteBook::default() });
         minute.energy += add.energy.0;
         minute.covered += add.covered;
         minute.missing += add.missing;
-        let day = self.day.get_or_insert(DayBook { day: day_start, ..DayBook::default() });
+        let fresh = DayBook { day: now.utc.day_start(), began: now.mono, ..DayBook::default() };
+        let day = self.day.get_or_insert(fresh);
         day.energy.add(add.energy.0);
         day.irradiation.add(add.irradiation.0);
         day.covered += add.covered;
@@ -210,6 +235,39 @@ impl Ledger {
             let what = Happening::Gap { length };
             out.push(Record::Event(Event { channel: Some(self.channel), at: now, what }));
         }
+    }
+
+    /// Opens the day that `now` lies in, unless it is open; a step of the wall clock may rename the
+    /// newest two instead.
+    fn open_day(&mut self, now: Stamp, out: &mut Outbox) {
+        let offset = now.offset_micros();
+        let step = offset.saturating_sub(self.offset.replace(offset).unwrap_or(offset));
+        let date = now.utc.day_start();
+        let Some(day) = self.day.as_mut().filter(|day| day.day != date) else {
+            return;
+        };
+        let back = self.before.is_some_and(|before| before.day == date);
+        let began = now.utc - now.mono.saturating_since(day.began);
+        let renames = step.unsigned_abs() >= RENAMING_STEP
+            || step.unsigned_abs() >= STEP && began.day_start() == date;
+        if back || !renames {
+            // Back in the day before, or on to the next.
+            let known = self.before.take_if(|before| before.day == date);
+            self.before = std::mem::replace(&mut self.day, known);
+            return;
+        }
+        day.day = date;
+        if let Some(before) = &mut self.before {
+            // Wherever its noon lies now, it is another day than the open one.
+            let noon = before.day.as_micros() + MICROS_PER_DAY / 2;
+            let moved = Utc::from_micros(noon.saturating_add(step)).day_start();
+            let eve = Utc::from_micros(date.as_micros() - MICROS_PER_DAY);
+            before.day = if moved == date { eve } else { moved };
+        }
+        if let Some(before) = &self.before {
+            self.tell_total(before, now, out);
+        }
+        self.tell_day(now, out);
     }
 
     /// Keeps a reading for the sample and the minute.
@@ -276,13 +334,17 @@ impl Ledger {
         }));
     }
 
-    fn tell_day(&mut self, at: Stamp, out: &mut Outbox) {
-        let Some(day) = &self.day else {
-            return;
-        };
+    fn tell_day(&self, at: Stamp, out: &mut Outbox) {
+        if let Some(day) = &self.day {
+            self.tell_total(day, at, out);
+        }
+    }
+
+    fn tell_total(&self, day: &DayBook, at: Stamp, out: &mut Outbox) {
         out.push(Record::Day(DayTotal {
             channel: self.channel,
             day: day.day,
+            began: day.began,
             at,
             energy: WattHours(day.energy.value()),
             available: None,

@@ -7,7 +7,7 @@
 pub use super::curve::{Curve, CurveEnd, CurvePoint, SweepDirection};
 use super::punctuality::PUNCTUAL;
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
-use crate::time::{Stamp, Utc};
+use crate::time::{Instant, Stamp, Utc};
 use crate::trackers::Trouble;
 use std::fmt;
 use std::time::Duration;
@@ -151,6 +151,9 @@ pub struct DayTotal {
     pub channel: ChannelId,
     /// Any point within the day; its date names it.
     pub day: Utc,
+    /// When its book was begun, which no other of this channel and run shares: a step of the wall
+    /// clock may rename the day.
+    pub began: Instant,
     /// When the totals were taken.
     pub at: Stamp,
     /// Energy delivered (Wh).
@@ -412,6 +415,18 @@ pub enum Happening {
         /// When its last row was written, as far as it reached the disk.
         last: Utc,
     },
+    /// The wall clock was set.
+    ClockSet {
+        /// By how much (us), forward or back.
+        by: i64,
+        /// It was wrong since then, as is known now: what was labelled in this time is put right.
+        corrects: Option<Instant>,
+    },
+    /// The wall clock was set to a time that can't be; the run goes on with its own.
+    ClockDoubted {
+        /// By how much (us), forward or back.
+        by: i64,
+    },
     /// Turns at the crest or on a curve did not begin when they were due.
     TurnsLate {
         /// How many were due.
@@ -449,6 +464,8 @@ impl Happening {
             | Self::WishHeld { .. }
             | Self::SamplesLeftOut { .. }
             | Self::LastRunBrokeOff { .. }
+            | Self::ClockSet { .. }
+            | Self::ClockDoubted { .. }
             | Self::TurnsLate { .. }
             | Self::TrackerFailed(_) => Severity::Warning,
             Self::LinkLost
@@ -481,6 +498,8 @@ impl Happening {
             Self::WishHeld { .. } => "wish-held",
             Self::SamplesLeftOut { .. } => "samples-left-out",
             Self::LastRunBrokeOff { .. } => "last-run-broke-off",
+            Self::ClockSet { .. } => "clock-set",
+            Self::ClockDoubted { .. } => "clock-doubted",
             Self::TurnsLate { .. } => "turns-late",
             Self::TrackerFailed(_) => "tracker-failed",
             Self::TrackerReplaced(_) => "tracker-replaced",
@@ -549,6 +568,22 @@ impl fmt::Display for Happening {
                 "the last run broke off without an end (killed, crashed, or without power); its \
                  last row is of {last}, and what it had switched on stayed on until now"
             ),
+            Self::ClockSet { by, corrects } => {
+                f.write_str("the wall clock was set ")?;
+                set_by(f, *by)?;
+                f.write_str(match corrects {
+                    Some(_) => "; it was wrong before, and what this run labelled by it is put right",
+                    None => "; earlier records keep their times, in the order of the run",
+                })
+            }
+            Self::ClockDoubted { by } => {
+                f.write_str("the wall clock was set ")?;
+                set_by(f, *by)?;
+                f.write_str(
+                    ", to a time before this program was written; the run goes on with its own time. \
+                     Look after the computer's clock and its battery",
+                )
+            }
             Self::TurnsLate { due, late, latest } => write!(
                 f,
                 "{late} of {due} turns began more than {:.0} ms late or were skipped, the latest \
@@ -560,6 +595,18 @@ impl fmt::Display for Happening {
             Self::TrackerFailed(trouble) | Self::TrackerReplaced(trouble) => script(f, trouble),
         }
     }
+}
+
+/// A step of a clock (us) in the unit that suits it.
+#[expect(clippy::cast_precision_loss, reason = "it is shown with three places at most")]
+fn set_by(f: &mut fmt::Formatter<'_>, micros: i64) -> fmt::Result {
+    /// Units with their length (s), the largest first.
+    const UNITS: [(f64, &str); 3] = [(86_400.0, "d"), (3600.0, "h"), (60.0, "min")];
+    let seconds = micros.unsigned_abs() as f64 * 1e-6;
+    let (length, unit) =
+        UNITS.into_iter().find(|(length, _)| seconds >= 2.0 * length).unwrap_or((1.0, "s"));
+    let way = if micros < 0 { "back" } else { "forward" };
+    write!(f, "{way} by {:.3} {unit}", seconds / length)
 }
 
 /// What a tracker's script did, and what follows.

@@ -17,7 +17,7 @@ mod wired;
 pub use build::{YardError, sky, stand_parts, yard};
 pub use cresthold_sim::sky::plane::Mounting;
 pub use stand::{Outage, Stand, StandParts};
-pub use wired::{Wired, World};
+pub use wired::{WallClock, Wired, World};
 
 use crate::control::record::Record;
 use crate::time::{Instant, Stamp, Utc};

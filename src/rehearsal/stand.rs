@@ -1,6 +1,6 @@
 //! One channel on its simulated bench.
 
-use super::wired::{Wired, World};
+use super::wired::{WallClock, Wired, World};
 use crate::control::record::{Record, Sample};
 use crate::control::{Channel, Input, Observed, Surroundings};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
@@ -150,6 +150,11 @@ impl Stand {
     /// Plans an outage of the line.
     pub fn plan_outage(&mut self, outage: Outage) {
         self.life.outage = Some(outage);
+    }
+
+    /// Gives the channel a wall clock that goes wrong.
+    pub fn set_wall_clock(&mut self, wall: WallClock) {
+        self.wired.wall = wall;
     }
 
     /// Asks for an I-V curve at the next turn at the crest.

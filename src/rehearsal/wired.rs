@@ -10,7 +10,7 @@ use crate::control::{
     SweepBy,
 };
 use crate::quantities::Watts;
-use crate::time::{Instant, Stamp};
+use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::bench::{Bench, Measurement};
 use std::time::Duration;
 
@@ -53,6 +53,43 @@ pub trait World {
     fn tell(&mut self, bench: &Bench, now: Stamp, record: Record);
 }
 
+/// How the wall clock that a channel sees goes wrong: it drifts and steps, while the plant lives on in
+/// true time.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct WallClock {
+    /// How much too fast it runs (ppm, of the order of 100 for a crystal).
+    pub drift: f64,
+    /// When it is set, and by how much (us, forward or back), in the order of time.
+    pub steps: Vec<(Instant, i64)>,
+}
+
+impl WallClock {
+    /// What it shows at the true time `at`.
+    ///
+    /// ```
+    /// use cresthold::rehearsal::WallClock;
+    /// use cresthold::time::{Instant, Stamp};
+    /// use std::time::Duration;
+    /// let hour = Duration::from_secs(3600);
+    /// let clock = WallClock { drift: 100.0, steps: vec![(Instant::ZERO + hour, -5_000_000)] };
+    /// let seen = |at: Duration| clock.seen(Stamp::default().later(at)).utc.as_micros();
+    /// // 100 ppm of an hour are 0.36 s; then it is set back by 5 s.
+    /// assert_eq!(seen(hour - Duration::from_secs(1)), 3_599_359_900);
+    /// assert_eq!(seen(hour), 3_595_360_000);
+    /// ```
+    #[must_use]
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "the cast saturates; it is a clock's error"
+    )]
+    pub fn seen(&self, at: Stamp) -> Stamp {
+        let drifted = (at.mono.as_secs_f64() * self.drift).round() as i64;
+        let past = self.steps.iter().take_while(|(when, _)| *when <= at.mono);
+        let off = past.fold(drifted, |sum, (_, by)| sum.saturating_add(*by));
+        Stamp { utc: Utc::from_micros(at.utc.as_micros().saturating_add(off)), ..at }
+    }
+}
+
 /// A point that the load's own list has brought.
 #[derive(Clone, Copy, Debug)]
 struct Listed {
@@ -72,6 +109,8 @@ pub struct Wired {
     pub bench: Bench,
     /// Whether the boost supply reports its voltage.
     boost_measured: bool,
+    /// The wall clock that the channel sees.
+    pub wall: WallClock,
     /// Setpoints and points of the list under way; their room is taken once.
     list: (Vec<Setpoint>, Vec<Listed>),
 }
@@ -85,7 +124,7 @@ impl Wired {
             SweepBy::List(most) => usize::from(most),
         };
         let list = (Vec::with_capacity(room), Vec::with_capacity(room));
-        Self { channel, bench, boost_measured, list }
+        Self { channel, bench, boost_measured, wall: WallClock::default(), list }
     }
 
     /// The conversation of one turn that begins with `first`; when it ended.
@@ -111,7 +150,7 @@ impl Wired {
     /// One thing said to the channel, and its answer.
     fn say(&mut self, now: Stamp, input: Input, world: &mut impl World) -> Option<Command> {
         let mut out = Outbox::new();
-        let command = self.channel.handle(now, input, &mut out);
+        let command = self.channel.handle(self.wall.seen(now), input, &mut out);
         for record in out.drain(..) {
             world.tell(&self.bench, now, record);
         }

@@ -3,7 +3,7 @@
 use super::table::align;
 use crate::control::record::{ChannelId, DayTotal};
 use crate::control::{PUNCTUAL, Turns};
-use crate::time::Utc;
+use crate::time::Instant;
 use std::collections::BTreeMap;
 
 const SECONDS_PER_HOUR: f64 = 3600.0;
@@ -11,7 +11,8 @@ const SECONDS_PER_HOUR: f64 = 3600.0;
 /// Collects the newest totals of each day and channel.
 #[derive(Clone, Debug, Default)]
 pub struct Summary {
-    days: BTreeMap<(ChannelId, Utc), DayTotal>,
+    /// By channel and when the day's book was begun.
+    days: BTreeMap<(ChannelId, Instant), DayTotal>,
     turns: BTreeMap<ChannelId, Turns>,
 }
 
@@ -49,9 +50,9 @@ impl ChannelSums {
 }
 
 impl Summary {
-    /// Takes the totals of a day; later ones replace earlier ones of the same day.
+    /// Takes the totals of a day; later ones replace earlier ones of the same book.
     pub fn take(&mut self, total: &DayTotal) {
-        self.days.insert((total.channel, total.day), *total);
+        self.days.insert((total.channel, total.began), *total);
     }
 
     /// Takes how punctual a channel was, which is known in real time only.
@@ -77,7 +78,7 @@ impl Summary {
     pub fn sums(&self, channel: ChannelId) -> ChannelSums {
         let mut sums = ChannelSums { available: Some(0.0), ..ChannelSums::default() };
         let mut covered = 0.0;
-        for day in self.days.range((channel, Utc::from_micros(i64::MIN))..) {
+        for day in self.days.range((channel, Instant::ZERO)..) {
             let ((of, _), day) = day;
             if *of != channel {
                 break;

@@ -91,6 +91,11 @@ fn enrol(conn: &Connection, boot: i64, at: Stamp, facts: &ChannelFacts) -> rusql
     Ok(id)
 }
 
+/// The month that the file was begun in is `month` after all.
+pub(super) fn learn_month(conn: &Connection, month: &str) -> rusqlite::Result<()> {
+    conn.execute("UPDATE file SET month = ?1", [month]).map(|_| ())
+}
+
 /// The month that the file was begun in: `month`, if it is new.
 pub(super) fn month(conn: &Connection, month: &str) -> rusqlite::Result<String> {
     conn.execute("UPDATE file SET month = ?1 WHERE month IS NULL", [month])?;

@@ -19,7 +19,7 @@ use super::results::{self, Appraise, StatedRow};
 use super::rows::{self, EventRow};
 use super::sensors::{self, SensorFacts};
 use super::tail::{Tail, TailFile, tail_path};
-use crate::control::record::{ChannelId, Record, Severity};
+use crate::control::record::{ChannelId, Event, Happening, Record, Severity};
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp, Utc};
 use rusqlite::types::Value;
@@ -248,6 +248,20 @@ impl Log {
         Ok(self)
     }
 
+    /// The month in which a run's file was begun is learnt only now; that of a file which earlier runs
+    /// began stays.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub(super) fn learn_month(&mut self, month: &str) -> Result<(), StoreError> {
+        if self.boot() == 1 && self.month != month {
+            boot::learn_month(&self.conn, month)
+                .map_err(|error| StoreError::from_sqlite(&self.path, "naming its month", error))?;
+            month.clone_into(&mut self.month);
+        }
+        Ok(())
+    }
+
     /// The month that the file was begun in, as `2026-06`.
     pub(super) fn month(&self) -> &str {
         &self.month
@@ -376,6 +390,13 @@ impl Log {
             Record::Curve(c) => (rows::curve(channel, c), |rows| &mut rows.curves),
         };
         self.take(at, op)?;
+        if let Record::Event(Event {
+            what: Happening::ClockSet { by, corrects: Some(since) },
+            ..
+        }) = record
+        {
+            self.keep(rows::correction(at, (*since, *by)))?;
+        }
         *count(&mut self.open) += 1;
         Ok(())
     }

@@ -25,6 +25,7 @@
 mod backup;
 mod book;
 mod boot;
+mod correct;
 mod error;
 mod log;
 mod op;

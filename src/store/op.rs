@@ -21,10 +21,11 @@ pub(super) enum Kind {
     Curve = 5,
     SensorMinute = 6,
     Clock = 7,
+    Correction = 8,
 }
 
 impl Kind {
-    const ALL: [Self; 8] = [
+    const ALL: [Self; 9] = [
         Self::Sample,
         Self::Minute,
         Self::Day,
@@ -33,6 +34,7 @@ impl Kind {
         Self::Curve,
         Self::SensorMinute,
         Self::Clock,
+        Self::Correction,
     ];
 }
 
@@ -215,7 +217,7 @@ mod tests {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
         #[test]
-        fn rows_come_back(rows in prop::collection::vec((0..8_usize, prop::collection::vec(value(), 0..14)), 0..20)) {
+        fn rows_come_back(rows in prop::collection::vec((0..9_usize, prop::collection::vec(value(), 0..14)), 0..20)) {
             let ops: Vec<_> = rows.into_iter().map(|(kind, values)| Op::new(Kind::ALL[kind], values)).collect();
             let (mut out, mut memory) = (Vec::new(), Memory::new());
             for op in &ops {

@@ -4,6 +4,7 @@
 //! in. It runs within a transaction of the caller's. What it remembers of stretches is only true if
 //! that transaction is kept: [`Packer::forget`] after a rollback.
 
+use super::correct::Correction;
 use super::op::{Kind, Op};
 use super::results::{self, Appraise};
 use super::rows::{self, ACTIVITY_BITS, EventRow, MINUTE_S};
@@ -12,7 +13,7 @@ use crate::quantities::WattHours;
 use crate::time::Stamp;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Error, Result, ToSql, params, params_from_iter};
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 
 /// Samples of a stretch are numbered by their milliseconds, in so many bits: 70 minutes.
 pub(super) const STRETCH_BITS: u32 = 22;
@@ -22,6 +23,9 @@ pub(super) const MINUTE_BITS: u32 = 13;
 /// Change of the offset between the clocks that begins a new stretch (us): the resolution of the
 /// rows' times.
 const OFFSET_TOLERANCE: u64 = 1000;
+
+/// Corrections that are remembered: the rows that come behind them do so within seconds.
+const CORRECTIONS: usize = 4;
 
 const MICROS_PER_MILLI: i64 = 1000;
 const MICROS_PER_SECOND: i64 = 1_000_000;
@@ -62,11 +66,19 @@ pub(super) struct Packer {
     channels: Vec<i64>,
     pub(super) appraise: Option<Appraise>,
     stretches: HashMap<i64, Stretch>,
+    /// The newest corrections: a sample that was taken before one may come behind it.
+    corrections: VecDeque<Correction>,
 }
 
 impl Packer {
     pub(super) fn new(boot: i64, channels: Vec<i64>) -> Self {
-        Self { boot, channels, appraise: None, stretches: HashMap::new() }
+        Self {
+            boot,
+            channels,
+            appraise: None,
+            stretches: HashMap::new(),
+            corrections: VecDeque::new(),
+        }
     }
 
     /// The transaction was given up, and with it the stretches it began.
@@ -79,7 +91,11 @@ impl Packer {
         let [channel, mono, offset, rest @ ..] = op.values.as_slice() else {
             return Err(Error::InvalidQuery);
         };
-        let (mono, offset) = (integer(mono)?, integer(offset)?);
+        let (mono, mut offset) = (integer(mono)?, integer(offset)?);
+        if matches!(op.kind, Kind::Sample | Kind::CurvePoint | Kind::Event | Kind::Clock) {
+            let wrong = self.corrections.iter().find(|known| known.concerns(mono, offset));
+            offset = offset.wrapping_add(wrong.map_or(0, |known| known.shift));
+        }
         let utc = mono.wrapping_add(offset);
         match op.kind {
             Kind::Sample => {
@@ -111,11 +127,25 @@ impl Packer {
                 values.extend(rest.iter().map(|value| value as &dyn ToSql));
                 run(conn, INSERT_SENSOR_MINUTE, values)
             }
+            Kind::Correction => {
+                let [from, shift] = rest else { return Err(Error::InvalidQuery) };
+                let (from, shift) = (integer(from)?, integer(shift)?);
+                self.correct(conn, Correction { from, until: mono, offset, shift })
+            }
             Kind::Clock => {
                 let values: [&dyn ToSql; 3] = [&self.boot, &mono, &utc];
                 run(conn, "INSERT OR REPLACE INTO clock VALUES (?1, ?2, ?3)", values)
             }
         }
+    }
+
+    /// Moves labels that the wrong clock made; rows to come are in stretches of their own.
+    fn correct(&mut self, conn: &Connection, correction: Correction) -> Result<()> {
+        correction.apply(conn, self.boot)?;
+        self.stretches.clear();
+        self.corrections.truncate(CORRECTIONS - 1);
+        self.corrections.push_front(correction);
+        Ok(())
     }
 
     /// The stretch of a channel's row and the row's number within: milliseconds of a sample, seconds of
@@ -247,10 +277,17 @@ pub(super) fn write_event(conn: &Connection, boot: i64, row: &EventRow<'_>) -> R
 const NEWEST_PART: &str = "SELECT part, covered_s + missing_s, mono_us FROM day \
      WHERE channel = ?1 AND boot = ?2 AND date = ?3 ORDER BY part DESC LIMIT 1";
 
+/// The row of a book, whatever its date is now.
+const BOOK: &str = "SELECT date, part, mono_us FROM day \
+     WHERE channel = ?1 AND boot = ?2 AND began_mono_us = ?3";
+
 /// Least loss of awake time that says the totals began anew (s): beyond rounding, below a turn.
 const BEGAN_ANEW: f64 = 1e-3;
 
-/// Writes the newest totals of a date; totals that began anew within the boot start a new part.
+/// Values of a day behind those of schema 1 before its book's beginning was told.
+const DAY_BEFORE_BOOKS: usize = 3;
+
+/// Writes the newest totals of a day's book in place of the older ones.
 fn upsert_day(
     conn: &Connection,
     (boot, mono, utc): (i64, i64, i64),
@@ -260,24 +297,16 @@ fn upsert_day(
     else {
         return Err(Error::InvalidQuery);
     };
-    let newest = {
-        let mut statement = conn.prepare_cached(NEWEST_PART)?;
-        let mut rows = statement.query((channel, boot, date))?;
-        match rows.next()? {
-            Some(row) => Some((row.get(0)?, row.get(1)?, row.get(2)?)),
-            None => None,
-        }
-    };
     let awake: f64 = [covered, missing]
         .into_iter()
         .map(|span| if let Value::Real(span) = span { *span } else { 0.0 })
         .sum();
-    let part: i64 = match newest {
-        None => 0,
-        Some((_, _, written)) if mono < written => return Ok(()), // older than what is there
-        Some((part, had, _)) if awake + BEGAN_ANEW < had => part + 1,
-        Some((part, _, _)) => part,
+    let (began, key) = (last.get(DAY_BEFORE_BOOKS), (channel, boot, date));
+    let place = match began {
+        Some(began) => part_of_book(conn, key, (mono, began))?,
+        None => part_by_growth(conn, key, (mono, awake))?,
     };
+    let Some(part) = place else { return Ok(()) };
     let mut values: Vec<&dyn ToSql> = vec![
         channel,
         &boot,
@@ -294,7 +323,66 @@ fn upsert_day(
         missing,
     ];
     values.extend(last.iter().map(|value| value as &dyn ToSql));
+    if began.is_none() {
+        values.push(&Value::Null);
+    }
     let sql = "INSERT OR REPLACE INTO day VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14, \
-               ?15,?16)";
+               ?15,?16,?17)";
     run(conn, sql, values)
+}
+
+type DayKey<'a> = (&'a Value, i64, &'a Value);
+
+/// Where the totals of a book go; nowhere where newer ones are there. A row of the same book under
+/// another date is taken away.
+fn part_of_book(
+    conn: &Connection,
+    (channel, boot, date): DayKey<'_>,
+    (mono, began): (i64, &Value),
+) -> Result<Option<i64>> {
+    let mut found: Option<(String, i64, i64)> = None;
+    {
+        let mut statement = conn.prepare_cached(BOOK)?;
+        let mut rows = statement.query((channel, boot, began))?;
+        if let Some(row) = rows.next()? {
+            found = Some((row.get(0)?, row.get(1)?, row.get(2)?));
+        }
+    }
+    match found {
+        Some((_, _, written)) if mono < written => return Ok(None),
+        Some((known, part, _)) if matches!(date, Value::Text(date) if *date == known) => {
+            return Ok(Some(part));
+        }
+        Some((known, part, _)) => {
+            let sql =
+                "DELETE FROM day WHERE channel = ?1 AND boot = ?2 AND date = ?3 AND part = ?4";
+            conn.prepare_cached(sql)?.execute((channel, boot, known, part))?;
+        }
+        None => {}
+    }
+    let mut statement = conn.prepare_cached(NEWEST_PART)?;
+    let mut rows = statement.query((channel, boot, date))?;
+    let newest: Option<i64> = rows.next()?.map(|row| row.get(0)).transpose()?;
+    Ok(Some(newest.map_or(0, |part| part + 1)))
+}
+
+/// The same for totals that an older program told, which did not name its book: those that began anew
+/// within the boot start a new part.
+fn part_by_growth(
+    conn: &Connection,
+    (channel, boot, date): DayKey<'_>,
+    (mono, awake): (i64, f64),
+) -> Result<Option<i64>> {
+    let mut statement = conn.prepare_cached(NEWEST_PART)?;
+    let mut rows = statement.query((channel, boot, date))?;
+    let newest: Option<(i64, f64, i64)> = match rows.next()? {
+        Some(row) => Some((row.get(0)?, row.get(1)?, row.get(2)?)),
+        None => None,
+    };
+    Ok(match newest {
+        None => Some(0),
+        Some((_, _, written)) if mono < written => None, // older than what is there
+        Some((part, had, _)) if awake + BEGAN_ANEW < had => Some(part + 1),
+        Some((part, _, _)) => Some(part),
+    })
 }

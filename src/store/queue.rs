@@ -48,6 +48,12 @@ impl Entry {
         }
     }
 
+    /// Whether it puts right what was written before it.
+    pub(super) const fn corrects(&self) -> bool {
+        let Self::Record(Record::Event(Event { what, .. })) = self else { return false };
+        matches!(what, Happening::ClockSet { corrects: Some(_), .. })
+    }
+
     /// Whether somebody may be waiting to see it.
     pub(super) const fn is_news(&self) -> bool {
         matches!(self, Self::Record(Record::Event(_) | Record::Curve(_)) | Self::Note(_))

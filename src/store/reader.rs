@@ -197,8 +197,9 @@ impl Part {
 
     /// All boots, oldest first.
     fn boots(&self) -> Result<Vec<BootRow>, StoreError> {
-        let sql = "SELECT number, began_utc_us, version, station, fingerprint, seed, note \
-                   FROM boot ORDER BY number";
+        let sql = "SELECT number, began_utc_us + coalesce((SELECT sum(shift_us) FROM correction \
+                   WHERE boot = number AND from_mono_us = 0), 0), \
+                   version, station, fingerprint, seed, note FROM boot ORDER BY number";
         self.list(sql, [], |row| {
             Ok(BootRow {
                 number: row.get(0)?,
@@ -242,12 +243,13 @@ impl Part {
     ) -> Result<Vec<whole::DayPart>, StoreError> {
         let sql = "SELECT c.name, d.date, d.energy_wh, d.available_wh, d.irradiation_wh_m2, \
                    d.peak_w, d.tracking_s, d.sweeping_s, d.covered_s, d.missing_s, d.gaps, \
-                   NULL, 1, d.sweep_missed_wh, b.began_utc_us, d.mono_us FROM day AS d \
+                   NULL, 1, d.sweep_missed_wh, b.began_utc_us, d.mono_us, d.began_mono_us \
+                   FROM day AS d \
                    JOIN boot AS b ON b.number = d.boot JOIN channel AS c ON c.id = d.channel \
                    WHERE d.date BETWEEN ?1 AND ?2 ORDER BY d.date, d.channel";
         self.list(sql, (first, last), |row| {
-            let (began, mono) = (row.get(14)?, row.get(15)?);
-            Ok(whole::DayPart { file, began, mono, row: day_row(row)? })
+            let (began, mono, book) = (row.get(14)?, row.get(15)?, row.get(16)?);
+            Ok(whole::DayPart { file, began, mono, book, row: day_row(row)? })
         })
     }
 

@@ -12,7 +12,7 @@ use crate::control::record::{
     Activity, Curve, CurvePoint, DayTotal, Event, Happening, Minute, Sample, Spread,
 };
 use crate::sensors::SensorMinute;
-use crate::time::Stamp;
+use crate::time::{Instant, Stamp};
 use rusqlite::types::Value;
 use std::time::Duration;
 
@@ -47,11 +47,15 @@ pub(super) const MINUTE_MS: i64 = 60_000;
 
 const MICROS_PER_SECOND: i64 = 1_000_000;
 
+/// Monotonic clock (us).
+pub(super) fn mono_us(at: Instant) -> i64 {
+    const NANOS_PER_MICRO: u64 = 1000;
+    i64::try_from(at.as_nanos() / NANOS_PER_MICRO).unwrap_or(i64::MAX)
+}
+
 /// Monotonic and wall clock (us) of a stamp.
 pub(super) fn clocks(at: Stamp) -> (i64, i64) {
-    const NANOS_PER_MICRO: u64 = 1000;
-    let mono = at.mono.as_nanos() / NANOS_PER_MICRO;
-    (i64::try_from(mono).unwrap_or(i64::MAX), at.utc.as_micros())
+    (mono_us(at.mono), at.utc.as_micros())
 }
 
 /// Monotonic clock and what the wall clock has more (us), as rows to be carry them.
@@ -193,6 +197,7 @@ pub(super) fn day(channel: i64, d: &DayTotal) -> Op {
         Value::Integer(d.gaps.into()),
         Value::Real(d.sweeping.as_secs_f64()),
         Value::Real(if d.sweep_missed.0.is_finite() { d.sweep_missed.0 } else { 0.0 }),
+        Value::Integer(mono_us(d.began)),
     ]);
     Op::new(Kind::Day, values)
 }
@@ -251,6 +256,14 @@ pub(super) fn happening(channel: Option<i64>, e: &Event) -> Op {
     event(&EventRow { channel, at: e.at, severity, code, text: &words, detail: detail.as_deref() })
 }
 
+/// The wall clock was set at a moment, by so much (us), which puts right what was labelled since.
+pub(super) fn correction(at: Stamp, (since, shift): (Instant, i64)) -> Op {
+    let mut values = vec![Value::Null];
+    values.extend(times(at));
+    values.extend([Value::Integer(mono_us(since)), Value::Integer(shift)]);
+    Op::new(Kind::Correction, values)
+}
+
 /// Both clocks at one moment.
 pub(super) fn clock(at: Stamp) -> Op {
     let mut values = vec![Value::Null];
@@ -261,6 +274,11 @@ pub(super) fn clock(at: Stamp) -> Op {
 /// A number in JSON, which has no NaN.
 fn json(value: f64) -> String {
     if value.is_finite() { value.to_string() } else { "null".to_owned() }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "53 bits of microseconds are 285 years")]
+fn seconds_of(micros: i64) -> f64 {
+    micros as f64 / MICRO
 }
 
 fn json_seconds(span: Duration) -> String {
@@ -313,6 +331,12 @@ fn detail(what: &Happening) -> Option<String> {
             trouble.line,
             trouble.replaced_after.max(1)
         ),
+        Happening::ClockSet { by, corrects } => format!(
+            r#"{{"by_s":{},"corrects_since_boot_s":{}}}"#,
+            json(seconds_of(by)),
+            corrects.map_or_else(|| "null".to_owned(), |since| json(since.as_secs_f64()))
+        ),
+        Happening::ClockDoubted { by } => format!(r#"{{"by_s":{}}}"#, json(seconds_of(by))),
         Happening::RunBegan
         | Happening::RunEnded
         | Happening::Connected

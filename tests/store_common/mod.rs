@@ -90,6 +90,7 @@ pub(crate) fn day(channel: u16, s: f64, energy: f64) -> DayTotal {
     DayTotal {
         channel: ChannelId(channel),
         day: second(s).utc,
+        began: Instant::ZERO,
         at: second(s),
         energy: WattHours(energy),
         available: None,

@@ -11,6 +11,7 @@ use super::{
 };
 use crate::store::{StatedRow, StoreError, book};
 use crate::time::Utc;
+use std::collections::HashMap;
 use std::path::Path;
 
 /// Numbers of the n-th other file are n times so much higher.
@@ -269,12 +270,16 @@ pub(super) struct DayPart {
     pub(super) file: usize,
     pub(super) began: i64,
     pub(super) mono: i64,
+    /// When its book was begun (monotonic clock, us), which names it within its run; unknown in logs
+    /// of before.
+    pub(super) book: Option<i64>,
     pub(super) row: DayRow,
 }
 
 /// Sums up the rows of several files.
 fn put_together(mut parts: Vec<DayPart>) -> Vec<DayRow> {
     let awake = |row: &DayRow| (row.covered + row.missing).as_secs_f64();
+    keep_newest(&mut parts);
     parts.sort_by(|a, b| {
         let key = |part: &DayPart| (part.began, part.mono);
         (&a.row.date, &a.row.channel, key(a)).cmp(&(&b.row.date, &b.row.channel, key(b)))
@@ -286,6 +291,7 @@ fn put_together(mut parts: Vec<DayPart>) -> Vec<DayRow> {
             (next.began, &next.row.date, &next.row.channel)
                 == (part.began, &part.row.date, &part.row.channel)
                 && next.file != part.file
+                && (next.book.is_none() || part.book.is_none())
                 && awake(&next.row) + ROUNDING >= awake(&part.row)
         });
         if went_on {
@@ -302,6 +308,20 @@ fn put_together(mut parts: Vec<DayPart>) -> Vec<DayRow> {
         sum.completeness = (all > 0.0).then(|| sum.covered.as_secs_f64() / all);
     }
     sums
+}
+
+/// Of a book that went on in another file only the newest totals stay.
+fn keep_newest(parts: &mut Vec<DayPart>) {
+    let mut newest: HashMap<(i64, String, i64), i64> = HashMap::new();
+    let key = |part: &DayPart| part.book.map(|book| (part.began, part.row.channel.clone(), book));
+    for part in parts.iter() {
+        if let Some(key) = key(part) {
+            let mono = newest.entry(key).or_insert(part.mono);
+            *mono = part.mono.max(*mono);
+        }
+    }
+    let stays = |part: &DayPart| key(part).is_none_or(|key| newest.get(&key) == Some(&part.mono));
+    parts.retain(stays);
 }
 
 fn add(sum: &mut DayRow, row: &DayRow) {

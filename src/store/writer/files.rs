@@ -97,9 +97,13 @@ impl Files {
 
     /// Writes the entries and commits; tells how many were refused.
     pub(super) fn commit(&mut self, entries: &VecDeque<Entry>) -> Result<u64, StoreError> {
+        let corrects = entries.iter().any(Entry::corrects);
         if let Some(last) = entries.back() {
             self.at = last.at();
-            self.turn_month()?;
+            // What is put right lies in the file that is open.
+            if !corrects {
+                self.turn_month()?;
+            }
         }
         let notes = std::mem::take(&mut self.notes);
         let log = self.log()?;
@@ -108,6 +112,10 @@ impl Files {
         match done {
             Ok(refused) => {
                 self.news |= !notes.is_empty() || entries.iter().any(Entry::is_news);
+                if corrects {
+                    let month = book::month(self.at.utc);
+                    self.log()?.learn_month(&month)?;
+                }
                 Ok(refused + before.abs_diff(self.log()?.refused()))
             }
             Err(error) => {
