@@ -6,7 +6,7 @@
 
 mod support;
 
-use cresthold::control::record::{DayTotal, Minute, Record, Sample};
+use cresthold::control::record::{DayTotal, Event, Happening, Minute, Record, Sample};
 use cresthold::quantities::MetresPerSecond;
 use cresthold::rehearsal::{WallClock, Yard};
 use cresthold::report::summary::Summary;
@@ -31,6 +31,8 @@ struct Lived {
     days: BTreeMap<Instant, DayTotal>,
     minutes: Vec<Minute>,
     samples: Vec<Sample>,
+    /// What was told of the clock.
+    steps: Vec<Happening>,
     summary: Summary,
 }
 
@@ -54,18 +56,26 @@ fn at(hours: f64) -> Instant {
 }
 
 /// The recorded day, seen by a clock that goes wrong. One period of a second keeps it short.
+///
+/// Whatever time the clock shows is believed, or none before the first of January.
 fn live(wall: WallClock) -> Lived {
+    live_after(wall, Utc::from_micros(i64::MIN))
+}
+
+fn live_after(wall: WallClock, earliest: Utc) -> Lived {
     let (day, site) = embedded_payerne();
     let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
     let sky = RecordedSky::new(day, site, 7).with_wind(MetresPerSecond(2.0));
     let mut config = channel_config(perturb_and_observe(0.25));
     config.period = Duration::from_secs(1);
     let mut yard = Yard::new(sky, began, vec![crystalline_stand(config, 11)]);
-    yard.stands_mut()[0].set_wall_clock(wall);
+    let first = yard.stamp(Instant::ZERO);
+    yard.stands_mut()[0].set_wall_clock(wall, earliest, first);
     let mut lived = Lived {
         days: BTreeMap::new(),
         minutes: Vec::new(),
         samples: Vec::new(),
+        steps: Vec::new(),
         summary: Summary::default(),
     };
     let mut log = |record| match record {
@@ -75,6 +85,9 @@ fn live(wall: WallClock) -> Lived {
         }
         Record::Minute(minute) => lived.minutes.push(minute),
         Record::Sample(sample) => lived.samples.push(sample),
+        Record::Event(Event { what, .. }) if what.code().starts_with("clock") => {
+            lived.steps.push(what);
+        }
         _ => {}
     };
     yard.run_until(at(24.0), &mut log);
@@ -118,6 +131,8 @@ fn a_clock_that_steps_at_noon_leaves_the_day_whole() {
     ] {
         let lived = live(steps(&[(11.7, by)]));
         same_energy(&lived, what);
+        assert_eq!(lived.steps, [Happening::ClockSet { by, corrects: None }]);
+        println!("{}", lived.steps[0]);
         let day = lived.days.values().find(|day| day.energy.0 > 0.0).unwrap();
         assert_eq!(day.day.date(), date, "{what}");
         let right = RIGHT.days.values().next().unwrap();
@@ -127,6 +142,19 @@ fn a_clock_that_steps_at_noon_leaves_the_day_whole() {
             "{what}"
         );
     }
+}
+
+/// As the field runs: a time before the program was written is not believed.
+#[test]
+fn a_clock_that_falls_back_by_forty_years_changes_nothing() {
+    let earliest: Utc = "2016-01-01T00:00:00Z".parse().unwrap();
+    let lived = live_after(steps(&[(11.7, -FORTY_YEARS)]), earliest);
+    same_energy(&lived, "-40 years, not believed");
+    assert_eq!(lived.dates(), RIGHT.dates());
+    assert_eq!(lived.minutes, RIGHT.minutes);
+    assert_eq!(lived.samples, RIGHT.samples);
+    assert_eq!(lived.steps, [Happening::ClockDoubted { by: -FORTY_YEARS }]);
+    println!("{}", lived.steps[0]);
 }
 
 #[test]
@@ -145,6 +173,7 @@ fn a_clock_that_drifts_is_followed_and_is_no_step() {
     for drift in [-500.0, -100.0, 20.0, 500.0] {
         let lived = live(WallClock { drift, steps: Vec::new() });
         same_energy(&lived, &format!("{drift} ppm"));
+        assert!(lived.steps.is_empty(), "{:?}", lived.steps);
     }
 }
 

@@ -27,6 +27,7 @@ mod spread;
 mod steadiness;
 mod surroundings;
 mod sweep;
+mod timekeeper;
 mod wiring;
 
 pub use channel::Channel;
@@ -46,4 +47,5 @@ pub use surroundings::{Fresh, Observed, Surroundings};
 pub use sweep::{
     MAX_SWEEP_POINTS, MAX_SWEEP_READINGS, MIN_SWEEP_POINTS, SweepBy, SweepConditions, SweepConfig,
 };
+pub use timekeeper::{Timekeeper, WRITTEN};
 pub use wiring::SeriesPath;

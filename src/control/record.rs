@@ -568,45 +568,43 @@ impl fmt::Display for Happening {
                 "the last run broke off without an end (killed, crashed, or without power); its \
                  last row is of {last}, and what it had switched on stayed on until now"
             ),
-            Self::ClockSet { by, corrects } => {
-                f.write_str("the wall clock was set ")?;
-                set_by(f, *by)?;
-                f.write_str(match corrects {
-                    Some(_) => "; it was wrong before, and what this run labelled by it is put right",
-                    None => "; earlier records keep their times, in the order of the run",
-                })
-            }
-            Self::ClockDoubted { by } => {
-                f.write_str("the wall clock was set ")?;
-                set_by(f, *by)?;
-                f.write_str(
-                    ", to a time before this program was written; the run goes on with its own time. \
-                     Look after the computer's clock and its battery",
-                )
-            }
-            Self::TurnsLate { due, late, latest } => write!(
+            Self::ClockSet { by, corrects } => clock(f, *by, match corrects {
+                Some(_) => "; it was wrong before, and what this run labelled by it is put right",
+                None => "; earlier records keep their times, in the order of the run",
+            }),
+            Self::ClockDoubted { by } => clock(
                 f,
-                "{late} of {due} turns began more than {:.0} ms late or were skipped, the latest \
-                 {:.0} ms late: the instruments are too slow for the period, or the computer is too \
-                 slow or busy; make the period longer or relieve it",
-                PUNCTUAL.as_secs_f64() * 1e3,
-                latest.as_secs_f64() * 1e3
+                *by,
+                ", to a time before this program was written; the run goes on with its own time. \
+                 Look after the computer's clock and its battery",
             ),
+            Self::TurnsLate { due, late, latest } => turns_late(f, *due, *late, *latest),
             Self::TrackerFailed(trouble) | Self::TrackerReplaced(trouble) => script(f, trouble),
         }
     }
 }
 
-/// A step of a clock (us) in the unit that suits it.
+fn turns_late(f: &mut fmt::Formatter<'_>, due: u64, late: u64, latest: Duration) -> fmt::Result {
+    write!(
+        f,
+        "{late} of {due} turns began more than {:.0} ms late or were skipped, the latest {:.0} ms \
+         late: the instruments are too slow for the period, or the computer is too slow or busy; make \
+         the period longer or relieve it",
+        PUNCTUAL.as_secs_f64() * 1e3,
+        latest.as_secs_f64() * 1e3
+    )
+}
+
+/// A step of the wall clock (us) in the unit that suits it, and what follows.
 #[expect(clippy::cast_precision_loss, reason = "it is shown with three places at most")]
-fn set_by(f: &mut fmt::Formatter<'_>, micros: i64) -> fmt::Result {
+fn clock(f: &mut fmt::Formatter<'_>, micros: i64, follows: &str) -> fmt::Result {
     /// Units with their length (s), the largest first.
     const UNITS: [(f64, &str); 3] = [(86_400.0, "d"), (3600.0, "h"), (60.0, "min")];
     let seconds = micros.unsigned_abs() as f64 * 1e-6;
     let (length, unit) =
-        UNITS.into_iter().find(|(length, _)| seconds >= 2.0 * length).unwrap_or((1.0, "s"));
+        UNITS.into_iter().find(|(length, _)| seconds >= *length).unwrap_or((1.0, "s"));
     let way = if micros < 0 { "back" } else { "forward" };
-    write!(f, "{way} by {:.3} {unit}", seconds / length)
+    write!(f, "the wall clock was set {way} by {:.3} {unit}{follows}", seconds / length)
 }
 
 /// What a tracker's script did, and what follows.

@@ -24,8 +24,8 @@ use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::supervisor::Supervisor;
 use super::{Ended, RunError};
-use crate::control::Punctuality;
 use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
+use crate::control::{Punctuality, Timekeeper};
 use crate::instruments::Bench;
 use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
@@ -56,12 +56,47 @@ const SPREAD: Duration = Duration::from_millis(200);
 pub(super) struct Clock {
     began: tokio::time::Instant,
     wall: Rc<dyn Fn() -> Utc>,
+    kept: Rc<RefCell<Kept>>,
+}
+
+/// The run's time, and what happened to the wall clock since the shell last asked.
+struct Kept {
+    keeper: Timekeeper,
+    news: Vec<Record>,
 }
 
 impl Clock {
-    /// Both clocks now.
+    /// The clocks of a run that begins now.
+    fn new(machine: &Machine) -> Self {
+        let (began, wall) = (tokio::time::Instant::now(), Rc::clone(&machine.wall));
+        let first = Stamp { mono: Instant::ZERO, utc: wall() };
+        let kept = Kept { keeper: Timekeeper::new(first, machine.earliest), news: Vec::new() };
+        Self { began, wall, kept: Rc::new(RefCell::new(kept)) }
+    }
+
+    /// Both clocks now, the wall clock as far as it can be believed.
     pub(super) fn stamp(&self) -> Stamp {
-        Stamp { mono: self.mono(), utc: (self.wall)() }
+        let raw = Stamp { mono: self.mono(), utc: (self.wall)() };
+        let mut kept = self.kept.borrow_mut();
+        let (at, told) = kept.keeper.look(raw);
+        kept.news.extend(told.map(|what| Record::Event(Event { channel: None, at, what })));
+        at
+    }
+
+    /// What the wall clock shows, where that may be right.
+    fn trusted(&self, now: Stamp) -> Option<Utc> {
+        self.kept.borrow().keeper.is_trusted().then_some(now.utc)
+    }
+
+    /// Tells what happened to the wall clock.
+    fn tell_news(&self, shared: &mut Shared) {
+        let news = std::mem::take(&mut self.kept.borrow_mut().news);
+        for record in news {
+            if let Record::Event(event) = &record {
+                tracing::warn!("{}", event.what);
+            }
+            shared.take(record);
+        }
     }
 
     /// The monotonic one alone.
@@ -192,14 +227,16 @@ impl Field<'_> {
     /// As [`run`].
     pub async fn live(&self, stop: &StopFlag, screen: &mut Screen) -> Result<Ended, RunError> {
         let Self { station, stay, ref machine, .. } = *self;
-        let began = tokio::time::Instant::now();
-        let clock = Clock { began, wall: Rc::clone(&machine.wall) };
+        let clock = Clock::new(machine);
         let began = clock.stamp();
         let lock = super::lock(self.log)?;
         let book = self.book(began);
         let opened = book.open()?;
         let path = opened.log.path().to_path_buf();
         let broke_off = opened.log.broke_off();
+        if let Some(newest) = opened.log.newest_before() {
+            clock.kept.borrow_mut().keeper.note_newest(newest);
+        }
         let writer = (machine.writer)(opened, book)?;
         let shared = Shared::new(station, writer.handle(), Rc::clone(&machine.heard));
         let shared = Rc::new(RefCell::new(shared));
@@ -220,7 +257,9 @@ impl Field<'_> {
         self.tell_health(&tasks, (&shared, &sensing, clock.clone()), lock.as_ref()).await;
         tasks.run_until(self.attend(&all, stop, screen)).await;
         sensing.finish();
-        shared.borrow_mut().take(event(Happening::RunEnded, clock.stamp()));
+        let end = clock.stamp();
+        clock.tell_news(&mut shared.borrow_mut());
+        shared.borrow_mut().take(event(Happening::RunEnded, end));
         writer.finish()?;
         Ok(ended(station, &shared.borrow(), stay, path))
     }
@@ -269,6 +308,7 @@ impl Field<'_> {
         let mut supervisor = Supervisor::new();
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(self.machine.tick).await;
+            clock.tell_news(&mut shared.borrow_mut());
             self.report_to(&mut supervisor, &shared.borrow(), clock.mono());
             let doing = self.doing(&shared.borrow());
             for index in requests.heard(&doing) {

@@ -152,9 +152,10 @@ impl Stand {
         self.life.outage = Some(outage);
     }
 
-    /// Gives the channel a wall clock that goes wrong.
-    pub fn set_wall_clock(&mut self, wall: WallClock) {
-        self.wired.wall = wall;
+    /// Gives the channel a wall clock that goes wrong, before its first turn, whose true time is `now`;
+    /// no time before `earliest` is believed.
+    pub fn set_wall_clock(&mut self, wall: WallClock, earliest: Utc, now: Stamp) {
+        self.wired.set_wall_clock(wall, earliest, now);
     }
 
     /// Asks for an I-V curve at the next turn at the crest.

@@ -4,10 +4,10 @@
 //! hears the records. What the world is differs (a sky over a yard, a scene of a study); how a turn is
 //! talked through does not.
 
-use crate::control::record::Record;
+use crate::control::record::{Event, Record};
 use crate::control::{
     Channel, Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading, Setpoint, Surroundings,
-    SweepBy,
+    SweepBy, Timekeeper,
 };
 use crate::quantities::Watts;
 use crate::time::{Instant, Stamp, Utc};
@@ -109,8 +109,9 @@ pub struct Wired {
     pub bench: Bench,
     /// Whether the boost supply reports its voltage.
     boost_measured: bool,
-    /// The wall clock that the channel sees.
-    pub wall: WallClock,
+    /// The wall clock that the channel sees, and what makes the run's time of it; none for one that is
+    /// right.
+    wall: Option<(WallClock, Timekeeper)>,
     /// Setpoints and points of the list under way; their room is taken once.
     list: (Vec<Setpoint>, Vec<Listed>),
 }
@@ -124,7 +125,7 @@ impl Wired {
             SweepBy::List(most) => usize::from(most),
         };
         let list = (Vec::with_capacity(room), Vec::with_capacity(room));
-        Self { channel, bench, boost_measured, wall: WallClock::default(), list }
+        Self { channel, bench, boost_measured, wall: None, list }
     }
 
     /// The conversation of one turn that begins with `first`; when it ended.
@@ -147,10 +148,27 @@ impl Wired {
         now
     }
 
+    /// Gives the channel a wall clock that goes wrong; no time before `earliest` is believed.
+    pub fn set_wall_clock(&mut self, wall: WallClock, earliest: Utc, now: Stamp) {
+        let keeper = Timekeeper::new(wall.seen(now), earliest);
+        self.wall = Some((wall, keeper));
+    }
+
+    /// The run's time at the true time `now`.
+    fn time(&mut self, now: Stamp, world: &mut impl World) -> Stamp {
+        let Some((wall, keeper)) = &mut self.wall else { return now };
+        let (seen, told) = keeper.look(wall.seen(now));
+        if let Some(what) = told {
+            world.tell(&self.bench, seen, Record::Event(Event { channel: None, at: seen, what }));
+        }
+        seen
+    }
+
     /// One thing said to the channel, and its answer.
     fn say(&mut self, now: Stamp, input: Input, world: &mut impl World) -> Option<Command> {
+        let seen = self.time(now, world);
         let mut out = Outbox::new();
-        let command = self.channel.handle(self.wall.seen(now), input, &mut out);
+        let command = self.channel.handle(seen, input, &mut out);
         for record in out.drain(..) {
             world.tell(&self.bench, now, record);
         }

@@ -29,6 +29,13 @@ pub(super) fn broken_off(conn: &Connection) -> rusqlite::Result<Option<Utc>> {
     .map(|last| last.map(Utc::from_micros))
 }
 
+/// The time of the event that was written last.
+pub(super) fn newest_event(conn: &Connection) -> rusqlite::Result<Option<Utc>> {
+    let newest = "SELECT utc_us FROM event ORDER BY id DESC LIMIT 1";
+    let newest: Option<i64> = conn.query_row(newest, [], |row| row.get(0)).optional()?;
+    Ok(newest.map(Utc::from_micros))
+}
+
 /// Writes the boot and its channels; answers the boot's number and the channels' numbers.
 pub(super) fn begin_boot(
     conn: &mut Connection,

@@ -147,6 +147,8 @@ pub struct Log {
     month: String,
     /// When the run before wrote its last row, if it has no end.
     broke_off: Option<Utc>,
+    /// The time of the newest row of before, as far as it is told by events.
+    newest_before: Option<Utc>,
     channels: Vec<i64>,
     /// The sensors' numbers, in the order of `SensorId`.
     sensors: Vec<i64>,
@@ -196,6 +198,8 @@ impl Log {
     fn begin(mut conn: Connection, path: &Path, facts: &OpenFacts) -> Result<Self, StoreError> {
         let broke_off = boot::broken_off(&conn)
             .map_err(|error| StoreError::from_sqlite(path, "looking at the last run", error))?;
+        let newest = boot::newest_event(&conn)
+            .map_err(|error| StoreError::from_sqlite(path, "looking at the last run", error))?;
         let (boot, channels) = boot::begin_boot(&mut conn, facts)
             .map_err(|error| StoreError::from_sqlite(path, "writing the boot", error))?;
         Ok(Self {
@@ -205,6 +209,7 @@ impl Log {
             packer: Packer::new(boot, channels.clone()),
             began: facts.began,
             broke_off,
+            newest_before: newest.max(broke_off),
             channels,
             sensors: Vec::new(),
             offset: None,
@@ -332,6 +337,13 @@ impl Log {
     #[must_use]
     pub const fn broke_off(&self) -> Option<Utc> {
         self.broke_off
+    }
+
+    /// The time of the newest event or, where the last run broke off, row before this boot: it can't
+    /// have begun earlier.
+    #[must_use]
+    pub const fn newest_before(&self) -> Option<Utc> {
+        self.newest_before
     }
 
     /// Where the log is.

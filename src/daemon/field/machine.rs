@@ -4,6 +4,7 @@
 //! looks around ten times a second. A harness that lives through years in virtual time has a wall
 //! clock that steps, a disk that falls ill, and more leisure.
 
+use crate::control::WRITTEN;
 use crate::control::record::Record;
 use crate::daemon::wall;
 use crate::store::{Book, OpenTails, Opened, StoreError, Writer, locked_tail};
@@ -24,6 +25,8 @@ pub struct Machine {
     pub judge: Duration,
     /// The wall clock.
     pub wall: Rc<dyn Fn() -> Utc>,
+    /// A wall clock that shows an earlier time is wrong.
+    pub earliest: Utc,
     /// How tails are opened.
     pub tails: OpenTails,
     /// How the writer is started.
@@ -38,6 +41,7 @@ impl Default for Machine {
             tick: Duration::from_millis(100),
             judge: Duration::from_secs(1),
             wall: Rc::new(wall),
+            earliest: WRITTEN,
             tails: locked_tail,
             writer: Rc::new(Writer::start_with),
             heard: Rc::new(|_| {}),
@@ -50,6 +54,7 @@ impl Machine {
     #[must_use]
     pub fn dated(self, began: Utc) -> Self {
         let since = tokio::time::Instant::now();
-        Self { wall: Rc::new(move || began + since.elapsed()), ..self }
+        let earliest = self.earliest.min(began);
+        Self { wall: Rc::new(move || began + since.elapsed()), earliest, ..self }
     }
 }

@@ -11,7 +11,7 @@ use crate::instruments::{Answer, Bench, InstrumentError, ListPoint};
 use crate::quantities::Volts;
 use crate::station::ChannelSpec;
 use crate::store::Note;
-use crate::time::Stamp;
+use crate::time::{Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -124,8 +124,9 @@ impl Task {
     /// What is around the channel now; none without sensors.
     fn surroundings(&self, now: Stamp) -> Option<Surroundings> {
         let seen = self.sensing.surroundings(self.channel.config().id);
-        let height = |site: &Site| 90.0 - site.sun(now.utc).zenith_degrees();
-        let sun = self.site.as_ref().map(|site| Observed { value: height(site), at: now.mono });
+        let height = |(site, utc): (&Site, Utc)| 90.0 - site.sun(utc).zenith_degrees();
+        let sun = self.site.as_ref().zip(self.clock.trusted(now)).map(height);
+        let sun = sun.map(|value| Observed { value, at: now.mono });
         (seen.is_some() || sun.is_some()).then(|| Surroundings { sun, ..seen.unwrap_or_default() })
     }
 

@@ -68,6 +68,7 @@ impl Files {
 
     pub(super) fn new(log: Log, book: Option<Book>) -> Self {
         let (path, at) = (log.path().to_path_buf(), log.began());
+        let thinning = Thinning::after(log.newest_before(), at);
         Self {
             log: Some(log),
             path,
@@ -79,7 +80,7 @@ impl Files {
             pack_trouble: None,
             at,
             notes: Vec::new(),
-            thinning: Thinning::default(),
+            thinning,
         }
     }
 
