@@ -513,16 +513,7 @@ impl fmt::Display for Happening {
             Self::RunBegan => f.write_str("run began"),
             Self::RunEnded => f.write_str("run ended by request"),
             Self::Connected => f.write_str("instruments identified, verified and safe"),
-            Self::FoundOn { load, amps } => {
-                f.write_str("the load's input was found on")?;
-                if let Some(load) = load {
-                    write!(f, " at {load:.3}")?;
-                }
-                if let Some(amps) = amps {
-                    write!(f, ", sinking {amps:.3}")?;
-                }
-                f.write_str(", as it was left; it was made safe")
-            }
+            Self::FoundOn { load, amps } => found_on(f, *load, *amps),
             Self::Woke { open_circuit } => {
                 write!(f, "woke at {open_circuit:.3} in open circuit")
             }
@@ -582,6 +573,17 @@ impl fmt::Display for Happening {
             Self::TrackerFailed(trouble) | Self::TrackerReplaced(trouble) => script(f, trouble),
         }
     }
+}
+
+fn found_on(f: &mut fmt::Formatter<'_>, load: Option<Volts>, amps: Option<Amps>) -> fmt::Result {
+    f.write_str("the load's input was found on")?;
+    if let Some(load) = load {
+        write!(f, " at {load:.3}")?;
+    }
+    if let Some(amps) = amps {
+        write!(f, ", sinking {amps:.3}")?;
+    }
+    f.write_str(", as it was left; it was made safe")
 }
 
 fn turns_late(f: &mut fmt::Formatter<'_>, due: u64, late: u64, latest: Duration) -> fmt::Result {
