@@ -41,7 +41,7 @@ impl Lived {
     fn dates(&self) -> Vec<(String, f64)> {
         let mut dates = BTreeMap::new();
         for day in self.days.values() {
-            assert!(dates.insert(day.day.date(), day.energy.0).is_none(), "a date has two books");
+            *dates.entry(day.day.date()).or_insert(0.0) += day.energy.0;
         }
         dates.into_iter().collect()
     }

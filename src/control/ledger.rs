@@ -20,6 +20,7 @@ use super::record::{
     Activity, ChannelId, DayTotal, Event, Happening, Minute, Record, Sample, Spread,
 };
 use super::spread::Tally;
+use super::timekeeper::{STEP, began_by_now};
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use std::time::Duration;
@@ -61,6 +62,8 @@ impl Tallies {
 #[derive(Clone, Copy, Debug, Default)]
 struct MinuteBook {
     start: Utc,
+    /// What the wall clock was ahead when it was opened (us).
+    offset: i64,
     tallies: Tallies,
     energy: f64,
     covered: Duration,
@@ -83,8 +86,6 @@ struct DayBook {
     gaps: u32,
 }
 
-const MICROS_PER_DAY: i64 = 86_400_000_000;
-
 /// Switching off takes so long at most on sound lines (s): a command and a look each for the load
 /// and the boost supply, 0.1 s each at 9600 baud.
 const LOOSE_END: Duration = Duration::from_millis(500);
@@ -92,10 +93,6 @@ const LOOSE_END: Duration = Duration::from_millis(500);
 /// A step of the wall clock of so much (us, 12 h) or more renames the open day wherever it began: a
 /// board that is told the time steps by days to decades; what a person or a wrong zone does is less.
 const RENAMING_STEP: u64 = 12 * 3_600_000_000;
-
-/// Change between the clocks that is a step (us, 1 s): crystals drift and time services slew by less
-/// than 0.5 ms a second, which is 0.3 s in the longest sleep of a channel.
-const STEP: u64 = 1_000_000;
 
 /// The books of one channel.
 #[derive(Clone, Debug)]
@@ -215,7 +212,11 @@ impl Ledger {
             self.tell_day(now, out);
         }
         self.open_day(now, out);
-        let minute = self.minute.get_or_insert(MinuteBook { start, ..MinuteBook::default() });
+        let minute = self.minute.get_or_insert(MinuteBook {
+            start,
+            offset: now.offset_micros(),
+            ..MinuteBook::default()
+        });
         minute.energy += add.energy.0;
         minute.covered += add.covered;
         minute.missing += add.missing;
@@ -247,27 +248,28 @@ impl Ledger {
             return;
         };
         let back = self.before.is_some_and(|before| before.day == date);
-        let began = now.utc - now.mono.saturating_since(day.began);
-        let renames = step.unsigned_abs() >= RENAMING_STEP
-            || step.unsigned_abs() >= STEP && began.day_start() == date;
-        if back || !renames {
+        let shown = |mono: Instant| now.utc - now.mono.saturating_since(mono);
+        let large = step.unsigned_abs() >= RENAMING_STEP;
+        let whole = step.unsigned_abs() >= STEP && shown(day.began).day_start() == date;
+        if !back && (large || whole) {
+            // Each is of the date on which the middle of its time lies now.
+            let middle = |from: Instant, to: Instant| {
+                shown(from + to.saturating_since(from) / 2).day_start()
+            };
+            day.day = middle(day.began, now.mono);
+            if let Some(before) = &mut self.before {
+                before.day = middle(before.began, day.began);
+            }
+            if let Some(before) = &self.before {
+                self.tell_total(before, now, out);
+            }
+            self.tell_day(now, out);
+        }
+        if self.day.is_some_and(|day| day.day != date) {
             // Back in the day before, or on to the next.
             let known = self.before.take_if(|before| before.day == date);
             self.before = std::mem::replace(&mut self.day, known);
-            return;
         }
-        day.day = date;
-        if let Some(before) = &mut self.before {
-            // Wherever its noon lies now, it is another day than the open one.
-            let noon = before.day.as_micros() + MICROS_PER_DAY / 2;
-            let moved = Utc::from_micros(noon.saturating_add(step)).day_start();
-            let eve = Utc::from_micros(date.as_micros() - MICROS_PER_DAY);
-            before.day = if moved == date { eve } else { moved };
-        }
-        if let Some(before) = &self.before {
-            self.tell_total(before, now, out);
-        }
-        self.tell_day(now, out);
     }
 
     /// Keeps a reading for the sample and the minute.
@@ -320,7 +322,7 @@ impl Ledger {
         let spread = |tally: &Tally| -> Spread { tally.spread() };
         out.push(Record::Minute(Minute {
             channel: self.channel,
-            start: minute.start,
+            start: began_by_now(minute.start, minute.offset, at),
             at,
             activity,
             volts: spread(&minute.tallies.volts),

@@ -47,5 +47,6 @@ pub use surroundings::{Fresh, Observed, Surroundings};
 pub use sweep::{
     MAX_SWEEP_POINTS, MAX_SWEEP_READINGS, MIN_SWEEP_POINTS, SweepBy, SweepConditions, SweepConfig,
 };
+pub(crate) use timekeeper::began_by_now;
 pub use timekeeper::{Timekeeper, WRITTEN};
 pub use wiring::SeriesPath;

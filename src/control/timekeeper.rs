@@ -26,7 +26,7 @@ pub const WRITTEN: Utc = Utc::from_micros(1_767_225_600_000_000);
 /// Least change between the clocks that is a step (us, 1 s): far above what crystals drift (0.1 ms a
 /// second) and time services slew (0.5 ms a second) from one look to the next, and below what matters
 /// for finding rows by time.
-const STEP: u64 = 1_000_000;
+pub(super) const STEP: u64 = 1_000_000;
 
 /// How far a wall clock drifts from the monotonic one at most (1/2000 of the time: what a time service
 /// slews; from memory, the kernel's limit is 500 ppm).
@@ -135,6 +135,17 @@ impl Timekeeper {
         (self.now, self.before) = (new, Some(was));
         None
     }
+}
+
+/// When a minute began that was opened as `start` with the wall clock `offset` (us) ahead and is closed
+/// `now`: if the clock was set meanwhile, by its new time, and not behind the minute that follows.
+pub(crate) fn began_by_now(start: Utc, offset: i64, now: Stamp) -> Utc {
+    let step = now.offset_micros().saturating_sub(offset);
+    if step.unsigned_abs() < STEP {
+        return start;
+    }
+    let moved = Utc::from_micros(start.as_micros().saturating_add(step));
+    moved.min(now.utc.minute_start())
 }
 
 /// What a wall clock with this offset (us) shows.

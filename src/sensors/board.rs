@@ -8,7 +8,7 @@
 use super::trouble::{Trouble, Troubles, Turn};
 use super::{Sensor, SensorId, Unusable};
 use crate::control::record::{ChannelId, Severity, Spread};
-use crate::control::{Observed, Surroundings, Tally};
+use crate::control::{Observed, Surroundings, Tally, began_by_now};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond};
 use crate::sensors::Quantity;
 use crate::time::{Instant, Stamp, Utc};
@@ -51,6 +51,8 @@ pub enum Told {
 #[derive(Clone, Copy, Debug)]
 struct MinuteBook {
     start: Utc,
+    /// What the wall clock was ahead when it was opened (us).
+    offset: i64,
     opened: Instant,
     tally: Tally,
 }
@@ -325,7 +327,8 @@ impl Board {
         }
         self.close_minute(place, now);
         let tally = Tally::default();
-        self.watches[place].minute = Some(MinuteBook { start, opened: now.mono, tally });
+        self.watches[place].minute =
+            Some(MinuteBook { start, offset: now.offset_micros(), opened: now.mono, tally });
     }
 
     fn close_minute(&mut self, place: usize, now: Stamp) {
@@ -336,7 +339,7 @@ impl Board {
         let id = SensorId(u16::try_from(place).unwrap_or(u16::MAX));
         self.news.push(Told::Minute(SensorMinute {
             sensor: id,
-            start: minute.start,
+            start: began_by_now(minute.start, minute.offset, now),
             at: now,
             values: minute.tally.spread(),
             wanted: whole(wanted),

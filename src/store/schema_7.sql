@@ -3,7 +3,7 @@
 ALTER TABLE day ADD COLUMN began_mono_us INTEGER;
 
 -- Spans of a boot whose wall clock was found to be wrong when it was set: labels of all rows in them
--- have been moved by shift_us since (a day's date to that on which its noon lies). What the clock
+-- have been moved by shift_us since (a day's date to that on which the middle of its book's time lies). What the clock
 -- said at the time is a row's time less shift_us. boot.began_utc_us stays what the clock said.
 CREATE TABLE correction (
     boot          INTEGER NOT NULL REFERENCES boot (number),
