@@ -22,6 +22,7 @@
 )]
 
 mod cell;
+mod clocks;
 mod judge;
 mod log;
 mod matrix;

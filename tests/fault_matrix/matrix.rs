@@ -47,7 +47,7 @@ fn quiet(cells: &[Cell], seed: u64) -> Quiet {
     keys.dedup();
     let runs = side_by_side(&keys, |&(links, spare)| {
         let stop = Stop::At(QUIET_STOP);
-        trial::run(&Plan { links, spare, seed, fault: None, stop, slack: 0.0 })
+        trial::run(&Plan { links, spare, seed, fault: None, stop, slack: 0.0, clock: &[] })
     });
     keys.into_iter().zip(runs).collect()
 }

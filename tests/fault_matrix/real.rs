@@ -66,7 +66,7 @@ pub(crate) fn plan(cell: &Cell, seed: u64) -> Plan {
         _ => Stop::After(cell.promise() + Duration::from_secs_f64(2.0 * SLACK)),
     };
     let links = links(cell.place, cell.link);
-    Plan { links, spare: has_spare(cell), seed, fault: Some(fault), stop, slack: SLACK }
+    Plan { links, spare: has_spare(cell), seed, fault: Some(fault), stop, slack: SLACK, clock: &[] }
 }
 
 /// An instrument on its line, and the address of that.

@@ -10,8 +10,9 @@ use cresthold::daemon::live::Screen;
 use cresthold::daemon::stop::StopFlag;
 use cresthold::instruments::link::LinkSettings;
 use cresthold::station::Address;
-use cresthold::time::Instant;
+use cresthold::time::{Instant, Utc};
 use cresthold_sim::wire::fault::{Fault, Lasting, Line, Player, Victim};
+use std::rc::Rc;
 use std::time::Duration;
 
 /// What is tried.
@@ -27,6 +28,8 @@ pub(crate) struct Plan {
     pub(crate) stop: Stop,
     /// What a busy machine may add to any span (s); in virtual time nothing.
     pub(crate) slack: f64,
+    /// When the wall clock is set (s), and by how much (us).
+    pub(crate) clock: &'static [(u64, i64)],
 }
 
 /// See [`Plan::stop`].
@@ -178,7 +181,7 @@ async fn live(plan: &Plan) -> Ran {
         log: &log,
         stay: Stay { length: None, patient: true, sweep: None },
         lines: &dial,
-        machine: Machine::default().dated(morning()),
+        machine: machine(plan.clock),
     };
     let mut screen = Screen::new(true);
     let harness = async {
@@ -194,6 +197,19 @@ async fn live(plan: &Plan) -> Ran {
     };
     let ended = (began.elapsed().as_secs_f64(), !ended.unconfirmed.is_empty());
     whole(plan, &stage, Seen::read(&log), ended)
+}
+
+/// A machine whose wall clock is set now and then, and which knows that it is not 1976.
+fn machine(clock: &'static [(u64, i64)]) -> Machine {
+    let (dated, began) = (Machine::default().dated(morning()), tokio::time::Instant::now());
+    let right = Rc::clone(&dated.wall);
+    let wall = move || {
+        let past = clock.iter().take_while(|(s, _)| began.elapsed() >= Duration::from_secs(*s));
+        let off: i64 = past.map(|(_, by)| by).sum();
+        Utc::from_micros(right().as_micros() + off)
+    };
+    let earliest = "2016-01-01T00:00:00Z".parse().unwrap();
+    Machine { wall: Rc::new(wall), earliest, ..dated }
 }
 
 pub(crate) fn whole(plan: &Plan, stage: &Stage, log: Seen, ended: (f64, bool)) -> Ran {
