@@ -3,12 +3,18 @@
 //! Model: a [`Sky`] is asked for the [`SkyState`] at a point of time and at a place in the array
 //! and answers with the three horizontal and normal components, the air and the sun's direction.
 //! A [`Plane`](plane::Plane) turns that into irradiance on a tilted surface.
+//!
+//! For energy over years: [`decompose`] makes direct and diffuse of global light, [`transpose`] brings
+//! them to a plane part by part, [`incidence`] takes off what glass reflects.
 
 pub mod clear;
 pub mod clouds;
+pub mod decompose;
+pub mod incidence;
 pub mod plane;
 pub mod recorded;
 pub mod sun;
+pub mod transpose;
 
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond};
 use crate::time::Utc;

@@ -10,8 +10,9 @@
 //! with Gb direct normal, Gd diffuse horizontal, Gh global horizontal (W/m2), n the plane's normal,
 //! s the sun, t the tilt, rho the albedo. No trigonometry per call: millions of calls are made.
 //!
-//! Rejected: anisotropic diffuse models (Hay, Perez). They gain a few percent on yearly sums, and
-//! need the clear-sky state; what a tracker meets is ruled by the direct component.
+//! Rejected here: anisotropic diffuse models. They gain a few percent on yearly sums, and cost
+//! trigonometry; what a tracker meets is ruled by the direct component. Where energy is reckoned,
+//! [`transpose`](super::transpose) has them.
 
 use super::{SkyState, SunVector};
 use crate::quantities::Irradiance;
@@ -79,6 +80,18 @@ impl Plane {
     #[must_use]
     pub const fn normal(&self) -> SunVector {
         self.normal
+    }
+
+    /// Share of the sky that the plane sees, (1 + cos t)/2 (0..=1).
+    #[must_use]
+    pub const fn sky_view(&self) -> f64 {
+        self.sky_view
+    }
+
+    /// Share of the global irradiance that reaches it from the ground, rho (1 - cos t)/2 (0..=1).
+    #[must_use]
+    pub const fn ground_share(&self) -> f64 {
+        self.ground_share
     }
 
     /// Irradiance on the plane (module documentation: the equation).
