@@ -8,10 +8,11 @@
 mod store_common;
 mod support;
 
-use cresthold::control::WRITTEN;
 use cresthold::control::record::{Event, Happening, Record};
+use cresthold::control::{DaySplit, WRITTEN};
 use cresthold::quantities::MetresPerSecond;
 use cresthold::rehearsal::{WallClock, Yard};
+use cresthold::report::picture::draw_day;
 use cresthold::store::{Book, EventRow, Keep, MinuteRow, Reader, SampleRow, Writer, others};
 use cresthold::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::Sky;
@@ -25,6 +26,9 @@ const HOUR: i64 = 3_600_000_000;
 const DAY: i64 = 24 * HOUR;
 const FORTY_YEARS: i64 = 14_610 * DAY;
 const MINUTE_S: f64 = 60.0;
+
+/// Time from one commit to the next, which a power cut costs.
+const COMMIT: Duration = Duration::from_secs(30);
 
 /// Rows keep their times to a millisecond, and a step of a clock that is put right to a microsecond.
 const TIME_KEPT: Duration = Duration::from_millis(1);
@@ -52,12 +56,13 @@ struct Run<'a> {
     keep: Keep,
     /// Whether the power fails at the end.
     cut: bool,
+    split: DaySplit,
 }
 
 impl Run<'_> {
     fn of<'a>(began: &'a str, steps: &[(f64, i64)]) -> Run<'a> {
         let steps = steps.to_vec();
-        Run { began, minutes: 60, steps, keep: Keep::default(), cut: false }
+        Run { began, minutes: 60, steps, keep: Keep::default(), cut: false, split: DaySplit::UTC }
     }
 }
 
@@ -77,6 +82,7 @@ async fn write(path: &Path, run: Run<'_>) {
     let sky = RecordedSky::new(day, site, 7).with_wind(MetresPerSecond(2.0));
     let mut config = channel_config(perturb_and_observe(0.25));
     config.period = Duration::from_secs(1);
+    config.day = run.split;
     let mut yard = Yard::new(Moved { sky, by }, began, vec![crystalline_stand(config, 11)]);
     let first = yard.stamp(Instant::ZERO);
     let steps = run.steps.iter().map(|(s, by)| (Instant::ZERO + Duration::from_secs_f64(*s), *by));
@@ -85,9 +91,11 @@ async fn write(path: &Path, run: Run<'_>) {
     yard.stands_mut()[0].set_wall_clock(wall, WRITTEN, first);
 
     let mut facts = facts();
-    facts.began = seen;
+    (facts.began, facts.day) = (seen, run.split);
     let mut book = Book::new(path, facts);
     (book.monthly, book.keep) = (true, run.keep);
+    // Not every two seconds: a sync takes milliseconds, and virtual time none.
+    book.interval = COMMIT;
     let (writer, hand) = Writer::by_hand(book.open().unwrap(), book, paused);
     let handle = writer.handle();
     let event = |what, at| Record::Event(Event { channel: None, at, what });
@@ -209,7 +217,7 @@ async fn a_fresh_log_begun_in_1986_is_put_right_when_the_time_is_told() {
             assert!(found.files.is_empty(), "{what}: {:?}", found.files);
             if cut {
                 // What a power cut costs is told elsewhere; labels are right of all that is there.
-                assert!(found.samples.len() + 5 > right.samples.len(), "{what}");
+                assert!(found.samples.len() + 31 > right.samples.len(), "{what}");
                 let early =
                     found.samples.iter().find(|row| row.at.utc < utc("2026-01-01T00:00:00Z"));
                 assert_eq!(early, None, "{what}");
@@ -229,6 +237,35 @@ async fn a_fresh_log_begun_in_1986_is_put_right_when_the_time_is_told() {
             assert_eq!(reader.boots().unwrap()[0].began, utc(NOON), "{what}");
             sound(&path);
         }
+    }
+}
+
+/// Midnight of UTC lies in the light here, and so does the false one; days end by the sun.
+#[tokio::test(start_paused = true)]
+async fn days_by_the_sun_are_put_right_too() {
+    let split = DaySplit::mean_solar(-175.0);
+    let began = "2026-06-15T23:40:00Z";
+    let (_folder, path) = place();
+    write(&path, Run { split, ..Run::of(began, &[]) }).await;
+    let right = read(&path);
+    assert_eq!(right.days.len(), 1);
+    assert_eq!(right.days[0].0, "2026-06-15", "noon of the sun is at 23:40 of UTC");
+    for steps in [
+        vec![(0.0, -FORTY_YEARS), (2400.0, FORTY_YEARS)],
+        // Its own midnight of the sun comes 20 min after it began.
+        vec![
+            (0.0, 12 * HOUR - FORTY_YEARS - HOUR / 3),
+            (2400.0, FORTY_YEARS + HOUR / 3 - 12 * HOUR),
+        ],
+    ] {
+        let (_folder, path) = place();
+        write(&path, Run { split, ..Run::of(began, &steps) }).await;
+        read(&path).is_labelled_as(&right, "by the sun");
+        let reader = Reader::open(&path).unwrap();
+        assert_eq!(reader.boots().unwrap()[0].day_ahead_micros, -175 * 240_000_000);
+        let picture = draw_day(&reader, None).unwrap();
+        assert_eq!(picture.date, "2026-06-15");
+        assert!(picture.svg.contains("mean solar time"));
     }
 }
 

@@ -6,6 +6,7 @@
 
 mod support;
 
+use cresthold::control::DaySplit;
 use cresthold::control::record::{DayTotal, Event, Happening, Minute, Record, Sample};
 use cresthold::quantities::MetresPerSecond;
 use cresthold::rehearsal::{WallClock, Yard};
@@ -63,11 +64,16 @@ fn live(wall: WallClock) -> Lived {
 }
 
 fn live_after(wall: WallClock, earliest: Utc) -> Lived {
+    live_split(wall, earliest, DaySplit::UTC)
+}
+
+fn live_split(wall: WallClock, earliest: Utc, day_split: DaySplit) -> Lived {
     let (day, site) = embedded_payerne();
     let began: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
     let sky = RecordedSky::new(day, site, 7).with_wind(MetresPerSecond(2.0));
     let mut config = channel_config(perturb_and_observe(0.25));
     config.period = Duration::from_secs(1);
+    config.day = day_split;
     let mut yard = Yard::new(sky, began, vec![crystalline_stand(config, 11)]);
     let first = yard.stamp(Instant::ZERO);
     yard.stands_mut()[0].set_wall_clock(wall, earliest, first);
@@ -231,6 +237,37 @@ fn a_midnight_in_the_light_splits_once() {
         if what.ends_with("between") {
             assert!((found[0].1 / dates[0].1 - 1.0).abs() < PROMISED, "{what}: {found:?}");
         }
+    }
+}
+
+/// The same where the station splits days by the sun: one day, whatever the zone, the year's end and a
+/// step of the clock.
+#[test]
+fn days_by_the_sun_are_whole_wherever_the_station_stands() {
+    let june: Utc = "2016-06-15T00:00:00Z".parse().unwrap();
+    for (longitude, began) in [
+        (-175.0, "2016-06-15T00:00:00Z"),
+        (-105.87, "2015-12-31T00:00:00Z"),
+        (175.0, "2016-02-29T00:00:00Z"),
+    ] {
+        // The recorded day begins at midnight of its own longitude, 6.944 degrees east; elsewhere the
+        // same light comes so much later or earlier.
+        let there: Utc = began.parse().unwrap();
+        let later = ((6.944 - longitude) * 240e6) as i64;
+        let moved = there.as_micros() - june.as_micros() + later;
+        for more in [vec![], vec![(6.0, HOUR), (14.0, -HOUR)], vec![(11.0, -2 * HOUR)]] {
+            let wall = steps(&[vec![(0.0, moved)], more].concat());
+            let split = DaySplit::mean_solar(longitude);
+            let lived = live_split(wall, Utc::from_micros(i64::MIN), split);
+            same_energy(&lived, &format!("{longitude} degrees east"));
+            let lit: Vec<_> = lived.dates().into_iter().filter(|(_, wh)| *wh > 0.0).collect();
+            assert_eq!(lit.len(), 1, "{lit:?}");
+            // It began 28 min after the sun's midnight of its date.
+            assert_eq!(lit[0].0, there.date());
+        }
+        // By UTC the same light is cut in two.
+        let cut = live(steps(&[(0.0, moved)]));
+        assert_eq!(cut.dates().iter().filter(|(_, energy)| *energy > 0.0).count(), 2);
     }
 }
 

@@ -2,7 +2,7 @@
 
 #![allow(clippy::panic, reason = "helpers of tests; the panic is the report")]
 
-use cresthold::control::SeriesPath;
+use cresthold::control::{DaySplit, SeriesPath};
 use cresthold::quantities::{Amps, Celsius, Irradiance, Volts, Watts};
 use cresthold::station::{
     Address, DaySource, DeviceSpec, Flow, Mounting, Parity, Station, StationError,
@@ -43,6 +43,24 @@ fn the_rehearsal_station_is_whole() {
     assert!(
         (station.channels[0].build_device().unwrap().substrings()[1].mismatch - 0.99).abs() < 1e-12
     );
+}
+
+#[test]
+fn days_end_by_utc_or_by_the_sun_over_the_site() {
+    let stated = "day = \"utc\"";
+    assert!(Station::REHEARSAL.contains(stated));
+    let station = Station::rehearsal();
+    assert_eq!(station.day, DaySplit::UTC);
+    let left_out = read("yard.toml", &Station::REHEARSAL.replace(stated, ""));
+    assert_eq!(left_out.day, DaySplit::UTC);
+    let solar = read("yard.toml", &Station::REHEARSAL.replace(stated, "day = \"solar\""));
+    assert_eq!(solar.day, DaySplit::mean_solar(6.944));
+    assert_eq!(solar.day.ahead_micros(), 1_666_560_000, "6.944 degrees are 27 min 46.56 s");
+    assert!(solar.channels.iter().all(|channel| channel.control.day == solar.day));
+    let wrong = Station::REHEARSAL.replace(stated, "day = \"local\"");
+    let error = Station::parse("yard.toml", &wrong).unwrap_err().to_string();
+    assert!(error.contains("control.day"), "{error}");
+    assert!(error.contains("write \"utc\" or \"solar\""), "{error}");
 }
 
 /// The limits hold for the simulated devices at cloud edges (1500 W/m2) from deep frost to heat.

@@ -173,6 +173,7 @@ fn whoever_asks_in_vain_is_told_why() {
         fingerprint: String::new(),
         seed: None,
         note: None,
+        day: cresthold::control::DaySplit::UTC,
         channels: vec![ChannelFacts {
             name: "slope-9".to_owned(),
             device: "module".to_owned(),

@@ -325,6 +325,7 @@ fn facts(began: Utc) -> OpenFacts {
         fingerprint: String::new(),
         seed: None,
         note: None,
+        day: cresthold::control::DaySplit::UTC,
         channels: vec![ChannelFacts {
             name: "east".to_owned(),
             device: "module".to_owned(),

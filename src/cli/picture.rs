@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 pub(super) struct DrawPicture {
     /// The log (SQLite), of a run that has ended or still goes on
     log: PathBuf,
-    /// The UTC date; without it, the last one in the log
+    /// The date (of UTC, or of the sun where the station splits days so); without it, the last one in the log
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = parse_date)]
     date: Option<String>,
     /// Where the picture goes, a name ending in .svg; without it, LOG-DATE.svg beside the log

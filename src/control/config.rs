@@ -5,6 +5,7 @@ use super::record::ChannelId;
 use super::sweep::SweepConfig;
 use super::wiring::SeriesPath;
 use crate::quantities::{Irradiance, Volts, Watts};
+use crate::time::Utc;
 use crate::trackers::TrackerConfig;
 use std::time::Duration;
 
@@ -24,6 +25,55 @@ pub struct Daylight {
     pub dusk_delay: Duration,
     /// How often a channel that isn't tracking looks up (s, 0.1..=600).
     pub look_every: Duration,
+}
+
+/// Where one day ends and the next begins: at midnight of UTC, or of the mean sun over a longitude.
+///
+/// Far from Greenwich midnight of UTC lies in the light and cuts a day in two. The mean sun's midnight is
+/// within 17 minutes of the true one's (the equation of time), never in the light outside the polar
+/// circles, and within them where the sun is lowest.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct DaySplit {
+    /// What the time that days are counted by is ahead of UTC (us).
+    ahead: i64,
+}
+
+impl DaySplit {
+    /// At midnight of UTC.
+    pub const UTC: Self = Self { ahead: 0 };
+
+    /// At midnight of the mean sun: 4 min before that of UTC for each degree of longitude east (the
+    /// definition of mean solar time; 360 degrees are a day).
+    ///
+    /// ```
+    /// use cresthold::control::DaySplit;
+    /// use cresthold::time::Utc;
+    /// // 105.87 degrees west: 7 h 3 min 28.8 s behind UTC.
+    /// let split = DaySplit::mean_solar(-105.87);
+    /// let evening: Utc = "2016-01-02T07:03:28Z".parse().unwrap();
+    /// let morning: Utc = "2016-01-02T07:03:29Z".parse().unwrap();
+    /// assert_eq!(split.day_of(evening).date(), "2016-01-01");
+    /// assert_eq!(split.day_of(morning).date(), "2016-01-02");
+    /// ```
+    #[must_use]
+    #[expect(clippy::cast_possible_truncation, reason = "within 12 h")]
+    pub fn mean_solar(longitude_degrees: f64) -> Self {
+        const MICROS_PER_DEGREE: f64 = 240e6;
+        let degrees = if longitude_degrees.is_finite() { longitude_degrees } else { 0.0 };
+        Self { ahead: (degrees.clamp(-180.0, 180.0) * MICROS_PER_DEGREE).round() as i64 }
+    }
+
+    /// The day that `at` lies in: midnight of its date, by the time that days are counted by.
+    #[must_use]
+    pub const fn day_of(self, at: Utc) -> Utc {
+        Utc::from_micros(at.as_micros().saturating_add(self.ahead)).day_start()
+    }
+
+    /// What the time that days are counted by is ahead of UTC (us, within 12 h).
+    #[must_use]
+    pub const fn ahead_micros(self) -> i64 {
+        self.ahead
+    }
 }
 
 /// What to do after letting go or losing the link: wait, each time twice as long, and in the end
@@ -82,6 +132,8 @@ pub struct ChannelConfig {
     pub tracker: TrackerConfig,
     /// How it takes I-V curves.
     pub sweep: SweepConfig,
+    /// Where its days begin.
+    pub day: DaySplit,
     /// When to work.
     pub daylight: Daylight,
     /// What to do after a breach.

@@ -13,7 +13,7 @@
 //! Rejected: beginning anew after each step (the day's row would be what was left of it), booking to
 //! days by the monotonic clock alone (its drift would move midnight by minutes over a campaign).
 
-use super::config::ChannelConfig;
+use super::config::{ChannelConfig, DaySplit};
 use super::conversation::Outbox;
 use super::energy::{EnergyMeter, Increment, Total};
 use super::record::{
@@ -98,6 +98,7 @@ const RENAMING_STEP: u64 = 12 * 3_600_000_000;
 #[derive(Clone, Debug)]
 pub(super) struct Ledger {
     channel: ChannelId,
+    split: DaySplit,
     sample_every: Duration,
     /// A sample that is due within this is due: half a period, so that the jitter of readings never
     /// puts two of them into one sample, or none.
@@ -120,6 +121,7 @@ impl Ledger {
     pub(super) fn new(config: &ChannelConfig) -> Self {
         Self {
             channel: config.id,
+            split: config.day,
             sample_every: config.sample_every,
             slack: config.period / 2,
             meter: EnergyMeter::new(config.max_gap),
@@ -220,7 +222,8 @@ impl Ledger {
         minute.energy += add.energy.0;
         minute.covered += add.covered;
         minute.missing += add.missing;
-        let fresh = DayBook { day: now.utc.day_start(), began: now.mono, ..DayBook::default() };
+        let fresh =
+            DayBook { day: self.split.day_of(now.utc), began: now.mono, ..DayBook::default() };
         let day = self.day.get_or_insert(fresh);
         day.energy.add(add.energy.0);
         day.irradiation.add(add.irradiation.0);
@@ -243,18 +246,18 @@ impl Ledger {
     fn open_day(&mut self, now: Stamp, out: &mut Outbox) {
         let offset = now.offset_micros();
         let step = offset.saturating_sub(self.offset.replace(offset).unwrap_or(offset));
-        let date = now.utc.day_start();
+        let (date, split) = (self.split.day_of(now.utc), self.split);
         let Some(day) = self.day.as_mut().filter(|day| day.day != date) else {
             return;
         };
         let back = self.before.is_some_and(|before| before.day == date);
         let shown = |mono: Instant| now.utc - now.mono.saturating_since(mono);
         let large = step.unsigned_abs() >= RENAMING_STEP;
-        let whole = step.unsigned_abs() >= STEP && shown(day.began).day_start() == date;
+        let whole = step.unsigned_abs() >= STEP && split.day_of(shown(day.began)) == date;
         if !back && (large || whole) {
             // Each is of the date on which the middle of its time lies now.
             let middle = |from: Instant, to: Instant| {
-                shown(from + to.saturating_since(from) / 2).day_start()
+                split.day_of(shown(from + to.saturating_since(from) / 2))
             };
             day.day = middle(day.began, now.mono);
             if let Some(before) = &mut self.before {

@@ -144,12 +144,12 @@ pub struct Minute {
     pub missing: Duration,
 }
 
-/// Totals of one UTC day; written again whenever they have grown.
+/// Totals of one day ([`DaySplit`](super::DaySplit)); written again whenever they have grown.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct DayTotal {
     /// Which channel.
     pub channel: ChannelId,
-    /// Any point within the day; its date names it.
+    /// Midnight of its date, by the time that days are counted by.
     pub day: Utc,
     /// When its book was begun, which no other of this channel and run shares: a step of the wall
     /// clock may rename the day.

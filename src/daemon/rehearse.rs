@@ -144,6 +144,7 @@ pub(super) fn facts(station: &Station, began: Stamp) -> OpenFacts {
         fingerprint: station.text.clone(),
         seed: station.plant.as_ref().map(|_| station.seed),
         note: None,
+        day: station.day,
         channels: station
             .channels
             .iter()

@@ -2,7 +2,7 @@
 
 use super::wired::{WallClock, Wired, World};
 use crate::control::record::{Record, Sample};
-use crate::control::{Channel, Input, Observed, Surroundings};
+use crate::control::{Channel, DaySplit, Input, Observed, Surroundings};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::bench::{Bench, Measurement, Sensor, Truth};
@@ -78,7 +78,8 @@ struct Life {
     crests: (f64, u32),
     /// The crest's power at the newest reading.
     newest: Watts,
-    /// The UTC day, and what had been available when it began.
+    split: DaySplit,
+    /// The day, and what had been available when it began.
     day: Option<(Utc, WattHours)>,
     /// The day before: which, and what was available in it.
     yesterday: Option<(Utc, WattHours)>,
@@ -104,6 +105,7 @@ impl Stand {
             outage: None,
             crests: (0.0, 0),
             newest: Watts::ZERO,
+            split: parts.channel.config().day,
             day: None,
             yesterday: None,
             last: None,
@@ -211,7 +213,7 @@ impl Life {
         // The implicit step of a first-order lag: never overshoots, whatever the span.
         let span = since.as_secs_f64();
         sink.0 += (target - sink.0) * span / (HEATSINK_LAG + span);
-        let day_start = now.utc.day_start();
+        let day_start = self.split.day_of(now.utc);
         match self.day {
             Some((day, _)) if day == day_start => {}
             Some((day, begun)) => {

@@ -7,7 +7,7 @@
 
 use crate::control::record::Spread;
 use crate::quantities::WattHours;
-use crate::store::{ChannelRow, Reader, StoreError};
+use crate::store::{BootRow, ChannelRow, Reader, StoreError};
 use crate::time::Utc;
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -37,7 +37,7 @@ pub enum PictureError {
     )]
     Empty,
     /// The log has none on this date.
-    #[error("no one-minute records on {date} (UTC); this log has {dates}; name one of its dates")]
+    #[error("no one-minute records on {date}; this log has {dates}; name one of its dates")]
     NoSuchDate {
         /// The date asked for.
         date: String,
@@ -98,6 +98,8 @@ impl ChannelDay {
 pub(super) struct Day {
     pub(super) station: String,
     pub(super) date: String,
+    /// Whether its hours are those of the mean sun, not of UTC.
+    pub(super) by_the_sun: bool,
     pub(super) channels: Vec<ChannelDay>,
 }
 
@@ -122,11 +124,10 @@ impl Day {
     }
 
     fn with(reader: &Reader, date: &str, channels: Vec<ChannelDay>) -> Result<Self, PictureError> {
-        // The station as it was called then, not as a later boot of the same log calls it.
-        let mut boots = reader.boots()?;
-        boots.retain(|boot| boot.began.date().as_str() <= date);
-        let station = boots.pop().map(|boot| boot.station).unwrap_or_default();
-        Ok(Self { station, date: date.to_owned(), channels })
+        let boot = boot_of(reader, date)?;
+        let by_the_sun = boot.as_ref().is_some_and(|boot| boot.day_ahead_micros != 0);
+        let station = boot.map(|boot| boot.station).unwrap_or_default();
+        Ok(Self { station, date: date.to_owned(), by_the_sun, channels })
     }
 
     /// The whole hours around the lit part of the day; all 24 for a dark one.
@@ -155,10 +156,23 @@ fn told(dates: &[String]) -> Option<String> {
     })
 }
 
+/// The boot whose station holds for a date: as it was then, not as a later boot of the same log is.
+fn boot_of(reader: &Reader, date: &str) -> Result<Option<BootRow>, StoreError> {
+    let mut boots = reader.boots()?;
+    boots.retain(|boot| moved(boot.began, boot.day_ahead_micros).date().as_str() <= date);
+    Ok(boots.into_iter().max_by_key(|boot| boot.began))
+}
+
+const fn moved(utc: Utc, micros: i64) -> Utc {
+    Utc::from_micros(utc.as_micros().saturating_add(micros))
+}
+
 fn channels_on(reader: &Reader, date: &str) -> Result<Vec<ChannelDay>, PictureError> {
-    let begin: Utc = format!("{date}T00:00:00Z")
+    let midnight: Utc = format!("{date}T00:00:00Z")
         .parse()
         .map_err(|_| PictureError::NotADate { text: date.to_owned() })?;
+    let ahead = boot_of(reader, date)?.map_or(0, |boot| boot.day_ahead_micros);
+    let begin = moved(midnight, -ahead);
     let totals = reader.day_totals(date, date)?;
     let mut found = Vec::new();
     for channel in reader.channels()? {

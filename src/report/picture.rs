@@ -69,7 +69,7 @@ const LIGHT: [Stroke; 3] = [
 /// A picture of a day.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Picture {
-    /// The UTC date it shows, ISO 8601.
+    /// The date it shows, ISO 8601.
     pub date: String,
     /// The SVG document.
     pub svg: String,
@@ -79,7 +79,7 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a> = ChartContext<'a, SVGBackend<'a>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 type Segment = Vec<(f64, f64)>;
 
-/// Draws the UTC day `date` of a log, or the last one that has rows.
+/// Draws the day `date` of a log, or the last one that has rows.
 ///
 /// # Errors
 /// The log can't be read, or has no one-minute records (on this date).
@@ -198,7 +198,8 @@ fn draw_irradiance(area: &Area<'_>, day: &Day, hours: (f64, f64)) -> Result<(), 
     let (width, height) = area.dim_in_pixel();
     let middle = i32::try_from(width).unwrap_or(0) / 2 + px(LEFT - RIGHT) / 2;
     let bottom = i32::try_from(height).unwrap_or(0) - px(12);
-    write(area, "time of day (UTC)", (middle, bottom), 12.0, HPos::Center)
+    let time = if day.by_the_sun { "time of day (mean solar time)" } else { "time of day (UTC)" };
+    write(area, time, (middle, bottom), 12.0, HPos::Center)
 }
 
 fn heading(channel: &ChannelDay) -> String {

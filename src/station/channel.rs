@@ -11,7 +11,7 @@ use super::rhythm::{PeriodAt, Rhythm};
 use super::spec::{BoostSpec, ChannelSpec, DeviceSpec, LoadSpec, Mounting};
 use super::{sweep, tracker};
 use crate::control::record::ChannelId;
-use crate::control::{ChannelConfig, Envelope, SeriesPath};
+use crate::control::{ChannelConfig, DaySplit, Envelope, SeriesPath};
 use crate::quantities::{Ohms, Volts};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane};
 use std::path::Path;
@@ -122,6 +122,8 @@ pub(super) fn read(
         boost_switched: boost.as_ref().is_some_and(|boost| boost.address.is_some()),
         tracker: tracker?,
         sweep: sweep?,
+        // The station's, once its site is known.
+        day: DaySplit::UTC,
         daylight: daylight?,
         retry: retry?,
     };

@@ -46,6 +46,7 @@ pub use spec::{
 };
 pub use storage::StorageSpec;
 
+use crate::control::DaySplit;
 use crate::quantities::MetresPerSecond;
 use crate::trackers::TrackerConfig;
 use commands::CommandSets;
@@ -233,6 +234,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     };
     let mut control = root.table_or_defaults("control");
     let commit_every = rhythm::commit_every(&mut control);
+    let by_the_sun = rhythm::by_the_sun(&mut control);
     let storage = storage::read(&mut root);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
     let common = channel::Common { links, sets, rhythm, control: &control, directory };
@@ -245,14 +247,20 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     root.finish();
     let scripts = channels.as_deref().map(scripts).unwrap_or_default();
     let (mut channels, sensors) = (channels?, sensors?);
-    channels.iter_mut().for_each(|channel| accuracy::sensed(channel, &sensors));
+    let (site, by_the_sun) = (site?, by_the_sun?);
+    let day = if by_the_sun { DaySplit::mean_solar(site.longitude()) } else { DaySplit::UTC };
+    for channel in &mut channels {
+        accuracy::sensed(channel, &sensors);
+        channel.control.day = day;
+    }
     Some(Station {
         name: name?,
         log,
         commit_every: commit_every?,
         health: health?,
         storage: storage?,
-        site: site?,
+        day,
+        site,
         seed: seed?,
         plant: plant?,
         channels,

@@ -109,6 +109,19 @@ impl Rhythm {
 #[derive(Clone, Copy)]
 pub(super) struct PeriodAt<'a>(pub(super) &'a Section<'a>);
 
+/// Reads `day`: whether days end by UTC or by the sun over the station.
+pub(super) fn by_the_sun(section: &mut Section<'_>) -> Option<bool> {
+    const DAY: &str = "write \"utc\" or \"solar\"";
+    match section.text_if_any("day", DAY) {
+        None | Some("utc") => Some(false),
+        Some("solar") => Some(true),
+        Some(other) => {
+            section.note("day", format!("{other:?} is neither; {DAY}"));
+            None
+        }
+    }
+}
+
 /// Reads `commit_every_s`.
 pub(super) fn commit_every(section: &mut Section<'_>) -> Option<Duration> {
     /// Unless stated: what a power cut may cost.

@@ -3,7 +3,7 @@
 use super::accuracy::{Accuracy, Meters};
 use super::sensor::StationSensor;
 use super::storage::StorageSpec;
-use crate::control::ChannelConfig;
+use crate::control::{ChannelConfig, DaySplit};
 use crate::curve::uncertainty::{Spec, Stated};
 use crate::instruments::{LoadCommands, SupplyCommands};
 use crate::quantities::{Amps, MetresPerSecond, Volts};
@@ -32,6 +32,8 @@ pub struct Station {
     pub health: Option<SocketAddr>,
     /// How the log's files are kept.
     pub storage: StorageSpec,
+    /// Where its days begin.
+    pub day: DaySplit,
     /// Where it stands.
     pub site: Site,
     /// Seed of all that the plant draws (0..=2^63 - 1).

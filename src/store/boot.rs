@@ -43,7 +43,7 @@ pub(super) fn begin_boot(
 ) -> rusqlite::Result<(i64, Vec<i64>)> {
     let transaction = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let boot: i64 = transaction.query_row(
-        "INSERT INTO boot SELECT coalesce(max(number), 0) + 1, ?1, ?2, ?3, ?4, ?5, ?6 FROM boot \
+        "INSERT INTO boot SELECT coalesce(max(number), 0) + 1, ?1, ?2, ?3, ?4, ?5, ?6, ?7 FROM boot \
          RETURNING number",
         (
             facts.began.utc.as_micros(),
@@ -52,6 +52,7 @@ pub(super) fn begin_boot(
             &facts.fingerprint,
             facts.seed.map(|seed| seed.to_string()),
             &facts.note,
+            facts.day.ahead_micros(),
         ),
         |row| row.get(0),
     )?;

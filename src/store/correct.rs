@@ -73,7 +73,8 @@ impl Correction {
                 "UPDATE day SET utc_us = utc_us + ?5, date = moved.date, part = 1 + coalesce( \
                      (SELECT max(part) FROM day AS d WHERE d.channel = ?1 AND d.boot = ?2 \
                       AND d.date = moved.date), -1) \
-                 FROM (SELECT date(((coalesce(began_mono_us, mono_us) + mono_us) / 2 + ?6) / 1e6, \
+                 FROM (SELECT date(((coalesce(began_mono_us, mono_us) + mono_us) / 2 + ?6 \
+                                    + (SELECT day_ahead_us FROM boot WHERE number = ?2)) / 1e6, \
                                    'unixepoch') AS date FROM day \
                        WHERE channel = ?1 AND boot = ?2 AND date = ?3 AND part = ?4) AS moved \
                  WHERE day.channel = ?1 AND day.boot = ?2 AND day.date = ?3 AND day.part = ?4",

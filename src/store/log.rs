@@ -19,6 +19,7 @@ use super::results::{self, Appraise, StatedRow};
 use super::rows::{self, EventRow};
 use super::sensors::{self, SensorFacts};
 use super::tail::{Tail, TailFile, tail_path};
+use crate::control::DaySplit;
 use crate::control::record::{ChannelId, Event, Happening, Record, Severity};
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp, Utc};
@@ -61,6 +62,8 @@ pub struct OpenFacts {
     pub seed: Option<u64>,
     /// What the operator says about the run.
     pub note: Option<String>,
+    /// Where its days begin.
+    pub day: DaySplit,
     /// The channels in the order of [`ChannelId`].
     pub channels: Vec<ChannelFacts>,
 }

@@ -111,7 +111,7 @@ const FIXED: &[Fixed] = &[
     plain("minute_view", "boot", BOOT),
     plain("day", "channel", CHANNEL),
     plain("day", "boot", BOOT),
-    ("day", "date", "t", "ISO 8601", "UTC date"),
+    ("day", "date", "t", "ISO 8601", "date: of UTC, or as boot.day_ahead_us says"),
     plain("day", "part", "counts from 0 when a boot has several books of one date"),
     (
         "day",
@@ -122,7 +122,7 @@ const FIXED: &[Fixed] = &[
     ),
     ("day", "mono_us", "t", "us", "monotonic clock when the totals were taken"),
     ("day", "utc_us", "t", "us", "wall clock when the totals were taken"),
-    ("day_total", "date", "t", "ISO 8601", "UTC date"),
+    ("day_total", "date", "t", "ISO 8601", "date: of UTC, or as boot.day_ahead_us says"),
     plain("day_total", "channel", NAME),
     (
         "day_total",
@@ -132,6 +132,7 @@ const FIXED: &[Fixed] = &[
         "share of the awake time that is covered, 0..1; time while no program ran is unknown to it",
     ),
     ("day_total", "boots", "n", "1", "how many boots the day is made of"),
+    ("boot", "day_ahead_us", "t", "us", "what the time that days are counted by is ahead of UTC"),
     plain("correction", "boot", BOOT),
     (
         "correction",

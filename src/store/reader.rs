@@ -58,6 +58,8 @@ pub struct BootRow {
     pub seed: Option<u64>,
     /// What the operator said about the run.
     pub note: Option<String>,
+    /// What the time that its days are counted by is ahead of UTC (us).
+    pub day_ahead_micros: i64,
 }
 
 /// One channel.
@@ -78,7 +80,7 @@ pub struct ChannelRow {
 pub struct DayRow {
     /// Name of the channel.
     pub channel: String,
-    /// UTC date, ISO 8601.
+    /// Date, ISO 8601: of UTC, or of the time that [`BootRow::day_ahead_micros`] tells of.
     pub date: String,
     /// Energy delivered (Wh).
     pub energy: WattHours,
@@ -199,7 +201,7 @@ impl Part {
     fn boots(&self) -> Result<Vec<BootRow>, StoreError> {
         let sql = "SELECT number, began_utc_us + coalesce((SELECT sum(shift_us) FROM correction \
                    WHERE boot = number AND from_mono_us = 0), 0), \
-                   version, station, fingerprint, seed, note FROM boot ORDER BY number";
+                   version, station, fingerprint, seed, note, day_ahead_us FROM boot ORDER BY number";
         self.list(sql, [], |row| {
             Ok(BootRow {
                 number: row.get(0)?,
@@ -209,6 +211,7 @@ impl Part {
                 fingerprint: row.get(4)?,
                 seed: row.get::<_, Option<String>>(5)?.and_then(|seed| seed.parse().ok()),
                 note: row.get(6)?,
+                day_ahead_micros: row.get(7)?,
             })
         })
     }

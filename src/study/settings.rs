@@ -10,7 +10,7 @@
 use super::Plant;
 use crate::control::record::{ChannelId, SweepDirection};
 use crate::control::{
-    Capability, CapabilityPoint, ChannelConfig, Daylight, Envelope, Retry, SensedLimits,
+    Capability, CapabilityPoint, ChannelConfig, DaySplit, Daylight, Envelope, Retry, SensedLimits,
     SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances,
 };
 use crate::quantities::{Amps, Irradiance, Ohms, Volts, Watts};
@@ -212,6 +212,7 @@ impl BenchSettings {
                 beyond: Volts::ZERO,
                 conditions: SweepConditions::default(),
             },
+            day: DaySplit::UTC,
             daylight: Daylight {
                 wake_irradiance: Irradiance::ZERO,
                 sleep_irradiance: Irradiance::ZERO,

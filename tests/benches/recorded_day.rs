@@ -49,6 +49,7 @@ fn play() -> f64 {
         fingerprint: String::new(),
         seed: Some(7),
         note: None,
+        day: cresthold::control::DaySplit::UTC,
         channels: vec![ChannelFacts {
             name: "module".to_owned(),
             device: "module".to_owned(),

@@ -38,6 +38,7 @@ pub(crate) fn facts() -> OpenFacts {
         fingerprint: "f00d".to_owned(),
         seed: Some(u64::MAX),
         note: Some("first light".to_owned()),
+        day: cresthold::control::DaySplit::UTC,
         channels: vec![channel("east"), channel("west")],
     }
 }

@@ -60,6 +60,7 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
             beyond: Volts(0.15),
             conditions: SweepConditions::default(),
         },
+        day: cresthold::control::DaySplit::UTC,
         daylight: Daylight {
             wake_irradiance: Irradiance(20.0),
             sleep_irradiance: Irradiance(10.0),
