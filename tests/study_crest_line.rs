@@ -75,19 +75,30 @@ fn levels_that_stay() {
     }
 }
 
-/// It doesn't ask the sensor, so a wrong one can't hurt.
+/// It doesn't ask the sensor, so a wrong one can't hurt: the same to the last bit with a sound sensor,
+/// with one that is stuck, dead, 10 % wrong either way or 5 s late, and without one.
 #[test]
 fn a_sensor_that_lies_costs_nothing() {
     let plant = Plant::named("crystalline-module").unwrap();
     let sequence = sequences().nth(16).unwrap();
-    let etas = [None, Some(SensorFault::Stuck), Some(SensorFault::Late(Duration::from_secs(5)))]
-        .map(|fault| {
-            let params = SensorParams::REFERENCE_CELL;
-            let irradiance = Some(SensorSettings { params, fault });
+    let faults = [
+        SensorFault::Stuck,
+        SensorFault::Dead,
+        SensorFault::Wrong(1.1),
+        SensorFault::Wrong(0.9),
+        SensorFault::Late(Duration::from_secs(5)),
+    ];
+    let etas: Vec<f64> = std::iter::once(None)
+        .chain(faults.map(Some))
+        .map(|fault| Some(SensorSettings { params: SensorParams::REFERENCE_CELL, fault }))
+        .chain([None])
+        .map(|irradiance| {
             let settings = BenchSettings { irradiance, ..BenchSettings::default() };
             eta(&plant, &settings, 1, &mut sequence.scene(STANDARD))
-        });
+        })
+        .collect();
     assert!(etas.iter().all(|eta| eta.to_bits() == etas[0].to_bits()), "{etas:?}");
+    assert!(etas[0] > 0.9995, "{etas:?}");
 }
 
 #[test]

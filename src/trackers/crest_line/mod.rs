@@ -13,7 +13,7 @@
 //! or something surprises, and quietens when light and temperature stay. In balance with the drift
 //! that the filter expects, this is the size at which dither and error together cost least.
 //!
-//! Under partial shade [`search`] watches for signs of a better crest and pays for looking.
+//! [`follow`] does one turn of that. Under partial shade [`search`] watches for signs of a better crest and pays for looking.
 //!
 //! Sources: following a model's voltage with a trim after Cristaldi, Faifer, Rossi & Toscani 2014, IEEE
 //! TIM 63(1) 63-71; looking at a step twice to tell it from a ramp, Sera et al. 2008 (all from memory);
@@ -23,6 +23,7 @@
 //! regressing on the voltage as measured instead of the dither as wished: noise in the current moves
 //! the voltage of the next turn, correlates with it, and walks the line away at low light.
 
+mod follow;
 mod line;
 mod noise;
 mod past;
@@ -34,7 +35,7 @@ use super::{Observation, START_SHARE, Start, Tracker, Wish};
 use crate::quantities::Volts;
 use line::Line;
 use noise::Noise;
-use past::{Contrast, Look, Past};
+use past::Past;
 use scan::Scan;
 use search::Watch;
 use shape::Shape;
@@ -43,61 +44,23 @@ use shape::Shape;
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct CrestLineConfig {}
 
-/// Dither over the line's standard deviation: with the dither e in balance with the error it leaves,
-/// whose variance goes as e^(-2/3) squared, e^2 + variance is least at 1 / sqrt(2).
-const DITHER: f64 = std::f64::consts::FRAC_1_SQRT_2;
-/// Bounds of the dither (share of the voltage): the least costs kappa e^2 = 3e-6 and is some steps of
-/// usual loads; the largest 2e-3.
-const LEAST_DITHER: f64 = 6e-4;
-const MOST_DITHER: f64 = 0.02;
-/// How far ahead J is extrapolated, in turns: from the reading to the middle of the next holding time.
-const LEAD: f64 = 0.6;
-/// J is not extrapolated to beyond these multiples.
-const LEAP: (f64, f64) = (0.5, 2.0);
-/// A change of J is believed in full when it is so many standard deviations of a look's noise.
-const SURE: f64 = 3.0;
-/// Variance that the uneven part adds, over its square: it bounds a kink's effect, and the filter
-/// shall hardly move for one.
-const UNEVEN: f64 = 10.0;
-/// How far the shape's bend may be wrong, as a share.
-const MISSHAPE: f64 = 0.3;
-/// Variance of one difference over that of a look: (1 + 9 + 9 + 1) / 64.
-const DIFFERENCE: f64 = 0.3125;
-/// A difference beyond so many standard deviations (squared) says that the filter is too certain;
-/// its variance grows by at most this factor.
-const SURPRISE: f64 = 25.0;
-const MOST_DOUBT: f64 = 8.0;
 /// Prior standard deviation of the crest (share of Voc): where nobody looked, and where a sweep did.
 const BLIND: f64 = 0.05;
 const SWEPT: f64 = 0.01;
-/// Steps of the inference of J: each is right to a tenth of the one before.
-const INFERENCES: u32 = 4;
-const AGAIN: u32 = 2;
-/// J can't fall below this share within a turn, or the logarithm runs away on a dead reading.
-const FALL: f64 = 0.05;
 /// The device is at open circuit when it stays so far below the setpoint (share) and its current below
 /// this share of the crest's.
 const SHORTFALL: f64 = 0.005;
 const NOTHING: f64 = 0.05;
 /// The line is not believed when a look at the foothold finds it so far off (share).
 const IMPLAUSIBLE: f64 = 0.2;
-/// The shape is taken from the crest's share of Voc when the line is so certain (share), and the light
-/// as it was when Voc was measured (share).
-const SHAPED: f64 = 0.01;
-const SAME_LIGHT: f64 = 0.1;
 /// Voc over current grows by at most this share per e-fold (0.04 to 0.17 times the shape of known
 /// devices; the sum over a day is what counts), and cooling adds to it.
 const VOC_SLOPE: f64 = 0.08;
-/// A voltage with at least this share of the crest's current is proven to lie below Voc, and the
-/// ceiling rises to so much above it: a Voc that was measured at dawn says little of noon.
-const HALF: f64 = 0.5;
+/// The ceiling rises to so much above the highest voltage that is proven to lie below Voc: a Voc that
+/// was measured at dawn says little of noon.
 const ABOVE: f64 = 1.05;
 /// While the light has not grown by so much (logarithm of the current), Voc is as it was measured.
 const GROWN: f64 = 0.2;
-/// A line that leads so far above the ceiling leads nowhere.
-const LOST: f64 = 1.3;
-/// A line that leads below this share of Voc leads nowhere: eight parts in shade but one.
-const LOWEST: f64 = 0.08;
 /// No wish is closer to Voc.
 const CEILING: f64 = 0.97;
 
@@ -178,122 +141,12 @@ impl CrestLine {
         if growth > GROWN { ceiling.max(ABOVE * self.proven) } else { ceiling }
     }
 
-    /// One reading on the line.
-    fn follow(&mut self, seen: &Observation, volts: f64, amps: f64) -> Wish {
-        let Some(mut line) = self.line.take() else { return self.land(volts, amps) };
-        let before = self.past.last().copied();
-        if let Some(before) = before {
-            line.pass(seen.at.saturating_since(before.at).as_secs_f64());
-        }
-        let set = seen.setpoint.0 / self.scale;
-        let granted = (set - self.wish).abs() <= GRANTED;
-        let mut look = Look {
-            at: seen.at,
-            volts,
-            set,
-            amps: amps.max(before.map_or(0.0, |before| FALL * before.crest)),
-            dither: if granted { self.dither } else { 0.0 },
-            ..Look::default()
-        };
-        look.crest = look.amps;
-        self.infer(&line, &mut look, INFERENCES);
-        line.refer(look.crest);
-        self.past.push(look);
-        if let Some(told) = self.past.contrast() {
-            self.learn(&mut line, &told);
-        }
-        let crest = self.past.last().map_or(look.crest, |look| look.crest);
-        self.take_shape(&line, crest);
-        let aim = line.at(crest).volts;
-        if amps > HALF * crest {
-            self.proven = self.proven.max(volts);
-        }
-        if !(aim > LOWEST * self.open && aim < LOST * self.ceiling(crest)) {
-            return self.get_lost();
-        }
-        let wish = if self.watch.turn(&line, crest) {
-            let top = if self.watch.looks_up() { CEILING * self.open } else { volts };
-            let (scan, first) = Scan::begin((volts, amps), top);
-            self.doing = Doing::Searching(scan);
-            (self.dither, self.sought) = (0.0, crest);
-            self.go(first, crest)
-        } else {
-            self.ahead(&line, crest)
-        };
-        self.line = Some(line);
-        wish
-    }
-
     /// A line that leads nowhere: back to a foothold, and a search from there.
     fn get_lost(&mut self) -> Wish {
         (self.line, self.doing) = (None, Doing::Landing);
         (self.dither, self.swept) = (0.0, false);
         self.watch.forget();
         self.go(START_SHARE * self.open, 0.0)
-    }
-
-    /// The line's voltage a little ahead of time, dithered.
-    fn ahead(&mut self, line: &Line, crest: f64) -> Wish {
-        let change = self.past.change().unwrap_or(0.0);
-        let doubt = SURE * self.noise.amps();
-        let sure = change * change / (change * change + doubt * doubt).max(f64::MIN_POSITIVE);
-        let next = (crest + LEAD * change * sure).max(LEAP.0 * crest).min(LEAP.1 * crest);
-        let point = line.at(next);
-        let size = DITHER * line.deviation(&point) / point.volts;
-        let size = within(size, LEAST_DITHER, MOST_DITHER);
-        self.up = !self.up;
-        self.dither = if self.up { size } else { -size };
-        // Room for the dither below the ceiling, or nothing could be learned there.
-        let base = point.volts.min(self.ceiling(next) / (1.0 + size));
-        self.go(base * (1.0 + self.dither), next)
-    }
-
-    /// What the dither's answer says about the line.
-    fn learn(&mut self, line: &mut Line, told: &Contrast) {
-        self.noise.note(told.uneven, told.mean);
-        if !self.noise.is_known() {
-            return;
-        }
-        let bend = 2.0 * self.shape.kappa();
-        let gain = bend * told.dither;
-        let point = line.at(told.mean);
-        let error = line.deviation(&point) / point.volts;
-        let noise = self.noise.share(told.mean).powi(2);
-        let extra = UNEVEN * told.uneven.powi(2)
-            + (bend * (told.away - told.dither) * error).powi(2)
-            + (MISSHAPE * self.shape.kappa() * told.square).powi(2);
-        let expected = (gain * error).powi(2);
-        let size = told.found.powi(2);
-        if size > SURPRISE * (expected + DIFFERENCE * noise + extra) {
-            let doubt = (size / 4.0 - noise - extra) / expected.max(f64::MIN_POSITIVE);
-            line.doubt(within(doubt, 1.0, MOST_DOUBT));
-        }
-        line.learn(&point, gain, told.found, noise + extra);
-        // The looks that come again in the next difference, seen from the new line.
-        let mut past = std::mem::take(&mut self.past);
-        for look in past.looks_mut() {
-            self.infer(line, look, AGAIN);
-        }
-        self.past = past;
-    }
-
-    /// The crest's current at the moment of `look`, from its own as the first guess.
-    fn infer(&self, line: &Line, look: &mut Look, steps: u32) {
-        for _ in 0..steps {
-            let volts = line.at(look.crest).volts;
-            look.crest = look.amps / self.shape.at(look.volts / volts - 1.0);
-        }
-        look.away = look.set / line.at(look.crest).volts - 1.0;
-    }
-
-    /// Once: the shape, from the crest's share of the open-circuit voltage.
-    fn take_shape(&mut self, line: &Line, crest: f64) {
-        let same = |at: f64| (crest / at - 1.0).abs() < SAME_LIGHT;
-        let point = line.at(crest);
-        if !self.shaped && self.open_at.is_some_and(same) && line.deviation(&point) < SHAPED {
-            self.shape = Shape::from_share(point.volts / self.open);
-            self.shaped = true;
-        }
     }
 
     /// The first reading at a foothold.
@@ -341,9 +194,6 @@ impl CrestLine {
 fn within(value: f64, low: f64, high: f64) -> f64 {
     if value > low { value.min(high) } else { low }
 }
-
-/// A setpoint this near the wish (share of Voc) is the wish.
-const GRANTED: f64 = 1e-6;
 
 impl Tracker for CrestLine {
     fn start(&mut self, from: &Start) -> Wish {
