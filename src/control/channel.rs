@@ -4,6 +4,7 @@
 //! boost on and verified, input on at open circuit, then down to the crest. Every way out is input
 //! off, then boost off: a PV device is a current source, and open circuit is its safe state.
 
+mod daylight;
 mod start;
 mod sweeping;
 
@@ -18,6 +19,7 @@ use super::wiring::SeriesPath;
 use crate::quantities::{Amps, Volts};
 use crate::time::{Instant, Stamp};
 use crate::trackers::{AnyTracker, Observation, Tracker, Wish};
+use daylight::{Sleep, Tired};
 use start::HeldOff;
 use std::time::Duration;
 use sweeping::UnderWay;
@@ -96,6 +98,7 @@ pub struct Channel {
     amps: Amps,
     setpoint: Option<Setpoint>,
     dark_since: Option<Instant>,
+    sleep: Sleep,
     awake: bool,
     away_since: Option<Instant>,
     failures: u32,
@@ -130,6 +133,7 @@ impl Channel {
             amps: Amps::ZERO,
             setpoint: None,
             dark_since: None,
+            sleep: Sleep::default(),
             awake: false,
             away_since: None,
             failures: 0,
@@ -315,13 +319,13 @@ impl Channel {
             Ok(look) => look,
             Err(breach) => return Some(self.let_go(now, breach, out)),
         };
-        let daylight = &self.config.daylight;
-        let dark = match look.irradiance {
-            Some(irradiance) => irradiance < daylight.sleep_irradiance,
-            None => look.volts * look.amps < daylight.sleep_watts,
-        };
-        if self.dark_for_long(now.mono, dark) {
-            return Some(self.fall_asleep(now, out));
+        let fresh = self.fresh(now);
+        let (tired, news) = self.tired(now.mono, &look, &fresh);
+        if let Some(what) = news {
+            self.tell(now, what, out);
+        }
+        if let Some(tired) = tired {
+            return Some(self.fall_asleep(now, tired, out));
         }
         // The first reading back at the crest: what the sweep before it has cost is known.
         if self.sweep.is_some() {
@@ -400,12 +404,17 @@ impl Channel {
         now.saturating_since(since) >= self.config.daylight.dusk_delay
     }
 
-    fn fall_asleep(&mut self, now: Stamp, out: &mut Outbox) -> Command {
+    fn fall_asleep(&mut self, now: Stamp, why: Tired, out: &mut Outbox) -> Command {
         self.awake = false;
+        self.sleep.begins(now.mono, self.config.daylight.dusk_delay);
         self.let_go = 0;
         self.break_sweep_off(now, CurveEnd::Dark, out);
         self.tell_held(now, out);
-        self.tell(now, Happening::FellAsleep, out);
+        let what = match why {
+            Tired::Dark => Happening::FellAsleep,
+            Tired::Barren => Happening::NoYield,
+        };
+        self.tell(now, what, out);
         self.release(Idle::Dark(now.mono + self.config.daylight.dusk_delay))
     }
 

@@ -18,7 +18,8 @@ pub struct Daylight {
     pub sleep_irradiance: Irradiance,
     /// Wake only above this open-circuit voltage (V, 0..).
     pub wake_volts: Volts,
-    /// Without a fresh irradiance sensor: sleep below this power (W, 0..).
+    /// Below this power (W, 0..) the device yields nothing: it sleeps where no irradiance sensor says
+    /// otherwise, and after a while in the light too. With 0 the sensor alone decides.
     pub sleep_watts: Watts,
     /// How long it must be dark before the channel sleeps, and how long it then sleeps at least
     /// (s, 1..=3600).

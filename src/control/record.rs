@@ -359,6 +359,15 @@ pub enum Happening {
     TrackingBegan,
     /// The channel went to sleep: too dark.
     FellAsleep,
+    /// It is light, but the device yields nothing: input off, boost off, and now and then another try.
+    NoYield,
+    /// The irradiance sensor says dark while the device yields power in the day.
+    SensorDoubted {
+        /// What the sensor says (W/m2).
+        irradiance: Irradiance,
+        /// What the device yields (W).
+        watts: Watts,
+    },
     /// The link failed; the load keeps its last setpoint by itself.
     LinkLost,
     /// The link is back after an outage.
@@ -464,6 +473,8 @@ impl Happening {
             | Self::WishHeld { .. }
             | Self::SamplesLeftOut { .. }
             | Self::LastRunBrokeOff { .. }
+            | Self::NoYield
+            | Self::SensorDoubted { .. }
             | Self::ClockSet { .. }
             | Self::ClockDoubted { .. }
             | Self::TurnsLate { .. }
@@ -487,6 +498,8 @@ impl Happening {
             Self::Woke { .. } => "woke",
             Self::TrackingBegan => "tracking-began",
             Self::FellAsleep => "fell-asleep",
+            Self::NoYield => "no-yield",
+            Self::SensorDoubted { .. } => "sensor-doubted",
             Self::LinkLost => "link-lost",
             Self::LinkBack { .. } => "link-back",
             Self::LetGo { .. } => "let-go",
@@ -519,6 +532,12 @@ impl fmt::Display for Happening {
             }
             Self::TrackingBegan => f.write_str("tracking began"),
             Self::FellAsleep => f.write_str("too dark: asleep with input and boost off"),
+            Self::NoYield => f.write_str(NO_YIELD),
+            Self::SensorDoubted { irradiance, watts } => write!(
+                f,
+                "the irradiance sensor says {irradiance:.1} while the device yields {watts:.1} in the \
+                 day, so it is not believed; look whether it is covered or broken"
+            ),
             Self::LinkLost => f.write_str(
                 "no link: a load that is on keeps its last setpoint; trying again with growing waits",
             ),
@@ -585,6 +604,9 @@ fn found_on(f: &mut fmt::Formatter<'_>, load: Option<Volts>, amps: Option<Amps>)
     }
     f.write_str(", as it was left; it was made safe")
 }
+
+const NO_YIELD: &str = "it is light, but the device yields nothing: input and boost off, other tries \
+     after growing waits; look for snow, a cover or an open lead";
 
 fn turns_late(f: &mut fmt::Formatter<'_>, due: u64, late: u64, latest: Duration) -> fmt::Result {
     write!(

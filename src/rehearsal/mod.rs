@@ -16,7 +16,7 @@ mod wired;
 #[cfg(feature = "field")]
 pub use build::{YardError, sky, stand_parts, yard};
 pub use cresthold_sim::sky::plane::Mounting;
-pub use stand::{Outage, Stand, StandParts};
+pub use stand::{Cover, Outage, Stand, StandParts};
 pub use wired::{WallClock, Wired, World};
 
 use crate::control::record::Record;

@@ -28,6 +28,19 @@ pub struct Outage {
     pub until: Instant,
 }
 
+/// A span during which something lies on the device or on its sensor.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cover {
+    /// It begins then.
+    pub from: Instant,
+    /// It has ended then.
+    pub until: Instant,
+    /// Share of the light that reaches the device (0..=1).
+    pub device: f64,
+    /// Share of the light that reaches the irradiance sensor (0..=1).
+    pub sensor: f64,
+}
+
 /// What a stand is made of.
 #[derive(Debug)]
 pub struct StandParts {
@@ -74,6 +87,9 @@ struct Life {
     heatsink: Option<Celsius>,
     dissipated: Watts,
     outage: Option<Outage>,
+    covers: Vec<Cover>,
+    /// What the light is at the sensor.
+    sensed: Irradiance,
     /// Sum and count of the crest's power at the readings since the last sample.
     crests: (f64, u32),
     /// The crest's power at the newest reading.
@@ -103,6 +119,8 @@ impl Stand {
             heatsink: None,
             dissipated: Watts::ZERO,
             outage: None,
+            covers: Vec::new(),
+            sensed: Irradiance::ZERO,
             crests: (0.0, 0),
             newest: Watts::ZERO,
             split: parts.channel.config().day,
@@ -154,6 +172,11 @@ impl Stand {
         self.life.outage = Some(outage);
     }
 
+    /// Plans that something lies on the device or its sensor.
+    pub fn plan_cover(&mut self, cover: Cover) {
+        self.life.covers.push(cover);
+    }
+
     /// Gives the channel a wall clock that goes wrong, before its first turn, whose true time is `now`;
     /// no time before `earliest` is believed.
     pub fn set_wall_clock(&mut self, wall: WallClock, earliest: Utc, now: Stamp) {
@@ -202,7 +225,11 @@ impl Life {
         let since = now.mono.saturating_since(bench.now());
         bench.advance(now.mono);
         let state = sky.state(now.utc, self.place);
-        self.light = self.mounting.irradiance(&state);
+        let open = self.mounting.irradiance(&state);
+        let over = self.covers.iter().filter(|cover| (cover.from..cover.until).contains(&now.mono));
+        let (device, sensor) =
+            over.fold((1.0, 1.0), |(d, s), cover| (d * cover.device, s * cover.sensor));
+        (self.light, self.sensed) = (open * device, open * sensor);
         let cell = self.thermal.step(since, self.light, state.air, state.wind);
         bench.set_conditions(self.light, cell);
         let available = bench.truth().available;
@@ -225,7 +252,7 @@ impl Life {
     }
 
     fn surroundings(&mut self, now: Instant) -> Surroundings {
-        let light = self.light.0;
+        let light = self.sensed.0;
         let back = self.thermal.back_of_module().0;
         let seen = |sensor: &mut Option<Sensor>, value| {
             sensor.as_mut().map(|sensor| sensor.look(now, value))

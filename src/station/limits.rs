@@ -176,7 +176,7 @@ const SLEEP_WATTS: Number = Number {
     low: 0.0,
     high: 1e4,
     unit: "W",
-    hint: "state the power to sleep below while no irradiance is fresh, 0.5 by default",
+    hint: "state the power below which the device yields nothing, 0.5 by default",
 };
 const DUSK_DELAY: Number = Number {
     key: "dusk_delay_s",

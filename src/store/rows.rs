@@ -336,12 +336,16 @@ fn detail(what: &Happening) -> Option<String> {
             json(seconds_of(by)),
             corrects.map_or_else(|| "null".to_owned(), |since| json(since.as_secs_f64()))
         ),
+        Happening::SensorDoubted { irradiance, watts } => {
+            format!(r#"{{"irradiance_w_m2":{},"watts_w":{}}}"#, json(irradiance.0), json(watts.0))
+        }
         Happening::ClockDoubted { by } => format!(r#"{{"by_s":{}}}"#, json(seconds_of(by))),
         Happening::RunBegan
         | Happening::RunEnded
         | Happening::Connected
         | Happening::TrackingBegan
         | Happening::FellAsleep
+        | Happening::NoYield
         | Happening::LinkLost
         | Happening::Stopped
         | Happening::StopUnconfirmed => return None,

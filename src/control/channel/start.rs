@@ -65,7 +65,7 @@ impl Channel {
             self.ledger.blind(now, self.activity(), self.awake, out);
             return None;
         }
-        let light = self.light(&look);
+        let light = self.light(&look, &fresh);
         let waits = matches!(idle, Idle::Resting(until) if now.mono < until);
         self.awake = light || waits;
         self.ledger.idling(now, self.activity(), (&look, self.awake), out);
@@ -75,7 +75,8 @@ impl Channel {
             self.phase = Phase::Idle(Idle::Dark(now.mono));
         }
         let due = match idle {
-            Idle::Dark(until) | Idle::Resting(until) => now.mono >= until,
+            Idle::Dark(until) => now.mono >= until && self.sleep.is_over(now.mono, look.volts),
+            Idle::Resting(until) => now.mono >= until,
             Idle::LockedOff | Idle::Stopping => false,
         };
         if !(light && due) {
@@ -98,6 +99,7 @@ impl Channel {
     fn begin(&mut self, now: Stamp, look: &Look, out: &mut Outbox) -> Option<Command> {
         self.held_off = None;
         self.open_circuit = look.volts;
+        self.sleep.wakes(now.mono, look.volts);
         self.tell(now, Happening::Woke { open_circuit: look.volts }, out);
         if self.config.path.boost > Volts::ZERO && self.config.boost_switched {
             self.phase = Phase::Starting(Step::BoostOn);
@@ -129,12 +131,6 @@ impl Channel {
             self.tell(now, Happening::HeldOff { limit, value, bound }, out);
         }
         self.held_off = Some(held);
-    }
-
-    fn light(&self, look: &Look) -> bool {
-        let daylight = &self.config.daylight;
-        look.volts >= daylight.wake_volts
-            && look.irradiance.is_none_or(|irradiance| irradiance >= daylight.wake_irradiance)
     }
 
     /// A step of the start-up was carried out.

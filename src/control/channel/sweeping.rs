@@ -12,6 +12,7 @@
 //! when the list has ended: that is the price of its speed. [`Channel::list`] makes the setpoints afresh
 //! from the plan whenever it is asked, so that none has to be kept.
 
+use super::daylight::Tired;
 use super::{Channel, Phase};
 use crate::control::conversation::{Command, Outbox, Reading};
 use crate::control::energy::Increment;
@@ -253,7 +254,7 @@ impl Channel {
         if let Some(irradiance) = look.irradiance
             && self.dark_for_long(now.mono, irradiance < sleep)
         {
-            return Some(self.fall_asleep(now, out));
+            return Some(self.fall_asleep(now, Tired::Dark, out));
         }
         let path = self.path();
         let (guard, by) = (&self.guard, self.config.sweep.by);

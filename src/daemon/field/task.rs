@@ -11,12 +11,16 @@ use crate::instruments::{Answer, Bench, InstrumentError, ListPoint};
 use crate::quantities::Volts;
 use crate::station::ChannelSpec;
 use crate::store::Note;
-use crate::time::{Stamp, Utc};
+use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
+use std::cell::Cell;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::time::Duration;
 use tokio::sync::watch;
+
+/// The sun's height is computed so often (s): it moves by 0.04 degrees meanwhile.
+const SUN_EVERY: Duration = Duration::from_secs(10);
 
 /// How often the light is looked at while a load runs a list: no sensor is faster.
 const LIGHT_EVERY: Duration = Duration::from_millis(50);
@@ -30,8 +34,10 @@ pub(super) struct Task {
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
     sensing: Rc<Sensing>,
-    /// Where it stands, if the height of the sun matters.
-    site: Option<Site>,
+    /// Where it stands.
+    site: Site,
+    /// The sun's height as computed last, and when.
+    sun: Cell<Option<Observed<f64>>>,
     /// How long after the others it begins.
     phase: Duration,
     /// The last fault said, so that one cause is one line.
@@ -54,7 +60,8 @@ impl Task {
             clock: all.clock.clone(),
             shared: Rc::clone(&all.shared),
             sensing: Rc::clone(&all.sensing),
-            site: spec.control.sweep.conditions.sun_min.map(|_| all.site),
+            site: all.site,
+            sun: Cell::new(None),
             phase,
             said: None,
             known: String::new(),
@@ -124,10 +131,19 @@ impl Task {
     /// What is around the channel now; none without sensors.
     fn surroundings(&self, now: Stamp) -> Option<Surroundings> {
         let seen = self.sensing.surroundings(self.channel.config().id);
-        let height = |(site, utc): (&Site, Utc)| 90.0 - site.sun(utc).zenith_degrees();
-        let sun = self.site.as_ref().zip(self.clock.trusted(now)).map(height);
+        let sun = self.clock.trusted(now).map(|utc| self.height_of_sun(utc, now.mono));
         let sun = sun.map(|value| Observed { value, at: now.mono });
         (seen.is_some() || sun.is_some()).then(|| Surroundings { sun, ..seen.unwrap_or_default() })
+    }
+
+    /// How high the sun stands (degrees), computed anew now and then.
+    fn height_of_sun(&self, utc: Utc, now: Instant) -> f64 {
+        if let Some(known) = self.sun.get().and_then(|known| known.fresh(now, SUN_EVERY)) {
+            return known;
+        }
+        let value = 90.0 - self.site.sun(utc).zenith_degrees();
+        self.sun.set(Some(Observed { value, at: now }));
+        value
     }
 
     /// Tells the channel something, and the shell what the channel made of it.
