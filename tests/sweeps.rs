@@ -276,7 +276,9 @@ fn a_due_sweep_waits_for_its_conditions_and_one_that_is_asked_for_does_not() {
     let (_, told) = noon(config);
     let mut dwell_on_it = 0;
     for curve in told.curves() {
-        let span = curve.began.mono - steady.over..=curve.began.mono;
+        // A sample is the mean of the second before it, which must lie in the span as a whole.
+        let second = Duration::from_secs(1);
+        let span = curve.began.mono - steady.over + second..=curve.began.mono;
         let lit = told.samples().into_iter().filter(|s| span.contains(&s.at.mono));
         let lit: Vec<f64> = lit.filter_map(|s| s.irradiance).map(|g| g.0).collect();
         let (least, most) =
