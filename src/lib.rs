@@ -27,3 +27,4 @@ pub mod store;
 #[cfg(feature = "field")]
 pub mod study;
 pub mod trackers;
+pub mod yields;

@@ -8,6 +8,7 @@
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use cresthold_sim::quantities::{Celsius, Irradiance, MetresPerSecond};
+use cresthold_sim::sky::almanac::Almanac;
 use cresthold_sim::sky::clear::air_mass;
 use cresthold_sim::sky::decompose::erbs;
 use cresthold_sim::sky::incidence::Glass;
@@ -123,6 +124,31 @@ fn the_sun_of_a_year_agrees_with_pvlib() {
     }
     println!("largest difference {bare:.1e} degrees, with refraction {bent:.1e} degrees");
     assert!(bare < 0.002 && bent < 0.002);
+}
+
+/// Within 2e-5 degrees of the algorithm itself (opening lines of the almanac's module), also where time
+/// jumps as in a typical year.
+#[test]
+fn the_almanac_keeps_to_the_algorithm() {
+    let mut worst = 0.0_f64;
+    for (latitude, longitude) in
+        [(36.1, -79.95), (-35.0, 149.0), (78.2, 15.6), (0.1, 179.9), (-89.0, 0.0)]
+    {
+        let site = Site::new(latitude, longitude, 300.0).unwrap();
+        let mut almanac = Almanac::new(site);
+        // 2003 to 2025 by steps of some odd hours; every fiftieth jumps back by eleven years.
+        for step in 0..20_000_i64 {
+            let back = if step % 50 > 45 { 11 * 365 * 86_400 } else { 0 };
+            let at = Utc::from_micros((1_050_000_000 + step * 34_567 - back) * 1_000_000);
+            let exact = site.sun(at);
+            // About 1 degree below the horizon refraction begins with a leap of half a degree.
+            if !(-1.0..-0.2).contains(&(90.0 - exact.zenith_degrees())) {
+                worst = worst.max(angle(almanac.sun(at), exact));
+            }
+        }
+    }
+    println!("largest difference {worst:.1e} degrees");
+    assert!(worst < 2e-5);
 }
 
 /// Degrees between two directions, by the chord (exact for small angles).

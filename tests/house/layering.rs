@@ -10,10 +10,11 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 13] = [
+const LOGGER: [Rule; 14] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("curve", &[]),
+    ("yields", &["curve"]),
     ("rehearsal", &["control", "station"]),
     ("study", &["control", "trackers", "rehearsal", "station"]),
     ("sensors", &["control"]),
@@ -54,6 +55,7 @@ const LOGGER: [Rule; 13] = [
             "station",
             "report",
             "commission",
+            "yields",
             "daemon",
             "scpi",
             "modbus",

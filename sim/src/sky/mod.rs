@@ -7,6 +7,7 @@
 //! For energy over years: [`decompose`] makes direct and diffuse of global light, [`transpose`] brings
 //! them to a plane part by part, [`incidence`] takes off what glass reflects.
 
+pub mod almanac;
 pub mod clear;
 pub mod clouds;
 pub mod decompose;

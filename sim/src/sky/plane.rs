@@ -55,10 +55,18 @@ impl Plane {
         if !(0.0..=360.0).contains(&azimuth) {
             return Err(PlaneError::Azimuth(azimuth));
         }
+        Self::facing(SunVector::from_degrees(tilt, azimuth), albedo)
+    }
+
+    /// A plane with this unit vector as its normal, over ground that reflects the share `albedo`
+    /// (0..=1).
+    ///
+    /// # Errors
+    /// [`PlaneError::Albedo`] if that is no share.
+    pub fn facing(normal: SunVector, albedo: f64) -> Result<Self, PlaneError> {
         if !(0.0..=1.0).contains(&albedo) {
             return Err(PlaneError::Albedo(albedo));
         }
-        let normal = SunVector::from_degrees(tilt, azimuth);
         Ok(Self {
             normal,
             sky_view: 0.5 * (1.0 + normal.up),

@@ -22,6 +22,9 @@ const HIGHEST_SITE: f64 = 9000.0;
 /// Air temperature that refraction is computed with (degC); 20 degrees more or less move the sun
 /// by 0.04 degrees at the horizon and by 0.001 degrees at 45 degrees.
 const REFRACTION_AIR: Celsius = Celsius(12.0);
+/// Elevation (degrees) below which nothing of the sun's disk is seen, so that it is not refracted: its half
+/// diameter and the refraction at the horizon (Reda and Andreas 2004, section 3.14.2).
+const REFRACTION_FROM: f64 = -(0.26667 + 0.5667);
 /// Julian date of 1970-01-01T00:00:00Z.
 const JULIAN_1970: f64 = 2_440_587.5;
 /// Microseconds of a day.
@@ -160,8 +163,32 @@ impl Site {
 
 /// Days since 1970, held within the years that have an estimate of delta T.
 #[expect(clippy::cast_precision_loss, reason = "microseconds of 1000 years have 55 bits")]
-fn days_since_1970(at: Utc) -> f64 {
+pub(super) fn days_since_1970(at: Utc) -> f64 {
     (at.as_micros() as f64 / DAY_MICROS).clamp(EARLIEST_DAY, LATEST_DAY)
+}
+
+/// The algorithm's time at a number of days since 1970, with the estimate of delta T.
+pub(super) fn julian(days: f64) -> Option<JulianDate> {
+    let delta_t = delta_t::estimate(1970.0 + days / YEAR_DAYS).unwrap_or(0.0);
+    JulianDate::new(JULIAN_1970 + days, delta_t).ok()
+}
+
+/// A direction (of any length) as a standard atmosphere at the site bends it: raised by
+/// `p/1010 283/(273 + T) 1.02/(60 tan(e + 10.3/(e + 5.11)))` degrees at the elevation e (degrees), while e is
+/// above [`REFRACTION_FROM`] (Reda and Andreas 2004, equation 42).
+pub(super) fn refracted(site: &Site, direction: SunVector) -> SunVector {
+    let level = direction.east.hypot(direction.north);
+    let elevation = direction.up.atan2(level).to_degrees();
+    let raised = if elevation > REFRACTION_FROM {
+        let angle = (elevation + 10.3 / (elevation + 5.11)).to_radians();
+        let air = site.standard_pressure() / 1010.0 * 283.0 / (273.0 + REFRACTION_AIR.0);
+        elevation + air * 1.02 / (60.0 * angle.tan())
+    } else {
+        elevation
+    };
+    let (up, along) = raised.to_radians().sin_cos();
+    let scale = if level > 0.0 { along / level } else { 0.0 };
+    SunVector { east: direction.east * scale, north: direction.north * scale, up }
 }
 
 /// Irradiance outside the atmosphere on a plane facing the sun.

@@ -1,0 +1,356 @@
+//! From weather to energy, hour by hour.
+//!
+//! Model, for a module: sun at the span's middle -> direct and diffuse (Erbs where only the global is
+//! known) -> light on the plane by parts -> skyline -> soiling -> glass -> cell temperature (Faiman, by the light
+//! on the plane, to which his coefficients are fitted) -> single diode after De Soto -> power at the crest.
+//! For a concentrator: direct light -> skyline -> soiling -> acceptance -> heat sink -> single diode -> power.
+//! All spans are solved at once, in the processor's wide registers.
+//!
+//! The sun's places are computed once for a [`Weather`] ([`Suns`]) and serve every chain over it: they cost
+//! more than all the rest.
+//!
+//! Not in it: spectrum (typical years rarely carry what a spectral factor wants), snow, ageing, and what
+//! happens within an hour.
+
+use super::mounting::Mount;
+use super::optics::Optics;
+use super::skyline::Skyline;
+use super::sums::{Sums, Yield};
+use super::weather::{Hour, Weather};
+use crate::quantities::{
+    Amps, Celsius, Irradiance, MetresPerSecond, Ohms, STC_IRRADIANCE, STC_TEMPERATURE, Volts, Watts,
+};
+use cresthold_sim::device::columns::{Columns, ColumnsError};
+use cresthold_sim::device::desoto::Reference;
+use cresthold_sim::device::single_diode::CurveSummary;
+use cresthold_sim::sky::almanac::Almanac;
+use cresthold_sim::sky::clear::Components;
+use cresthold_sim::sky::decompose::erbs;
+use cresthold_sim::sky::incidence::{Glass, GlassError};
+use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane, PlaneError};
+use cresthold_sim::sky::sun::extraterrestrial;
+use cresthold_sim::sky::transpose::{DiffuseSky, Parts};
+use cresthold_sim::sky::{SkyState, SunVector};
+use cresthold_sim::thermal::{Thermal, ThermalParams};
+
+/// Direct light is not made of global and diffuse below this cosine of the zenith angle (87 degrees):
+/// an error of the one would be a bright sun of the other.
+const LOWEST_SUN: f64 = 0.052_335_956_242_943_84;
+
+/// What makes power of light.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Generator {
+    /// The device at standard conditions.
+    pub reference: Reference,
+    /// How many alike (1..).
+    pub count: u32,
+    /// How it warms.
+    pub thermal: ThermalParams,
+}
+
+impl Generator {
+    /// Power at standard conditions, of all (W).
+    #[must_use]
+    pub fn rated(&self) -> Watts {
+        let one = self.reference.at(STC_IRRADIANCE, STC_TEMPERATURE).crest().watts;
+        one * f64::from(self.count)
+    }
+}
+
+/// Everything but the weather.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Chain {
+    /// The device.
+    pub generator: Generator,
+    /// How it is held.
+    pub mount: Mount,
+    /// What the ground reflects where the weather doesn't say (0..=1).
+    pub albedo: f64,
+    /// How the diffuse light is spread.
+    pub sky: DiffuseSky,
+    /// What covers the cells; not for a concentrator.
+    pub glass: Glass,
+    /// A concentrator's aim; none for a module.
+    pub optics: Option<Optics>,
+    /// What stands before the sky.
+    pub skyline: Skyline,
+    /// Share of the light lost to dirt, by month (0..=1).
+    pub soiling: [f64; 12],
+    /// Wind where the weather doesn't say (m/s, 0..).
+    pub wind: MetresPerSecond,
+}
+
+/// Why a yield can't be told.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum ChainError {
+    /// The mount's or the ground's figures.
+    #[error("{0}")]
+    Plane(#[from] PlaneError),
+    /// The glass.
+    #[error("glass: {0}")]
+    Glass(#[from] GlassError),
+    /// The concentrator's angles.
+    #[error(
+        "concentrator: give a half angle of acceptance of 0.01..=10 degrees and a pointing error of 0..=10 \
+         degrees"
+    )]
+    Optics,
+    /// A concentrator on a mount that doesn't face the sun.
+    #[error("a concentrator takes direct light only: mount it on two axes")]
+    NotAimed,
+    /// The soiling.
+    #[error("soiling {0} is no share: give 0..=1")]
+    Soiling(f64),
+    /// A row lacks what the chain needs.
+    #[error("span {row} of the weather, from {start}: no {what} irradiance; the chain needs it")]
+    Missing {
+        /// Which span, from 1.
+        row: usize,
+        /// When it begins.
+        start: crate::time::Utc,
+        /// Of which kind.
+        what: &'static str,
+    },
+    /// The device can't be solved.
+    #[error("{0}")]
+    Device(#[from] ColumnsError),
+}
+
+/// Where the sun stands in the middle of each span, and how bright it is outside the atmosphere.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Suns(Vec<(SunVector, Irradiance)>);
+
+impl Suns {
+    /// The sun over `weather`. Spans without any light get a sun at the nadir.
+    #[must_use]
+    pub fn of(weather: &Weather) -> Self {
+        const NADIR: SunVector = SunVector { east: 0.0, north: 0.0, up: -1.0 };
+        let half = weather.span / 2;
+        let mut almanac = Almanac::new(weather.site);
+        let places = weather.hours.iter().map(|hour| {
+            let light = [hour.global, hour.direct, hour.diffuse];
+            let lit = light.into_iter().flatten().any(|light| light > Irradiance::ZERO);
+            let middle = hour.start + half;
+            let sun = if lit { almanac.sun(middle) } else { NADIR };
+            (sun, extraterrestrial(middle))
+        });
+        Self(places.collect())
+    }
+}
+
+/// Light and warmth of a device over one span.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Exposure {
+    /// On the horizontal (W/m2).
+    pub horizontal: Irradiance,
+    /// On the plane; direct normal for a concentrator (W/m2).
+    pub plane: Irradiance,
+    /// What reaches the cells, as light that falls squarely (W/m2).
+    pub effective: Irradiance,
+    /// Of the cells (degC).
+    pub cell: Celsius,
+}
+
+impl Chain {
+    /// A device on a mount over grass, common glass, flat land, no dirt, a Perez sky, and 1 m/s of wind
+    /// where nobody measured it.
+    #[must_use]
+    pub fn new(generator: Generator, mount: Mount) -> Self {
+        Self {
+            generator,
+            mount,
+            albedo: GRASS_ALBEDO,
+            sky: DiffuseSky::Perez,
+            glass: Glass::default(),
+            optics: None,
+            skyline: Skyline::default(),
+            soiling: [0.0; 12],
+            wind: MetresPerSecond(1.0),
+        }
+    }
+
+    /// Whether all figures lie in their ranges and fit each other.
+    ///
+    /// # Errors
+    /// [`ChainError`] names the first that doesn't.
+    pub fn check(&self) -> Result<(), ChainError> {
+        self.mount.check()?;
+        Plane::new(0.0, 0.0, self.albedo)?;
+        self.glass.check()?;
+        if let Some(optics) = self.optics {
+            if !optics.is_possible() {
+                return Err(ChainError::Optics);
+            }
+            if self.mount != Mount::TwoAxis {
+                return Err(ChainError::NotAimed);
+            }
+        }
+        match self.soiling.iter().find(|share| !(0.0..=1.0).contains(*share)) {
+            Some(share) => Err(ChainError::Soiling(*share)),
+            None => Ok(()),
+        }
+    }
+
+    /// The yield under `weather`, whose sun is `suns`.
+    ///
+    /// # Errors
+    /// [`ChainError`]: a figure out of range, a span without the light that the chain needs.
+    pub fn run(&self, weather: &Weather, suns: &Suns) -> Result<Yield, ChainError> {
+        self.check()?;
+        let exposures = self.exposures(weather, suns)?;
+        let watts = self.powers(&exposures)?;
+        let mut total = Yield::new(self.generator.rated(), weather.years());
+        let span = weather.span_hours();
+        for ((hour, exposure), watts) in weather.hours.iter().zip(&exposures).zip(&watts) {
+            total.add(hour.month, &Sums::of(exposure, *watts, span));
+        }
+        total.hours = exposures.into_iter().zip(watts).collect();
+        Ok(total)
+    }
+
+    /// Light and warmth of every span.
+    fn exposures(&self, weather: &Weather, suns: &Suns) -> Result<Vec<Exposure>, ChainError> {
+        let fixed = match self.mount {
+            Mount::Fixed { .. } => {
+                let normal = self.mount.normal(SunVector::from_degrees(0.0, 0.0));
+                Some(self.glass.diffuse(normal.zenith_degrees()))
+            }
+            _ => None,
+        };
+        let spans = weather.hours.iter().zip(&suns.0).enumerate();
+        spans
+            .map(|(row, (hour, (sun, extra)))| {
+                let state = self.state(hour, *sun, *extra).map_err(|what| ChainError::Missing {
+                    row: row + 1,
+                    start: hour.start,
+                    what,
+                })?;
+                let open = self.skyline.is_flat()
+                    || 90.0 - sun.zenith_degrees() >= self.skyline.height(sun.azimuth_degrees());
+                let clean = 1.0 - self.soiling[usize::from(hour.month.clamp(1, 12)) - 1];
+                if let Some(optics) = self.optics {
+                    return Ok(self.aimed(&state, open, clean * optics.share()));
+                }
+                let normal = self.mount.normal(*sun);
+                let plane = Plane::facing(normal, hour.albedo.unwrap_or(self.albedo))?;
+                let mut parts = self.sky.on(&plane, &state, *extra);
+                if !open {
+                    parts.direct = Irradiance::ZERO;
+                    parts.circumsolar = Irradiance::ZERO;
+                }
+                parts.isotropic = parts.isotropic * self.skyline.open();
+                let spread = fixed.unwrap_or_else(|| self.glass.diffuse(normal.zenith_degrees()));
+                let through = |parts: &Parts| {
+                    let squarely = self.glass.beam(normal.dot(*sun));
+                    (parts.direct + parts.circumsolar) * squarely
+                        + (parts.isotropic + parts.horizon) * spread.sky
+                        + parts.ground * spread.ground
+                };
+                let total = parts.total().max(Irradiance::ZERO);
+                let thermal = &self.generator.thermal;
+                Ok(Exposure {
+                    horizontal: state.global,
+                    plane: total,
+                    effective: (through(&parts) * clean).max(Irradiance::ZERO),
+                    cell: Thermal::steady(thermal, total, state.air, state.wind),
+                })
+            })
+            .collect()
+    }
+
+    /// A concentrator's exposure, which takes this share of the direct light.
+    fn aimed(&self, state: &SkyState, open: bool, share: f64) -> Exposure {
+        let lit = open && state.sun.up > 0.0;
+        let plane = if lit { state.direct } else { Irradiance::ZERO };
+        let effective = plane * share;
+        let thermal = &self.generator.thermal;
+        Exposure {
+            horizontal: state.global,
+            plane,
+            effective,
+            cell: Thermal::steady(thermal, effective, state.air, state.wind),
+        }
+    }
+
+    /// The sky of a span; else which light is missing.
+    fn state(
+        &self,
+        hour: &Hour,
+        sun: SunVector,
+        extra: Irradiance,
+    ) -> Result<SkyState, &'static str> {
+        let light = match (hour.direct, self.optics) {
+            // A concentrator needs no more.
+            (Some(direct), Some(_)) if hour.global.is_none() => {
+                let diffuse = hour.diffuse.unwrap_or(Irradiance::ZERO);
+                Components { global: direct * sun.up.max(0.0) + diffuse, direct, diffuse }
+            }
+            _ => components(hour, sun, extra)?,
+        };
+        Ok(SkyState {
+            global: light.global,
+            direct: light.direct,
+            diffuse: light.diffuse,
+            air: hour.air,
+            wind: hour.wind.unwrap_or(self.wind),
+            sun,
+        })
+    }
+
+    /// Power at the crest of every span (W).
+    fn powers(&self, exposures: &[Exposure]) -> Result<Vec<Watts>, ColumnsError> {
+        let rows = exposures.len();
+        let lit: Vec<usize> = (0..rows).filter(|row| exposures[*row].effective.0 > 0.0).collect();
+        let mut columns: (Vec<Amps>, Vec<Amps>, Vec<Ohms>, Vec<Ohms>, Vec<Volts>) =
+            Default::default();
+        for row in &lit {
+            let Exposure { effective, cell, .. } = exposures[*row];
+            let source = self.generator.reference.at(effective, cell);
+            columns.0.push(source.photocurrent());
+            columns.1.push(source.saturation());
+            columns.2.push(source.series());
+            columns.3.push(source.shunt());
+            columns.4.push(source.ideality());
+        }
+        let mut found = vec![CurveSummary::default(); lit.len()];
+        Columns {
+            photocurrent: &columns.0,
+            saturation: &columns.1,
+            series: &columns.2,
+            shunt: &columns.3,
+            ideality: &columns.4,
+        }
+        .summaries(&mut found)?;
+        let mut watts = vec![Watts::ZERO; rows];
+        for (row, summary) in lit.into_iter().zip(found) {
+            watts[row] = summary.pmp * f64::from(self.generator.count);
+        }
+        Ok(watts)
+    }
+}
+
+/// Global, direct and diffuse light of a span; else which is missing.
+fn components(hour: &Hour, sun: SunVector, extra: Irradiance) -> Result<Components, &'static str> {
+    let up = sun.up.max(0.0);
+    match (hour.global, hour.direct, hour.diffuse) {
+        (global, Some(direct), Some(diffuse)) => {
+            let global = global.unwrap_or(direct * up + diffuse);
+            Ok(Components { global, direct, diffuse })
+        }
+        (Some(global), Some(direct), None) => {
+            let diffuse = (global - direct * up).max(Irradiance::ZERO);
+            Ok(Components { global, direct, diffuse })
+        }
+        (Some(global), None, Some(diffuse)) => {
+            let direct = if up > LOWEST_SUN {
+                ((global - diffuse) / up).max(Irradiance::ZERO).min(extra)
+            } else {
+                Irradiance::ZERO
+            };
+            Ok(Components { global, direct, diffuse })
+        }
+        (Some(global), None, None) => Ok(erbs(global, extra, sun.zenith_degrees())),
+        (None, Some(_), None) => Err("global or diffuse"),
+        (None, None, _) => Err("global"),
+    }
+}
