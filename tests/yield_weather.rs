@@ -8,14 +8,14 @@ use cresthold::quantities::{Celsius, Irradiance, MetresPerSecond};
 use cresthold::yields::{Weather, read};
 use proptest::prelude::*;
 
-const TMY: &str = "724365,\"GULL ROCK, OUTER\",XX,-9.0,55.317,-160.517,7\n\
+const TMY: &str = "724365,\"GULL ROCK, OUTER\",ZZ,-9.0,55.317,-160.517,7\n\
 Date (MM/DD/YYYY),Time (HH:MM),ETR (W/m^2),GHI (W/m^2),DNI (W/m^2),DHI (W/m^2),Dry-bulb (C),Wspd (m/s),Alb (unitless)\n\
 06/30/1997,23:00,0,41,3,40,4.0,2.1,-9900\n\
 06/30/1997,24:00,0,12,-9900,12,3.5,-9900,0.24\n\
 07/01/1988,01:00,0,0,0,0,9.0,0.0,0\n";
 
 fn epw() -> String {
-    let mut text = String::from("LOCATION,Larkfell,-,XXX,invented,000000,52.30,4.77,1.0,-2.0\n");
+    let mut text = String::from("LOCATION,Larkfell,-,ZZZ,invented,000000,52.30,4.77,1.0,-2.0\n");
     text.push_str(
         "DESIGN CONDITIONS,0\nCOMMENTS 1,made up\nDATA PERIODS,1,1,Data,Sunday, 1/ 1,12/31\n",
     );
