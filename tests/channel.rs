@@ -5,8 +5,8 @@ mod support;
 
 use cresthold::control::record::{Activity, Curve, CurveEnd, Event, Happening, Limit, Record};
 use cresthold::control::{
-    Channel, Command, Found, Guard, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading,
-    SeriesPath, Surroundings,
+    Channel, ChannelConfig, Command, Found, Guard, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox,
+    Reading, SeriesPath, Surroundings,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use cresthold::time::{Instant, Stamp, Utc};
@@ -18,6 +18,8 @@ use support::{BOOST, channel_config, envelope, perturb_and_observe};
 struct Talk {
     channel: Channel,
     now: Stamp,
+    light: f64,
+    sun: Option<f64>,
     events: Vec<Happening>,
     curves: Vec<Curve>,
 }
@@ -25,9 +27,13 @@ struct Talk {
 impl Talk {
     fn new() -> Self {
         let began: Utc = "2016-06-15T10:00:00Z".parse().unwrap();
-        let channel = Channel::new(channel_config(perturb_and_observe(0.25)));
+        Self::with(channel_config(perturb_and_observe(0.25)), began)
+    }
+
+    fn with(config: ChannelConfig, began: Utc) -> Self {
+        let channel = Channel::new(config);
         let now = Stamp { mono: Instant::ZERO, utc: began };
-        Self { channel, now, events: Vec::new(), curves: Vec::new() }
+        Self { channel, now, light: 800.0, sun: None, events: Vec::new(), curves: Vec::new() }
     }
 
     fn say(&mut self, input: Input) -> Option<Command> {
@@ -47,7 +53,8 @@ impl Talk {
         self.now = self.now.later(self.channel.next_wake().saturating_since(self.now.mono));
         let at = self.now.mono;
         self.channel.note_surroundings(Surroundings {
-            irradiance: Some(Observed { value: Irradiance(800.0), at }),
+            irradiance: Some(Observed { value: Irradiance(self.light), at }),
+            sun: self.sun.map(|value| Observed { value, at }),
             module_temperature: Some(Observed { value: Celsius(40.0), at }),
             ..Surroundings::default()
         });
@@ -133,6 +140,52 @@ fn each_limit_lets_go_within_the_turn_and_six_times_lock_off() {
         talk.let_go(limit);
     }
     let mut talk = Talk::new();
+    locked_off(&mut talk);
+    for _ in 0..100 {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        assert_eq!(talk.read(37.0, 0.0), None, "locked off looks, and never starts");
+    }
+}
+
+/// Where nobody comes by for weeks, a night may end the lock; a cap on device and sensor may not.
+#[test]
+fn a_night_ends_a_lock_where_the_station_says_so() {
+    for anew in [false, true] {
+        let mut config = channel_config(perturb_and_observe(0.25));
+        config.retry.anew_each_day = anew;
+        let mut talk = Talk::with(config, "2016-06-15T10:00:00Z".parse().unwrap());
+        locked_off(&mut talk);
+        let told = Happening::LockedOff { times: 6, until_dawn: anew };
+        assert!(talk.events.contains(&told), "{:?}", talk.events);
+        let mut look = |light, sun, volts| {
+            (talk.light, talk.sun) = (light, Some(sun));
+            let mut last = None;
+            for _ in 0..100 {
+                assert_eq!(talk.wake(), Some(Command::Measure));
+                last = talk.read(volts, 0.0);
+            }
+            (last, talk.channel.activity())
+        };
+        let locked = (None, Activity::LockedOff);
+        assert_eq!(look(0.0, 40.0, 0.1), locked, "a cap at noon");
+        assert_eq!(look(800.0, 40.0, 37.0), locked);
+        let night = look(0.0, -20.0, 0.1);
+        assert_eq!(night, (None, if anew { Activity::Asleep } else { Activity::LockedOff }));
+        (talk.light, talk.sun) = (300.0, Some(10.0));
+        let mut begun = false;
+        for _ in 0..100 {
+            assert_eq!(talk.wake(), Some(Command::Measure));
+            begun = talk.read(37.0, 0.0) == Some(Command::BoostOn);
+            if begun {
+                break;
+            }
+        }
+        assert_eq!(begun, anew);
+    }
+}
+
+/// Begins, and passes a limit until it is locked off.
+fn locked_off(talk: &mut Talk) {
     talk.begin();
     for time in 1..=6 {
         assert_eq!(talk.wake(), Some(Command::Measure));
@@ -151,10 +204,6 @@ fn each_limit_lets_go_within_the_turn_and_six_times_lock_off() {
         assert_eq!(talk.channel.activity(), Activity::Tracking);
     }
     assert_eq!(talk.channel.activity(), Activity::LockedOff);
-    for _ in 0..100 {
-        assert_eq!(talk.wake(), Some(Command::Measure));
-        assert_eq!(talk.read(37.0, 0.0), None, "locked off looks, and never starts");
-    }
 }
 
 #[test]

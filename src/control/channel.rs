@@ -7,6 +7,7 @@
 mod daylight;
 mod start;
 mod sweeping;
+mod zeros;
 
 use super::config::ChannelConfig;
 use super::conversation::{Command, Found, Input, Outbox, Reading};
@@ -23,6 +24,7 @@ use daylight::{Sleep, Tired};
 use start::HeldOff;
 use std::time::Duration;
 use sweeping::UnderWay;
+use zeros::Zeros;
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Phase {
@@ -99,6 +101,7 @@ pub struct Channel {
     setpoint: Option<Setpoint>,
     dark_since: Option<Instant>,
     sleep: Sleep,
+    zeros: Zeros,
     awake: bool,
     away_since: Option<Instant>,
     failures: u32,
@@ -134,6 +137,7 @@ impl Channel {
             setpoint: None,
             dark_since: None,
             sleep: Sleep::default(),
+            zeros: Zeros::default(),
             awake: false,
             away_since: None,
             failures: 0,
@@ -428,7 +432,8 @@ impl Channel {
         self.tell_held(now, out);
         self.tell(now, Happening::LetGo { limit, value, bound, rest }, out);
         if counts && self.let_go >= self.config.retry.times {
-            self.tell(now, Happening::LockedOff { times: self.let_go }, out);
+            let (times, until_dawn) = (self.let_go, self.config.retry.anew_each_day);
+            self.tell(now, Happening::LockedOff { times, until_dawn }, out);
             return self.release(Idle::LockedOff);
         }
         self.release(Idle::Resting(now.mono + rest))

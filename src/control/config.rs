@@ -4,7 +4,7 @@ use super::envelope::Envelope;
 use super::record::ChannelId;
 use super::sweep::SweepConfig;
 use super::wiring::SeriesPath;
-use crate::quantities::{Irradiance, Volts, Watts};
+use crate::quantities::{Amps, Irradiance, Volts, Watts};
 use crate::time::Utc;
 use crate::trackers::TrackerConfig;
 use std::time::Duration;
@@ -26,6 +26,8 @@ pub struct Daylight {
     pub dusk_delay: Duration,
     /// How often a channel that isn't tracking looks up (s, 0.1..=600).
     pub look_every: Duration,
+    /// What the instruments may show at night.
+    pub zeros: ZeroLimits,
 }
 
 /// Where one day ends and the next begins: at midnight of UTC, or of the mean sun over a longitude.
@@ -89,6 +91,28 @@ pub struct Retry {
     /// passes with the weather is not counted, and waits for `first` each time: see
     /// [`Limit::is_weather`](super::record::Limit::is_weather).
     pub times: u32,
+    /// Whether a night ends a lock, so that the channel begins the next day with all its tries. Without,
+    /// it stays off until the next run.
+    pub anew_each_day: bool,
+}
+
+/// How far from zero the instruments may be at night, with the input off, before that is a warning.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ZeroLimits {
+    /// The load's current (A, above 0).
+    pub amps: Amps,
+    /// The irradiance (W/m2, above 0).
+    pub irradiance: Irradiance,
+}
+
+impl ZeroLimits {
+    /// Where nothing is stated: 0.1 % of the largest current, which is the least that a tracker's choice
+    /// hangs on, and the zero offset that a good thermopile under a clear night sky stays within
+    /// (ISO 9060, class B: 15 W/m2 at 200 W/m2 of net thermal radiation; from memory).
+    #[must_use]
+    pub fn usual(largest: Amps) -> Self {
+        Self { amps: largest * 1e-3, irradiance: Irradiance(15.0) }
+    }
 }
 
 impl Retry {
@@ -98,7 +122,7 @@ impl Retry {
     /// use cresthold::control::Retry;
     /// use std::time::Duration;
     /// let s = Duration::from_secs;
-    /// let retry = Retry { first: s(5), longest: s(60), times: 6 };
+    /// let retry = Retry { first: s(5), longest: s(60), times: 6, anew_each_day: false };
     /// assert_eq!([1, 2, 3, 4, 5].map(|n| retry.wait(n)), [s(5), s(10), s(20), s(40), s(60)]);
     /// ```
     #[must_use]

@@ -19,6 +19,7 @@ mod derating;
 mod energy;
 mod envelope;
 mod guard;
+mod happening;
 mod ledger;
 mod placement;
 mod punctuality;
@@ -31,7 +32,7 @@ mod timekeeper;
 mod wiring;
 
 pub use channel::Channel;
-pub use config::{ChannelConfig, DaySplit, Daylight, Retry};
+pub use config::{ChannelConfig, DaySplit, Daylight, Retry, ZeroLimits};
 pub use conversation::{Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
 pub use derating::{DeratedBy, Derating, DeratingError, DeratingPoint, MAX_DERATING_POINTS};
 pub use energy::{EnergyMeter, Increment};

@@ -91,8 +91,9 @@ pub(super) fn read(
     let top = envelope.as_ref().map(|envelope| envelope.device_volts_max.0);
     let table = section.table("tracker", "add [channel.tracker] with its method");
     let tracker = within(table, |table| tracker::read(table, common.directory, top));
-    let daylight =
-        within(section.table_or_defaults("daylight"), |table| limits::daylight(table, top));
+    let daylight = within(section.table_or_defaults("daylight"), |table| {
+        limits::daylight(table, envelope.as_ref())
+    });
     let table = section.table_or_defaults("sweep");
     let sweep = within(table, |table| sweep::read(table, &rhythm, load.as_ref()));
     let retry = within(section.table_or_defaults("retry"), limits::retry);

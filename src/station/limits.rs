@@ -3,7 +3,9 @@
 use super::reader::{Number, Section};
 use super::sensed;
 use super::spec::BoostSpec;
-use crate::control::{Capability, CapabilityError, CapabilityPoint, Daylight, Envelope, Retry};
+use crate::control::{
+    Capability, CapabilityError, CapabilityPoint, Daylight, Envelope, Retry, ZeroLimits,
+};
 use crate::quantities::{Amps, Irradiance, Volts, Watts};
 use std::time::Duration;
 
@@ -192,17 +194,32 @@ const LOOK_EVERY: Number = Number {
     unit: "s",
     hint: "state how often a channel that isn't tracking looks up, 10 by default",
 };
+const ZERO_AMPS: Number = Number {
+    key: "zero_amps",
+    low: 1e-6,
+    high: 10.0,
+    unit: "A",
+    hint: "state what the load may show with its input off, 0.1 % of device_amps_max by default",
+};
+const ZERO_IRRADIANCE: Number = Number {
+    key: "zero_irradiance",
+    low: 0.1,
+    high: 100.0,
+    unit: "W/m2",
+    hint: "state what the irradiance sensor may show at night, 15 by default",
+};
 const DEFAULT_WAKE: f64 = 20.0;
 const DEFAULT_SLEEP: f64 = 10.0;
 const DEFAULT_SLEEP_WATTS: f64 = 0.5;
 const DEFAULT_DUSK_DELAY: Duration = Duration::from_secs(60);
 const DEFAULT_LOOK_EVERY: Duration = Duration::from_secs(10);
 
-/// Reads `[channel.daylight]`; `device_volts_max` is known when the envelope has it right.
-pub(super) fn daylight(
-    section: &mut Section<'_>,
-    device_volts_max: Option<f64>,
-) -> Option<Daylight> {
+/// Reads `[channel.daylight]`; the envelope is known when it is right.
+pub(super) fn daylight(section: &mut Section<'_>, envelope: Option<&Envelope>) -> Option<Daylight> {
+    let device_volts_max = envelope.map(|envelope| envelope.device_volts_max.0);
+    let usual = ZeroLimits::usual(envelope.map_or(Amps::ZERO, |envelope| envelope.device_amps_max));
+    let zero_amps = section.number_or(&ZERO_AMPS, usual.amps.0);
+    let zero_irradiance = section.number_or(&ZERO_IRRADIANCE, usual.irradiance.0);
     let wake = section.number_or(&WAKE, DEFAULT_WAKE);
     let sleep = section.number_or(&SLEEP, DEFAULT_SLEEP);
     let wake_volts = section.number(&WAKE_VOLTS);
@@ -236,6 +253,7 @@ pub(super) fn daylight(
         sleep_watts: Watts(sleep_watts?),
         dusk_delay: dusk_delay?,
         look_every: look_every?,
+        zeros: ZeroLimits { amps: Amps(zero_amps?), irradiance: Irradiance(zero_irradiance?) },
     })
 }
 
@@ -256,6 +274,7 @@ const TIMES: super::reader::Whole = super::reader::Whole {
 };
 const DEFAULT_FIRST: Duration = Duration::from_secs(5);
 const DEFAULT_LONGEST: Duration = Duration::from_secs(600);
+const ANEW: &str = "anew_each_day";
 const DEFAULT_TIMES: u64 = 6;
 
 /// Reads `[channel.retry]`.
@@ -263,11 +282,12 @@ pub(super) fn retry(section: &mut Section<'_>) -> Option<Retry> {
     let first = section.seconds_or(&FIRST, DEFAULT_FIRST);
     let longest = section.seconds_or(&LONGEST, DEFAULT_LONGEST);
     let times = section.whole(&TIMES, Some(DEFAULT_TIMES));
+    let anew = section.flag_or(ANEW, false);
     let (first, longest, times) = (first?, longest?, times?);
     if longest < first {
         let (first, longest) = (first.as_secs_f64(), longest.as_secs_f64());
         let key = if section.has(LONGEST.key) { LONGEST.key } else { FIRST.key };
         section.note(key, format!("longest_s ({longest} s) is less than first_s ({first} s)"));
     }
-    Some(Retry { first, longest, times: u32::try_from(times).ok()? })
+    Some(Retry { first, longest, times: u32::try_from(times).ok()?, anew_each_day: anew? })
 }

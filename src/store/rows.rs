@@ -9,7 +9,7 @@
 
 use super::op::{Kind, Op};
 use crate::control::record::{
-    Activity, Curve, CurvePoint, DayTotal, Event, Happening, Minute, Sample, Spread,
+    Activity, Curve, CurvePoint, DayTotal, Event, Happening, Minute, Sample, Spread, Zero,
 };
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp};
@@ -285,6 +285,17 @@ fn json_seconds(span: Duration) -> String {
     json(span.as_secs_f64())
 }
 
+fn zeros(zero: &Zero) -> String {
+    format!(
+        r#"{{"looks":{},"amps_a":{},"scatter_a":{},"volts_v":{},"irradiance_w_m2":{}}}"#,
+        zero.looks,
+        json(zero.amps.0),
+        json(zero.scatter.0),
+        json(zero.volts.0),
+        json(zero.irradiance.map_or(f64::NAN, |seen| seen.0))
+    )
+}
+
 /// The numbers of a happening as JSON, so that `json_extract(detail, '$.value')` finds them.
 fn detail(what: &Happening) -> Option<String> {
     Some(match *what {
@@ -314,9 +325,10 @@ fn detail(what: &Happening) -> Option<String> {
                 json_seconds(rest)
             )
         }
-        Happening::LockedOff { times } | Happening::WishHeld { times } => {
+        Happening::LockedOff { times, .. } | Happening::WishHeld { times } => {
             format!(r#"{{"times":{times}}}"#)
         }
+        Happening::ZerosRead(zero) | Happening::ZerosOff(zero) => zeros(&zero),
         Happening::Gap { length } => format!(r#"{{"length_s":{}}}"#, json_seconds(length)),
         Happening::SamplesLeftOut { count } => format!(r#"{{"count":{count}}}"#),
         Happening::LastRunBrokeOff { last } => {

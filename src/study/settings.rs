@@ -11,7 +11,7 @@ use super::Plant;
 use crate::control::record::{ChannelId, SweepDirection};
 use crate::control::{
     Capability, CapabilityPoint, ChannelConfig, DaySplit, Daylight, Envelope, Retry, SensedLimits,
-    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances,
+    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances, ZeroLimits,
 };
 use crate::quantities::{Amps, Irradiance, Ohms, Volts, Watts};
 use crate::trackers::TrackerConfig;
@@ -220,11 +220,13 @@ impl BenchSettings {
                 sleep_watts: Watts::ZERO,
                 dusk_delay: NEVER,
                 look_every: LOOK_EVERY.max(self.period),
+                zeros: ZeroLimits::usual(BenchSettings::full_scale(plant).1),
             },
             retry: Retry {
                 first: Duration::from_secs(1),
                 longest: Duration::from_secs(60),
                 times: u32::MAX,
+                anew_each_day: false,
             },
         }
     }

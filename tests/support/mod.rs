@@ -5,7 +5,7 @@
 use cresthold::control::record::{ChannelId, SweepDirection};
 use cresthold::control::{
     Capability, CapabilityPoint, Channel, ChannelConfig, Daylight, Envelope, Retry, SensedLimits,
-    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances,
+    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances, ZeroLimits,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts, Watts};
 use cresthold::rehearsal::{Mounting, Stand, StandParts};
@@ -68,8 +68,14 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
             sleep_watts: Watts(0.5),
             dusk_delay: Duration::from_secs(60),
             look_every: Duration::from_secs(10),
+            zeros: ZeroLimits::usual(envelope().device_amps_max),
         },
-        retry: Retry { first: Duration::from_secs(5), longest: Duration::from_secs(600), times: 6 },
+        retry: Retry {
+            first: Duration::from_secs(5),
+            longest: Duration::from_secs(600),
+            times: 6,
+            anew_each_day: false,
+        },
     }
 }
 

@@ -21,7 +21,7 @@ use crate::time::Instant;
 use std::time::Duration;
 
 /// Below this the sun gives no light that counts (degrees: the end of civil twilight).
-const NIGHT: f64 = -6.0;
+pub(super) const NIGHT: f64 = -6.0;
 /// Above this it is day (degrees): a clear sky has some 150 W/m2 on the level, and the heaviest clouds of
 /// the recorded day in the tests leave 4.
 const DAY: f64 = 10.0;

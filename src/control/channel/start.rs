@@ -1,5 +1,6 @@
 //! From a safe bench to the crest: looking up, boost on and verified, input on at open circuit.
 
+use super::daylight::NIGHT;
 use super::{Channel, Idle, Phase, Step};
 use crate::control::conversation::{Command, Found, Outbox, Reading};
 use crate::control::guard::{Breach, Evidence};
@@ -65,11 +66,20 @@ impl Channel {
             self.ledger.blind(now, self.activity(), self.awake, out);
             return None;
         }
+        self.check_zeros(now, &look, &fresh, out);
         let light = self.light(&look, &fresh);
         let waits = matches!(idle, Idle::Resting(until) if now.mono < until);
         self.awake = light || waits;
         self.ledger.idling(now, self.activity(), (&look, self.awake), out);
-        if matches!(idle, Idle::Resting(_)) && self.dark_for_long(now.mono, !light) {
+        let lets_dark_end_it = match idle {
+            Idle::Resting(_) => true,
+            // A cap on the device is no night.
+            Idle::LockedOff => {
+                self.config.retry.anew_each_day && fresh.sun.is_none_or(|sun| sun < NIGHT)
+            }
+            Idle::Dark(_) | Idle::Stopping => false,
+        };
+        if lets_dark_end_it && self.dark_for_long(now.mono, !light) {
             self.let_go = 0;
             self.tell(now, Happening::FellAsleep, out);
             self.phase = Phase::Idle(Idle::Dark(now.mono));

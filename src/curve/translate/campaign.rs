@@ -175,7 +175,7 @@ pub fn voltage_factors(
             let model = voc_stc / f + beta * f * above;
             ([1.0 / f, f * above, by_f * log, by_f * log * log], at.voc.0 - model)
         };
-        found = line(curves.iter().map(row).collect())?;
+        found = line(&curves.iter().map(row).collect::<Vec<_>>())?;
         for (value, step) in theta.iter_mut().zip(&mut found) {
             *value += step.value;
             step.value = *value;
@@ -251,10 +251,10 @@ fn step(
     }
     if rows.iter().all(|(row, _)| row[2] == 0.0) {
         let two = |(row, right): &Row<3>| ([row[0], row[1]], *right);
-        let [pmp, series] = line(rows.iter().map(two).collect())?;
+        let [pmp, series] = line(&rows.iter().map(two).collect::<Vec<_>>())?;
         return Ok((pmp, series, None));
     }
-    let [pmp, series, kappa] = line(rows.to_vec())?;
+    let [pmp, series, kappa] = line(rows)?;
     Ok((pmp, series, Some(kappa)))
 }
 

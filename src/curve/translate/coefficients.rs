@@ -92,9 +92,9 @@ pub fn coefficients(curves: &[Observed]) -> Result<Coefficients, CoefficientErro
         let suns = suns(at);
         ([suns, suns * above(at), suns * (suns - 1.0)], at.isc.0)
     };
-    let [isc_stc, alpha, bend] = line(curves.iter().map(current).collect())?;
+    let [isc_stc, alpha, bend] = line(&curves.iter().map(current).collect::<Vec<_>>())?;
     let voltage = |at: &Observed| ([1.0, above(at), suns(at).ln()], at.voc.0);
-    let [voc_stc, beta, change] = line(curves.iter().map(voltage).collect())?;
+    let [voc_stc, beta, change] = line(&curves.iter().map(voltage).collect::<Vec<_>>())?;
     let share = |c: Coefficient| Coefficient {
         value: c.value / voc_stc.value,
         uncertainty: c.uncertainty / voc_stc.value,
@@ -118,10 +118,8 @@ const ROUNDS: usize = 20;
 /// squares. Weights after Huber (1964, Annals of Mathematical Statistics 35, 73-101) take its pull away,
 /// by least squares again and again; the covariance is that of Huber's proposal (1973, Annals of
 /// Statistics 1, 799-821). Both from memory; `tests/curve_translate.rs` holds them by their promises.
-pub(super) fn line<const N: usize>(
-    rows: Vec<Row<N>>,
-) -> Result<[Coefficient; N], CoefficientError> {
-    let triangle = reduce(&mut rows.clone());
+pub(super) fn line<const N: usize>(rows: &[Row<N>]) -> Result<[Coefficient; N], CoefficientError> {
+    let triangle = reduce(&mut rows.to_vec());
     let (Some(mut values), Some(inverse)) = (triangle.solve(), triangle.inverse_gram()) else {
         return Err(CoefficientError::NotApart);
     };
