@@ -235,6 +235,22 @@ pub fn others(path: &Path) -> Vec<PathBuf> {
     found.into_iter().map(|(_, name)| name).collect()
 }
 
+/// The files that a run may have gone on in when it left the one at `path`: those beside the
+/// current one, whether `path` is the current one or beside it itself.
+pub(super) fn beside_ones(path: &Path) -> Vec<PathBuf> {
+    let stem = path.file_stem().and_then(|stem| stem.to_str()).unwrap_or_default();
+    let current = stem.rsplit_once(".beside-").filter(|(_, number)| is_number(number));
+    let mut current = path.with_file_name(current.map_or(stem, |(stem, _)| stem));
+    if let Some(extension) = path.extension() {
+        current.as_mut_os_string().push(".");
+        current.as_mut_os_string().push(extension);
+    }
+    let is_beside = |name: &PathBuf| {
+        part_of(&current, name).is_some_and(|part| !is_month(&part)) && name != path
+    };
+    others(&current).into_iter().filter(is_beside).collect()
+}
+
 /// The months among [`others`], oldest first.
 pub(super) fn months(path: &Path) -> Vec<PathBuf> {
     let is_old = |name: &PathBuf| part_of(path, name).is_some_and(|part| is_month(&part));

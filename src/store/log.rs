@@ -225,13 +225,17 @@ impl Log {
         })
     }
 
-    /// Takes over what `other`, which can't be written any more, has committed and not packed.
-    pub(super) fn adopt(&mut self, other: &mut Self) -> Result<(), StoreError> {
+    /// Takes over what `other`, which can't be written any more, has committed and not packed, and
+    /// tells so in `note`: one transaction, by which the next start knows that the other's tail must
+    /// not be packed besides.
+    pub(super) fn adopt(&mut self, other: &mut Self, note: &Note) -> Result<(), StoreError> {
         let (Some(mine), Some(theirs)) = (&mut self.tailed, &mut other.tailed) else {
-            return Ok(());
+            self.note(note)?;
+            return self.commit();
         };
         let (channels, sensors) =
             ((&other.channels, &self.channels), (&other.sensors, &self.sensors));
+        let mut ops = Vec::with_capacity(theirs.waiting.len() + 1);
         for op in &theirs.waiting {
             let mut op = op.clone();
             let (from, to) = if op.is_of_sensor() { sensors } else { channels };
@@ -239,13 +243,30 @@ impl Log {
                 let index = from.iter().position(|known| known == number);
                 *number = index.and_then(|index| to.get(index)).copied().unwrap_or(*number);
             }
-            mine.fresh.push(op);
+            ops.push(op);
         }
-        self.commit()?;
-        if let Some(theirs) = &mut other.tailed {
-            theirs.waiting.clear();
-            theirs.tail.packed();
+        let taken = recovery::Taken::of(&other.path, &theirs.tail).to_json();
+        ops.push(rows::event(&EventRow {
+            channel: None,
+            at: note.at,
+            severity: note.severity.word(),
+            code: note.code,
+            text: &note.text,
+            detail: Some(&taken),
+        }));
+        let generation = mine.tail.generation();
+        let place = (&self.conn, self.path.as_path());
+        match recovery::pack(place, &mut self.packer, &ops, generation) {
+            Ok(refused) => self.refused += refused,
+            Err(error) => {
+                self.packer.forget();
+                return Err(error);
+            }
         }
+        mine.tail.packed();
+        theirs.waiting.clear();
+        theirs.tail.packed();
+        self.kept.events += 1;
         Ok(())
     }
 

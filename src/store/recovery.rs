@@ -2,17 +2,68 @@
 //!
 //! Model: packing is one transaction of rows and the generation's number. A tail that an earlier
 //! run left is packed once, under that run's boot, by whoever opens the log next: a writer, or a
-//! reader where nobody writes. It is passed over if its generation is packed already or its boot is
-//! not in this file.
+//! reader where nobody writes. It is passed over if its generation is packed already, if its boot is
+//! not in this file, or if a file beside it tells that it has taken over the rows.
 
+use super::book;
 use super::error::StoreError;
 use super::log;
 use super::op::Op;
 use super::open;
 use super::pack::Packer;
-use super::tail::{Locked, Tail, tail_path};
-use rusqlite::{Connection, Result};
+use super::tail::{Left, Locked, Tail, tail_path};
+use rusqlite::{Connection, OpenFlags, Result};
 use std::path::Path;
+
+/// Whose rows a fresh file has taken over: what tells one tail from all others of this log.
+#[derive(Debug)]
+pub(super) struct Taken {
+    file: String,
+    generation: i64,
+    began_utc_us: i64,
+}
+
+impl Taken {
+    pub(super) fn of(path: &Path, tail: &Tail) -> Self {
+        let (generation, began_utc_us) = (tail.generation(), tail.began_utc_us());
+        Self { file: file_name(path), generation, began_utc_us }
+    }
+
+    fn of_left(path: &Path, left: &Left) -> Self {
+        let (generation, began_utc_us) = (left.generation, left.began_utc_us);
+        Self { file: file_name(path), generation, began_utc_us }
+    }
+
+    /// For the detail of the event that tells it.
+    pub(super) fn to_json(&self) -> String {
+        let Self { file, generation, began_utc_us } = self;
+        serde_json::json!({
+            "from": file, "generation": generation, "began_utc_us": began_utc_us
+        })
+        .to_string()
+    }
+
+    /// Whether one of the files beside the log at `path` has an event that tells it.
+    fn is_told_beside(&self, path: &Path) -> bool {
+        let told = |file: &Path| {
+            // To write, because a cut may have left a transaction to be rolled back.
+            let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+            let conn = Connection::open_with_flags(file, flags)?;
+            conn.busy_timeout(open::LOCK_PATIENCE)?;
+            conn.query_row(
+                "SELECT EXISTS (SELECT 1 FROM event WHERE detail = ?1)",
+                [self.to_json()],
+                |row| row.get::<_, bool>(0),
+            )
+        };
+        // One that can't be asked has taken over nothing that a reader would find.
+        book::beside_ones(path).iter().any(|file| told(file).unwrap_or(false))
+    }
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
 
 /// Writes `ops` into the tables, as packing `generation`; tells how many were refused.
 pub(super) fn pack(
@@ -76,7 +127,7 @@ pub(super) fn pack_left(
             |row| row.get(0),
         )
         .map_err(fail)?;
-    if !known {
+    if !known || Taken::of_left(path, &left).is_told_beside(path) {
         return Ok(packed);
     }
     let mut packer = Packer::new(left.boot, Vec::new());

@@ -192,6 +192,10 @@ impl Tail {
         self.generation
     }
 
+    pub(super) const fn began_utc_us(&self) -> i64 {
+        self.began_utc_us
+    }
+
     /// Appends one frame and syncs; after an error the same rows may be tried again.
     pub(super) fn append(&mut self, ops: &[Op]) -> io::Result<()> {
         let mut memory = self.memory.clone();

@@ -12,6 +12,7 @@
 #[path = "../disk/mod.rs"]
 mod disk;
 mod image;
+mod moved;
 #[path = "../store_common/mod.rs"]
 mod store_common;
 
@@ -123,14 +124,7 @@ fn judge(folder: &Path, told: u32) -> Result<(), String> {
     let next = SECOND + 1;
     log.write(&Record::Sample(sample(0, f64::from(next)))).map_err(|e| e.to_string())?;
     log.finish().map_err(|error| format!("the run after: {error}"))?;
-    let conn = Connection::open(&path).unwrap();
-    let sound: String = conn
-        .query_row("PRAGMA integrity_check", [], |row| row.get(0))
-        .map_err(|error| error.to_string())?;
-    if sound != "ok" {
-        return Err(format!("integrity_check: {sound}"));
-    }
-    drop(conn);
+    sound(&path)?;
     let reader = Reader::open(&path).map_err(|error| error.to_string())?;
     let channels = reader.channels().map_err(|error| error.to_string())?;
     for (channel, row) in (0_u16..).zip(&channels) {
@@ -167,13 +161,25 @@ fn judge(folder: &Path, told: u32) -> Result<(), String> {
     Ok(())
 }
 
+/// Whether SQLite finds nothing wrong with a file.
+fn sound(file: &Path) -> Result<(), String> {
+    let conn = Connection::open(file).unwrap();
+    let sound: String = conn
+        .query_row("PRAGMA integrity_check", [], |row| row.get(0))
+        .map_err(|error| error.to_string())?;
+    if sound == "ok" { Ok(()) } else { Err(format!("integrity_check: {sound}")) }
+}
+
+/// Says what is wrong in a folder that a cut left, after so much had been told.
+type Judge = fn(&Path, u32) -> Result<(), String>;
+
 /// Cuts after each act, `seeds` times each, in steps of `stride`; answers how many cuts were made
 /// and what was wrong.
 fn cut(
     acts: &[Act],
     seeds: std::ops::Range<u64>,
     stride: usize,
-    damage: Damage,
+    (damage, judge): (Damage, Judge),
 ) -> (usize, Vec<String>) {
     // Where there is one, a disk in memory.
     let shm = Path::new("/dev/shm");
@@ -202,7 +208,7 @@ fn cut(
 
 fn survive(seeds: std::ops::Range<u64>, stride: usize) -> usize {
     let acts = written_down();
-    let (cuts, wrong) = cut(&acts, seeds, stride, Damage::Unflushed);
+    let (cuts, wrong) = cut(&acts, seeds, stride, (Damage::Unflushed, judge));
     println!("{cuts} cuts after {} acts: {} wrong", acts.len(), wrong.len());
     assert!(wrong.is_empty(), "{} of {cuts}: {:#?}", wrong.len(), &wrong[..wrong.len().min(5)]);
     cuts
@@ -223,14 +229,14 @@ fn ten_thousand_cuts_lose_nothing_that_was_told() {
 
 #[test]
 fn a_log_that_never_flushes_is_caught() {
-    let (cuts, wrong) = cut(&written_down(), 0..2, 11, Damage::NeverFlushed);
+    let (cuts, wrong) = cut(&written_down(), 0..2, 11, (Damage::NeverFlushed, judge));
     println!("without a flush: {} of {cuts} cuts caught", wrong.len());
     assert!(wrong.iter().any(|why| why.contains("lost")), "{cuts} cuts, none caught");
 }
 
 #[test]
 fn a_device_that_ignores_flushes_is_caught() {
-    let (cuts, wrong) = cut(&written_down(), 0..2, 11, Damage::FlushIgnored);
+    let (cuts, wrong) = cut(&written_down(), 0..2, 11, (Damage::FlushIgnored, judge));
     println!("flush ignored: {} of {cuts} cuts caught", wrong.len());
     let corrupt = |why: &String| !why.contains("lost");
     assert!(wrong.iter().any(corrupt), "{cuts} cuts, no damage caught: {wrong:?}");

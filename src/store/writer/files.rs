@@ -189,13 +189,15 @@ impl Files {
             Ok(fresh) => fresh,
             Err(error) => return tracing::error!("no fresh log beside the old one: {error}"),
         };
+        let note = moved_note(self.at, &self.path, fresh.path(), error);
         if let Some(old) = &mut self.log {
-            if let Err(error) = fresh.adopt(old) {
+            if let Err(error) = fresh.adopt(old, &note) {
                 return tracing::error!("no fresh log beside the old one: {error}");
             }
             self.closed = self.closed.plus(old.rows());
+        } else {
+            self.notes.push(note);
         }
-        self.notes.push(moved_note(self.at, &self.path, fresh.path(), error));
         tracing::error!("{error}; from here on records go to {}", fresh.path().display());
         self.path = fresh.path().to_path_buf();
         self.log = Some(fresh);
