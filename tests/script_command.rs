@@ -93,7 +93,10 @@ fn a_script_is_tried_without_hardware() {
     // Fails on real light only: told with time and line, and with exit code 3.
     write(
         "late.rhai",
-        &CLIMB.replace("this.watts = seen.watts;", "if seen.time > 20000.0 { throw 1; }"),
+        &CLIMB.replace(
+            "this.watts = seen.watts;",
+            "this.watts = seen.watts; if seen.time > 20000.0 { throw 1; }",
+        ),
     );
     let shown = try_out(&["late.rhai", "--for", "6h"], scratch.path());
     let told = String::from_utf8(shown.stderr).unwrap();

@@ -18,6 +18,7 @@ mod sweep;
 mod tracker;
 mod tune;
 mod wiring;
+mod yields;
 
 use crate::station::Station;
 use clap::{Parser, Subcommand};
@@ -32,7 +33,8 @@ pub enum Exit {
     Done = 0,
     /// The command line can't be understood.
     Usage = 2,
-    /// The station file, a tracker's script or a recorded day has mistakes; nothing was started.
+    /// The station file, a tracker's script, a recorded day or a weather file has mistakes; nothing was
+    /// started.
     Station = 3,
     /// The log can't be opened or written; loads are off.
     Log = 4,
@@ -77,7 +79,8 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
     after_help = "Example of a day:\n  \
                   cresthold run --speed max --log day.sqlite\n  \
                   cresthold picture day.sqlite\n\n\
-                  Exit codes: 0 done; 2 command line; 3 station file, script or recorded day; 4 log; \
+                  Exit codes: 0 done; 2 command line; 3 station file, script, recorded day or \
+                  weather; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
@@ -106,6 +109,7 @@ enum Command {
     Tracker(tracker::TryTracker),
     Tune(Box<tune::Tune>),
     Wiring(wiring::DrawWiring),
+    Yield(Box<yields::WorkOutYield>),
 }
 
 /// Parses the arguments, does what they say, tells the exit code.
@@ -128,6 +132,7 @@ pub fn main() -> ExitCode {
         Command::Tracker(tracker) => tracker.carry_out(),
         Command::Tune(tune) => tune.carry_out(),
         Command::Wiring(wiring) => wiring.carry_out(),
+        Command::Yield(of) => of.carry_out(),
     };
     exit.into()
 }

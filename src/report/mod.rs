@@ -21,3 +21,4 @@ pub mod table;
 pub mod tuning;
 pub mod tuning_page;
 pub mod wiring;
+pub mod yields;

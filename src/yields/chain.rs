@@ -298,7 +298,7 @@ impl Chain {
     }
 
     /// Power at the crest of every span (W).
-    fn powers(&self, exposures: &[Exposure]) -> Result<Vec<Watts>, ColumnsError> {
+    pub(super) fn powers(&self, exposures: &[Exposure]) -> Result<Vec<Watts>, ColumnsError> {
         let rows = exposures.len();
         let lit: Vec<usize> = (0..rows).filter(|row| exposures[*row].effective.0 > 0.0).collect();
         let (mut photocurrent, mut saturation) = (Vec::<Amps>::new(), Vec::<Amps>::new());

@@ -1,7 +1,8 @@
 //! Energy before the campaign: what a device would yield at a place, from a year of weather.
 //!
 //! Pure: weather's text in, energy by hour, month and year out. [`read`] takes the files, [`Weather`] holds
-//! them, [`Chain`] says what stands there, [`Chain::run`] reckons.
+//! them, [`Chain`] says what stands there, [`Chain::run`] reckons, [`Chain::losses`] tells where the rest
+//! went, and [`Chain::spread`] how sure all that is.
 //!
 //! ```
 //! use cresthold::quantities::MetresPerSecond;
@@ -27,16 +28,20 @@
 //! know), and a model of inverters (the device is held by a load).
 
 mod chain;
+mod losses;
 mod mounting;
 mod optics;
 pub mod read;
 mod skyline;
+mod spread;
 mod sums;
 mod weather;
 
 pub use chain::{Chain, ChainError, Exposure, Generator, Suns};
+pub use losses::Losses;
 pub use mounting::Mount;
 pub use optics::Optics;
 pub use skyline::{Skyline, SkylineError};
+pub use spread::{Doubts, Spread, Term};
 pub use sums::{Sums, Yield};
 pub use weather::{Hour, Weather};

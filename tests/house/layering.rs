@@ -21,7 +21,7 @@ const LOGGER: [Rule; 14] = [
     ("store", &["control", "sensors"]),
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "curve", "instruments", "modbus", "sensors"]),
-    ("report", &["control", "curve", "store", "station", "study"]),
+    ("report", &["control", "curve", "store", "station", "study", "yields"]),
     ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",

@@ -1,0 +1,382 @@
+//! What a device would yield: tables for a terminal, one value for JSON, and the hours as CSV.
+//!
+//! Table and JSON are made of the same numbers.
+
+use super::table::align;
+use crate::quantities::{WattHours, Watts};
+use crate::yields::{Losses, Spread, Sums, Term, Weather, Yield};
+use serde::Serialize;
+use std::fmt::Write as _;
+
+/// The longest bar of the months (characters).
+const BAR: f64 = 30.0;
+/// What the levels of the spread are, percent of years that exceed them.
+const LEVELS: [f64; 4] = [50.0, 75.0, 90.0, 99.0];
+const MONTHS: [&str; 12] =
+    ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+
+/// A yield with all that belongs to it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct YieldReport {
+    /// Place and period of the weather.
+    pub weather: WeatherTold,
+    /// The device, mount and sky in words, by name.
+    pub assumed: Vec<(&'static str, String)>,
+    /// Power at standard conditions (W).
+    pub rated_w: f64,
+    /// By month, those that the weather has.
+    pub months: Vec<SumsTold>,
+    /// Over all.
+    pub total: SumsTold,
+    /// Where the rest went.
+    pub losses: LossesTold,
+    /// How sure a year of it is.
+    pub spread: Option<SpreadTold>,
+}
+
+/// What the weather file holds.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct WeatherTold {
+    /// The file.
+    pub file: String,
+    /// What it calls the place.
+    pub place: String,
+    /// Degrees north.
+    pub latitude_deg: f64,
+    /// Degrees east.
+    pub longitude_deg: f64,
+    /// Metres above the sea.
+    pub elevation_m: f64,
+    /// How many spans.
+    pub spans: usize,
+    /// How long each is (s).
+    pub span_s: f64,
+    /// Share of a year of 365 days.
+    pub years: f64,
+}
+
+/// Sums of a month, or of all.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SumsTold {
+    /// Which.
+    pub month: String,
+    /// How long the spans are together (h).
+    pub hours: f64,
+    /// On the horizontal (kWh/m2).
+    pub horizontal_kwh_m2: f64,
+    /// On the plane; direct for a concentrator (kWh/m2).
+    pub plane_kwh_m2: f64,
+    /// As it reaches the cells (kWh/m2).
+    pub effective_kwh_m2: f64,
+    /// At the crest (kWh).
+    pub crest_kwh: f64,
+    /// Taken by the tracker (kWh).
+    pub energy_kwh: f64,
+    /// Energy over rating (h).
+    pub final_yield_h: f64,
+    /// Irradiation on the plane over 1000 W/m2 (h).
+    pub reference_yield_h: f64,
+    /// Final over reference yield; none in the dark.
+    pub performance_ratio: Option<f64>,
+}
+
+/// Energy by where it went (kWh); losses are positive.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LossesTold {
+    /// Rating times reference yield.
+    pub reference_kwh: f64,
+    /// Glass, dirt, aim.
+    pub optical_kwh: f64,
+    /// Weak light.
+    pub low_light_kwh: f64,
+    /// Warm cells.
+    pub warmth_kwh: f64,
+    /// What the tracker leaves.
+    pub tracking_kwh: f64,
+    /// What is left.
+    pub delivered_kwh: f64,
+}
+
+/// How sure one year is.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SpreadTold {
+    /// How many draws.
+    pub draws: usize,
+    /// Their seed.
+    pub seed: u64,
+    /// Whole years of the weather that spoke for themselves.
+    pub years: Option<usize>,
+    /// A year's energy without doubts (kWh).
+    pub stated_kwh: f64,
+    /// Percent of years, and the energy that they exceed (kWh).
+    pub exceeded_kwh: Vec<(f64, f64)>,
+    /// Standard deviation (kWh).
+    pub deviation_kwh: f64,
+    /// By term: name, standard deviation (kWh), share of the variance.
+    pub terms: Vec<(&'static str, f64, f64)>,
+}
+
+fn kilo(energy: WattHours) -> f64 {
+    energy.0 * 1e-3
+}
+
+impl WeatherTold {
+    /// Of weather that was read from `file`.
+    #[must_use]
+    pub fn of(file: &str, weather: &Weather) -> Self {
+        Self {
+            file: file.to_owned(),
+            place: weather.name.clone(),
+            latitude_deg: weather.site.latitude(),
+            longitude_deg: weather.site.longitude(),
+            elevation_m: weather.site.elevation(),
+            spans: weather.hours.len(),
+            span_s: weather.span.as_secs_f64(),
+            years: weather.years(),
+        }
+    }
+}
+
+impl SumsTold {
+    fn of(month: &str, sums: &Sums, rated: Watts, tracked: f64) -> Self {
+        let taken = Sums { energy: sums.energy * tracked, ..*sums };
+        Self {
+            month: month.to_owned(),
+            hours: sums.hours,
+            horizontal_kwh_m2: sums.horizontal.0 * 1e-3,
+            plane_kwh_m2: sums.plane.0 * 1e-3,
+            effective_kwh_m2: sums.effective.0 * 1e-3,
+            crest_kwh: kilo(sums.energy),
+            energy_kwh: kilo(taken.energy),
+            final_yield_h: taken.final_yield(rated),
+            reference_yield_h: taken.reference_yield(),
+            performance_ratio: taken.performance_ratio(rated),
+        }
+    }
+
+    fn row(&self, all: f64) -> Vec<String> {
+        vec![
+            self.month.clone(),
+            format!("{:.1}", self.horizontal_kwh_m2),
+            format!("{:.1}", self.plane_kwh_m2),
+            format!("{:.1}", self.effective_kwh_m2),
+            digits(self.energy_kwh, all),
+            format!("{:.1}", self.final_yield_h),
+            self.performance_ratio.map_or("-".to_owned(), |ratio| format!("{:.1}", ratio * 100.0)),
+        ]
+    }
+}
+
+/// Energy with as many places as `all` has in four figures.
+fn digits(kwh: f64, all: f64) -> String {
+    let places = (3 - all.abs().max(1e-3).log10().floor() as i32).clamp(0, 4) as usize;
+    let text = format!("{kwh:.places$}");
+    // No loss is no loss, not one of minus zero.
+    if text.starts_with('-') && text.trim_matches(['-', '0', '.']).is_empty() {
+        text[1..].to_owned()
+    } else {
+        text
+    }
+}
+
+impl YieldReport {
+    /// Puts together what was found. `tracked` is the tracker's share of the crest's energy (0..=1).
+    #[must_use]
+    pub fn new(
+        weather: WeatherTold,
+        assumed: Vec<(&'static str, String)>,
+        (found, tracked): (&Yield, f64),
+        losses: &Losses,
+        spread: Option<&Spread>,
+    ) -> Self {
+        let told = |month: &str, sums: &Sums| SumsTold::of(month, sums, found.rated, tracked);
+        let months = MONTHS.iter().zip(&found.months).filter(|(_, sums)| sums.hours > 0.0);
+        Self {
+            weather,
+            assumed,
+            rated_w: found.rated.0,
+            months: months.map(|(name, sums)| told(name, sums)).collect(),
+            total: told("all", &found.total),
+            losses: LossesTold {
+                reference_kwh: kilo(losses.reference),
+                optical_kwh: kilo(losses.optical),
+                low_light_kwh: kilo(losses.low_light),
+                warmth_kwh: kilo(losses.warmth),
+                tracking_kwh: kilo(losses.tracking),
+                delivered_kwh: kilo(losses.delivered),
+            },
+            spread: spread.map(|spread| SpreadTold::of(spread, tracked)),
+        }
+    }
+
+    /// All of it as text.
+    #[must_use]
+    pub fn table(&self) -> String {
+        let mut text = self.head();
+        text.push('\n');
+        text.push_str(&self.by_month());
+        text.push('\n');
+        text.push_str(&self.losses.table());
+        if let Some(spread) = &self.spread {
+            text.push('\n');
+            text.push_str(&spread.table());
+        }
+        text
+    }
+
+    fn head(&self) -> String {
+        let WeatherTold { file, place, latitude_deg, longitude_deg, elevation_m, .. } =
+            &self.weather;
+        let place = if place.is_empty() { String::new() } else { format!("{place}, ") };
+        let side = |degrees: &f64, [positive, negative]: [&str; 2]| {
+            let name = if *degrees < 0.0 { negative } else { positive };
+            format!("{:.3} degrees {name}", degrees.abs())
+        };
+        let (north, east) =
+            (side(latitude_deg, ["north", "south"]), side(longitude_deg, ["east", "west"]));
+        let (spans, minutes) = (self.weather.spans, self.weather.span_s / 60.0);
+        let years = self.weather.years;
+        let weather =
+            format!("{file}: {spans} spans of {minutes:.0} min, {years:.2} years of 365 days");
+        let rows = [
+            ("place", format!("{place}{north}, {east}, {elevation_m:.0} m")),
+            ("weather", weather),
+        ];
+        let rows = rows.into_iter().chain(self.assumed.iter().cloned());
+        let mut text = String::new();
+        for (name, words) in rows {
+            let _ = writeln!(text, "{name:<9}  {words}"); // writing to a String can't fail
+        }
+        text
+    }
+
+    fn by_month(&self) -> String {
+        let most = self.months.iter().map(|month| month.energy_kwh).fold(0.0, f64::max);
+        let bar = |month: &SumsTold| {
+            let share = if most > 0.0 { month.energy_kwh / most } else { 0.0 };
+            "#".repeat((share * BAR).round() as usize)
+        };
+        let mut rows: Vec<Vec<String>> = vec![
+            ["", "kWh/m2", "kWh/m2", "kWh/m2", "kWh", "h", "%", ""].map(str::to_owned).to_vec(),
+        ];
+        for month in &self.months {
+            let mut row = month.row(most);
+            row.push(bar(month));
+            rows.push(row);
+        }
+        rows.push(self.total.row(most));
+        let header = [
+            "month",
+            "horizontal",
+            "plane",
+            "at the cells",
+            "energy",
+            "final yield",
+            "performance ratio",
+            "",
+        ];
+        align(&header, &rows)
+    }
+}
+
+impl LossesTold {
+    fn table(&self) -> String {
+        let share = |kwh: f64| {
+            if self.reference_kwh > 0.0 { 100.0 * kwh / self.reference_kwh } else { 0.0 }
+        };
+        let row = |name: &str, kwh: f64| {
+            vec![name.to_owned(), digits(kwh, self.reference_kwh), digits(share(kwh), 10.0)]
+        };
+        let rows = [
+            row("rating times light on the plane", self.reference_kwh),
+            row("  glass, dirt, aim", -self.optical_kwh),
+            row("  weak light", -self.low_light_kwh),
+            row("  cells warmer than 25 degC", -self.warmth_kwh),
+            row("  beside the crest", -self.tracking_kwh),
+            row("into the load", self.delivered_kwh),
+        ];
+        align(&["where it goes", "energy (kWh)", "share (%)"], &rows)
+    }
+}
+
+impl SpreadTold {
+    fn of(spread: &Spread, tracked: f64) -> Self {
+        Self {
+            draws: spread.draws.len(),
+            seed: spread.seed,
+            years: spread.years,
+            stated_kwh: kilo(spread.stated) * tracked,
+            exceeded_kwh: LEVELS
+                .map(|level| (level, kilo(spread.exceeded(level)) * tracked))
+                .to_vec(),
+            deviation_kwh: kilo(spread.deviation()) * tracked,
+            terms: spread
+                .terms
+                .iter()
+                .map(|(term, energy)| (term.words(), kilo(*energy) * tracked, spread.share(*term)))
+                .collect(),
+        }
+    }
+
+    fn table(&self) -> String {
+        let percent =
+            |kwh: f64| format!("{:.1}", 100.0 * kwh / self.stated_kwh.max(f64::MIN_POSITIVE));
+        let mut rows: Vec<Vec<String>> = self
+            .exceeded_kwh
+            .iter()
+            .map(|(level, kwh)| {
+                let name = format!("P{level:.0}: {level:.0} of 100 years exceed it");
+                vec![name, digits(*kwh, self.stated_kwh), percent(*kwh), String::new()]
+            })
+            .collect();
+        let deviation = self.deviation_kwh;
+        rows.push(vec![
+            "standard deviation".to_owned(),
+            digits(deviation, self.stated_kwh),
+            percent(deviation),
+            String::new(),
+        ]);
+        for (name, kwh, share) in &self.terms {
+            let own = match self.years {
+                Some(years) if *name == Term::Year.words() => format!(", from {years} years"),
+                _ => String::new(),
+            };
+            let name = format!("  {name}{own}");
+            rows.push(vec![
+                name,
+                digits(*kwh, self.stated_kwh),
+                percent(*kwh),
+                format!("{:.0}", share * 100.0),
+            ]);
+        }
+        format!(
+            "one year of it, {} draws, seed {}\n{}",
+            self.draws,
+            self.seed,
+            align(&["", "energy (kWh)", "of stated (%)", "of variance (%)"], &rows)
+        )
+    }
+}
+
+/// Every span as CSV.
+#[must_use]
+pub fn hours_csv(weather: &Weather, found: &Yield, tracked: f64) -> String {
+    let mut text = String::from(
+        "start (UTC),horizontal (W/m2),plane (W/m2),at the cells (W/m2),cell temperature (degC),\
+         power at the crest (W),power (W)\n",
+    );
+    for (hour, (exposure, watts)) in weather.hours.iter().zip(&found.hours) {
+        let _ = writeln!(
+            text,
+            "{},{:.2},{:.2},{:.2},{:.3},{:.4},{:.4}",
+            hour.start,
+            exposure.horizontal.0,
+            exposure.plane.0,
+            exposure.effective.0,
+            exposure.cell.0,
+            watts.0,
+            watts.0 * tracked
+        );
+    }
+    text
+}
