@@ -19,6 +19,7 @@ pub mod instruments;
 pub mod rehearsal;
 #[cfg(feature = "field")]
 pub mod report;
+pub mod season;
 pub mod sensors;
 #[cfg(feature = "field")]
 pub mod station;

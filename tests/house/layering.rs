@@ -10,11 +10,12 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 14] = [
+const LOGGER: [Rule; 15] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("curve", &[]),
     ("yields", &["curve"]),
+    ("season", &["control", "yields"]),
     ("rehearsal", &["control", "station"]),
     ("study", &["control", "trackers", "rehearsal", "station"]),
     ("sensors", &["control"]),

@@ -1,0 +1,320 @@
+//! Through the days of a record, minute by minute.
+
+use super::degradation::{Degradation, NoRate, degradation};
+use super::light::Lights;
+use super::losses::Losses;
+use super::minute::Minute;
+use super::quality::{Exclusion, Judged, MINUTE, Quantity, Reason, Rules, Runs, judge};
+use super::totals::{PER_HOUR, Totals, minute_sums};
+use crate::quantities::{Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
+use crate::time::Utc;
+use crate::yields::Sums;
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+/// From this irradiance on it is light (W/m2): where availability and completeness are counted. Common
+/// practice, no source.
+pub const LIGHT: Irradiance = Irradiance(50.0);
+/// From this irradiance on a minute counts for the yearly change (W/m2): in low light ratios scatter. The
+/// published method's own choice (from memory).
+pub const BRIGHT: Irradiance = Irradiance(200.0);
+/// A day without so many hours of bright minutes says nothing of the yearly change (h; an hour, less half a
+/// minute for rounding): a glimpse between clouds is all edges.
+const LEAST_BRIGHT: f64 = 59.5 / 60.0;
+/// A minute that is covered less is not steady (share).
+const STEADY: f64 = 0.99;
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+const MICROS_PER_MINUTE: i64 = 60_000_000;
+
+/// What a log says of one channel.
+#[derive(Clone, Copy, Debug)]
+pub struct Record<'a> {
+    /// Its minutes, [`merge`](super::merge)d.
+    pub minutes: &'a [Minute],
+    /// What sweeps cost, by when they began, in the order of time.
+    pub sweeps: &'a [(Utc, WattHours)],
+    /// Energy at the crest, by date, where it is known.
+    pub crest: &'a BTreeMap<String, WattHours>,
+    /// When the period begins.
+    pub from: Utc,
+    /// When it ends.
+    pub until: Utc,
+    /// What the time that days are counted by is ahead of UTC (us).
+    pub ahead_micros: i64,
+}
+
+/// What is known of its device.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Device {
+    /// Power at 1000 W/m2 and 25 degC.
+    pub rated: Option<Watts>,
+    /// Temperature coefficient of power (1/K), negative for most devices.
+    pub gamma: Option<f64>,
+}
+
+/// One day.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Day {
+    /// Days from 1970-01-01.
+    pub number: i64,
+    /// Date, ISO 8601.
+    pub date: String,
+    /// Its sums.
+    pub totals: Totals,
+    /// Of its bright minutes in which the channel held the device throughout and the temperature is known,
+    /// corrected to 25 degC: what the yearly change is found from.
+    pub steady: Sums,
+}
+
+/// A month.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Period {
+    /// ISO 8601, as `2026-06`.
+    pub name: String,
+    /// Its sums.
+    pub totals: Totals,
+}
+
+/// What a channel's record comes to.
+#[derive(Clone, Debug)]
+pub struct Season {
+    /// Days that the period touches, also those without a record.
+    pub days: Vec<Day>,
+    /// Months.
+    pub months: Vec<Period>,
+    /// All of it.
+    pub all: Totals,
+    /// What does not count, by time.
+    pub exclusions: Vec<Exclusion>,
+    /// Whether irradiance was ever measured; without it there are no yields.
+    pub has_irradiance: bool,
+    /// Whether module temperature was.
+    pub has_temperature: bool,
+    /// The device's yearly change.
+    pub degradation: Result<Degradation, NoRate>,
+}
+
+/// Sums a record up.
+///
+/// `seed` is that of the yearly change's interval.
+#[must_use]
+pub fn evaluate(record: &Record<'_>, device: &Device, rules: &Rules, seed: u64) -> Season {
+    let judged = judge(record.minutes, device.rated, rules);
+    let walk = Walk::new(record, device, &judged);
+    let (days, gaps) = walk.days();
+    let mut exclusions = judged.exclusions.clone();
+    exclusions.retain(|one| one.from < record.until && one.until > record.from);
+    exclusions.extend(gaps);
+    exclusions.sort_by_key(|one| (one.from, one.quantity, one.reason));
+    let (mut months, mut all): (Vec<Period>, Totals) = (Vec::new(), Totals::default());
+    for day in &days {
+        let name = day.date.get(..7).unwrap_or_default();
+        if months.last().is_none_or(|month| month.name != name) {
+            months.push(Period { name: name.to_owned(), totals: Totals::default() });
+        }
+        if let Some(month) = months.last_mut() {
+            month.totals.add(&day.totals);
+        }
+        all.add(&day.totals);
+    }
+    let degradation = match device.gamma {
+        None => Err(NoRate::NoGamma),
+        // The rating falls out: the rate is relative to the first year.
+        Some(_) => degradation(&ratios(&days, device.rated.unwrap_or(Watts(1.0))), seed),
+    };
+    Season {
+        days,
+        months,
+        all,
+        exclusions,
+        has_irradiance: walk.has_irradiance,
+        has_temperature: walk.has_temperature,
+        degradation,
+    }
+}
+
+/// Ratios of the days that say something.
+fn ratios(days: &[Day], rated: Watts) -> Vec<(i64, f64)> {
+    let good = days.iter().filter(|day| day.steady.hours >= LEAST_BRIGHT);
+    good.filter_map(|day| Some((day.number, day.steady.performance_ratio(rated)?))).collect()
+}
+
+/// What of a minute counts.
+struct Sound {
+    irradiance: Option<f64>,
+    module: Option<f64>,
+    energy: Option<WattHours>,
+}
+
+struct Walk<'a> {
+    record: &'a Record<'a>,
+    device: &'a Device,
+    judged: &'a Judged,
+    /// Minutes of each day, by its number.
+    days: BTreeMap<i64, Range<usize>>,
+    lights: Lights,
+    has_irradiance: bool,
+    has_temperature: bool,
+}
+
+/// The gaps of each kind.
+struct Gaps([Runs; 4]);
+
+impl<'a> Walk<'a> {
+    fn new(record: &'a Record<'a>, device: &'a Device, judged: &'a Judged) -> Self {
+        let mut walk = Self {
+            record,
+            device,
+            judged,
+            days: BTreeMap::new(),
+            lights: Lights::default(),
+            has_irradiance: record.minutes.iter().any(|minute| minute.irradiance.is_some()),
+            has_temperature: record.minutes.iter().any(|minute| minute.module.is_some()),
+        };
+        for (index, minute) in record.minutes.iter().enumerate() {
+            let (day, slot) = walk.place(minute.start);
+            let light = walk.sound(index).irradiance.is_some_and(|g| g >= LIGHT.0);
+            walk.days.entry(day).or_insert(index..index).end = index + 1;
+            walk.lights.note(day, slot, light);
+        }
+        walk
+    }
+
+    /// Day and minute of the day.
+    fn place(&self, utc: Utc) -> (i64, usize) {
+        let local = utc.as_micros().saturating_add(self.record.ahead_micros);
+        let slot = local.rem_euclid(MICROS_PER_DAY) / MICROS_PER_MINUTE;
+        (local.div_euclid(MICROS_PER_DAY), usize::try_from(slot).unwrap_or(0))
+    }
+
+    /// The start of the UTC minute in a slot of a day.
+    fn start(&self, day: i64, slot: usize) -> Utc {
+        let local = day * MICROS_PER_DAY + slot as i64 * MICROS_PER_MINUTE;
+        let utc = local - self.record.ahead_micros;
+        let up = (-utc).rem_euclid(MICROS_PER_MINUTE);
+        Utc::from_micros(utc + up)
+    }
+
+    fn sound(&self, index: usize) -> Sound {
+        let minute = &self.record.minutes[index];
+        let counts = |quantity| self.judged.counts(index, quantity);
+        let irradiance = minute.irradiance.filter(|_| counts(Quantity::Irradiance));
+        Sound {
+            // At night sensors show their offset, which is no light.
+            irradiance: irradiance.map(|g| g.0.max(0.0)),
+            module: minute.module.filter(|_| counts(Quantity::Module)).map(|t| t.0),
+            energy: minute.energy.filter(|_| minute.watts.is_some() && counts(Quantity::Power)),
+        }
+    }
+
+    fn days(&self) -> (Vec<Day>, Vec<Exclusion>) {
+        let mut gaps = Gaps::new();
+        let mut days = Vec::new();
+        if self.record.from < self.record.until {
+            let last = Utc::from_micros(self.record.until.as_micros() - 1);
+            for number in self.place(self.record.from).0..=self.place(last).0 {
+                days.push(self.day(number, &mut gaps));
+            }
+        }
+        (days, gaps.0.into_iter().flat_map(|runs| runs.done).collect())
+    }
+
+    fn day(&self, number: i64, gaps: &mut Gaps) -> Day {
+        let date = Utc::from_micros(number.saturating_mul(MICROS_PER_DAY)).date();
+        let presumed = self.lights.presumed(number);
+        let mut day = Day { number, date, totals: Totals::default(), steady: Sums::default() };
+        let range = self.days.get(&number).cloned().unwrap_or(0..0);
+        let mut minutes = range.peekable();
+        for (slot, lit) in presumed.iter().copied().enumerate() {
+            let start = self.start(number, slot);
+            let index = minutes.next_if(|index| self.record.minutes[*index].start <= start);
+            if start < self.record.from || start >= self.record.until {
+                continue;
+            }
+            day.totals.hours += 1.0 / PER_HOUR;
+            match index {
+                Some(index) => self.minute(index, lit, &mut day, gaps),
+                None if lit => {
+                    day.totals.light += 1;
+                    day.totals.presumed += 1;
+                    gaps.push(Quantity::Record, start);
+                }
+                None => {}
+            }
+        }
+        day.totals.crest = self.record.crest.get(&day.date).copied();
+        day
+    }
+
+    fn minute(&self, index: usize, presumed: bool, day: &mut Day, gaps: &mut Gaps) {
+        let minute = &self.record.minutes[index];
+        let sound = self.sound(index);
+        let totals = &mut day.totals;
+        totals.energy += minute.energy.unwrap_or_default();
+        let light = sound.irradiance.map_or(presumed, |g| g >= LIGHT.0);
+        if light {
+            totals.light += 1;
+            totals.presumed += u32::from(sound.irradiance.is_none());
+            totals.worked += u32::from(minute.working() && minute.share() > 0.5);
+            totals.complete += u32::from(sound.irradiance.is_some() && sound.energy.is_some());
+            self.gaps_of(minute, gaps);
+        }
+        let (Some(irradiance), Some(energy)) = (sound.irradiance, sound.energy) else { return };
+        let irradiation = irradiance / PER_HOUR;
+        totals.counted.add(&minute_sums(irradiation, energy));
+        let correction = self
+            .device
+            .gamma
+            .zip(sound.module)
+            .map(|(gamma, module)| 1.0 + gamma * (module - STC_TEMPERATURE.0));
+        if let Some(correction) = correction {
+            let sums = minute_sums(irradiation * correction, energy);
+            totals.corrected.get_or_insert_default().add(&sums);
+            let steady = minute.working() && minute.share() >= STEADY;
+            if steady && irradiance >= BRIGHT.0 {
+                day.steady.add(&sums);
+            }
+        }
+        if let Some(rated) = self.device.rated {
+            let reference = rated.0 * irradiation / STC_IRRADIANCE.0;
+            let swept = self.swept(minute.start);
+            let losses = Losses::of(minute, (reference, correction), (energy, swept));
+            totals.losses.get_or_insert_default().add(&losses);
+        }
+    }
+
+    fn gaps_of(&self, minute: &Minute, gaps: &mut Gaps) {
+        if minute.watts.is_none() && minute.irradiance.is_none() {
+            gaps.push(Quantity::Record, minute.start);
+            return;
+        }
+        if minute.watts.is_none() || minute.energy.is_none() {
+            gaps.push(Quantity::Power, minute.start);
+        }
+        if minute.irradiance.is_none() && self.has_irradiance {
+            gaps.push(Quantity::Irradiance, minute.start);
+        }
+        if minute.module.is_none() && self.has_temperature {
+            gaps.push(Quantity::Module, minute.start);
+        }
+    }
+
+    /// What the sweeps that began within a minute cost.
+    fn swept(&self, start: Utc) -> WattHours {
+        let sweeps = self.record.sweeps;
+        let first = sweeps.partition_point(|sweep| sweep.0 < start);
+        let within = sweeps[first..].iter().take_while(|sweep| sweep.0 < start + MINUTE);
+        within.map(|sweep| sweep.1).sum()
+    }
+}
+
+impl Gaps {
+    fn new() -> Self {
+        let kinds = [Quantity::Irradiance, Quantity::Module, Quantity::Power, Quantity::Record];
+        Self(kinds.map(|quantity| Runs::new(quantity, Reason::Gap)))
+    }
+
+    fn push(&mut self, quantity: Quantity, start: Utc) {
+        self.0[quantity as usize].push(start);
+    }
+}
