@@ -4,14 +4,10 @@
 //! next. A cell's result depends on the cell alone, and the results are put in order at the end: the
 //! same bytes whatever the number of threads.
 
+use super::progress::Progress;
 use crate::study::{Cell, Comparison, PlanError, Prepared};
-use std::io::{IsTerminal as _, Write as _};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::time::{Duration, Instant as WallInstant};
-
-/// How often progress is shown.
-const REDRAW: Duration = Duration::from_millis(500);
+use std::time::Instant as WallInstant;
 
 /// How long a comparison took, and how much it was.
 #[derive(Clone, Copy, Debug)]
@@ -50,7 +46,7 @@ pub fn run(
 ) -> Result<(Comparison, Cost), PlanError> {
     let began = WallInstant::now();
     let threads = threads.clamp(1, prepared.len().max(1));
-    let progress = Progress::new(prepared.len(), quiet);
+    let progress = Progress::new(prepared.len(), "trials", quiet);
     let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
     let work = || -> Result<Vec<Cell>, PlanError> {
         let mut cells = vec![];
@@ -81,47 +77,4 @@ pub fn run(
     let turns = cells.iter().map(|cell| cell.outcome.turns).sum();
     let cost = Cost { seconds: began.elapsed().as_secs_f64(), threads, turns };
     Ok((prepared.finish(cells), cost))
-}
-
-/// A line that says how far it is.
-struct Progress {
-    shown: bool,
-    of: usize,
-    done: AtomicUsize,
-    began: WallInstant,
-    next: Mutex<WallInstant>,
-}
-
-impl Progress {
-    fn new(of: usize, quiet: bool) -> Self {
-        let now = WallInstant::now();
-        let shown = !quiet && std::io::stderr().is_terminal();
-        Self { shown, of, done: AtomicUsize::new(0), began: now, next: Mutex::new(now) }
-    }
-
-    fn one_more(&self) {
-        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
-        // Whoever finds the lock taken lets the other show it.
-        let Some(mut next) = self.next.try_lock().ok().filter(|_| self.shown) else { return };
-        let now = WallInstant::now();
-        if now < *next {
-            return;
-        }
-        *next = now + REDRAW;
-        let share = done as f64 / self.of.max(1) as f64;
-        let left = self.began.elapsed().as_secs_f64() * (1.0 / share - 1.0);
-        // A line that can't be shown must not disturb the study.
-        let _ = write!(
-            std::io::stderr().lock(),
-            "\r{done} of {} trials, {:.0} %, {left:.0} s to go   ",
-            self.of,
-            share * 100.0
-        );
-    }
-
-    fn clear(&self) {
-        if self.shown {
-            let _ = write!(std::io::stderr().lock(), "\r{:60}\r", "");
-        }
-    }
 }

@@ -11,6 +11,7 @@ pub mod compare;
 pub mod field;
 pub mod health;
 pub mod live;
+pub mod progress;
 mod pulse;
 pub mod rehearse;
 pub mod requests;
