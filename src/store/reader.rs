@@ -20,10 +20,14 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 mod curves;
+mod days;
+mod sensors;
 mod whole;
 
 pub(super) use curves::points_of;
 pub use curves::{CurvePointRow, CurveRow};
+pub use days::RowsOf;
+pub use sensors::{SensorMinuteRow, SensorRow};
 pub use whole::Reader;
 
 const MICROS_PER_SECOND: i64 = 1_000_000;
@@ -264,12 +268,7 @@ impl Part {
         from: Utc,
         until: Utc,
     ) -> Result<Vec<MinuteRow>, StoreError> {
-        let seconds = |utc: Utc| {
-            let micros = utc.as_micros();
-            let up = i64::from(micros.rem_euclid(MICROS_PER_SECOND) > 0);
-            micros.div_euclid(MICROS_PER_SECOND) + up
-        };
-        let (from, until) = (seconds(from), seconds(until));
+        let (from, until) = (whole_seconds(from), whole_seconds(until));
         let sql = "SELECT * FROM (SELECT t.boot, t.mono_us + (m.id & ?4) * 1000000 AS mono_us, \
                    t.utc_us + (m.id & ?4) * 1000000 AS utc_us, \
                    t.utc_us / 1000000 + (m.id & ?4) - 60 - (closing >> 4) AS start, m.* \
@@ -341,6 +340,13 @@ impl Part {
         };
         read().map_err(|error| StoreError::from_sqlite(&self.path, "reading", error))
     }
+}
+
+/// The first whole second that is not before `utc`.
+fn whole_seconds(utc: Utc) -> i64 {
+    let micros = utc.as_micros();
+    let up = i64::from(micros.rem_euclid(MICROS_PER_SECOND) > 0);
+    micros.div_euclid(MICROS_PER_SECOND) + up
 }
 
 fn day_row(row: &Row<'_>) -> rusqlite::Result<DayRow> {

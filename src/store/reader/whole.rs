@@ -221,7 +221,7 @@ impl Reader {
     }
 
     /// What every file says.
-    fn each<T>(
+    pub(super) fn each<T>(
         &self,
         ask: impl Fn(usize, &Part) -> Result<Vec<T>, StoreError>,
     ) -> Result<Vec<T>, StoreError> {
@@ -233,7 +233,7 @@ impl Reader {
     }
 
     /// What every file says about a channel, given its number there.
-    fn of<T>(
+    pub(super) fn of<T>(
         &self,
         channel: StoredChannel,
         ask: impl Fn(usize, &Part, StoredChannel) -> Result<Vec<T>, StoreError>,
@@ -252,7 +252,7 @@ impl Reader {
     }
 
     /// Puts rows of several files into the order of the wall clock; those of one have theirs.
-    fn sort<T, K: Ord>(&self, rows: &mut [T], key: impl Fn(&T) -> K) {
+    pub(super) fn sort<T, K: Ord>(&self, rows: &mut [T], key: impl Fn(&T) -> K) {
         if self.parts.len() > 1 {
             rows.sort_by_key(key);
         }
@@ -260,7 +260,7 @@ impl Reader {
 }
 
 /// The number of a row of the file at `index`, among all files.
-fn shifted(index: usize, number: i64) -> i64 {
+pub(super) fn shifted(index: usize, number: i64) -> i64 {
     i64::try_from(index).map_or(number, |index| index << PART_SHIFT | number)
 }
 
