@@ -15,6 +15,8 @@ pub mod curve;
 #[cfg(feature = "field")]
 pub mod daemon;
 #[cfg(feature = "field")]
+pub mod export;
+#[cfg(feature = "field")]
 pub mod instruments;
 pub mod rehearsal;
 #[cfg(feature = "field")]

@@ -9,6 +9,7 @@ mod check;
 mod commission;
 mod compare;
 mod curve;
+mod export;
 mod manual;
 mod picture;
 mod run;
@@ -101,6 +102,7 @@ enum Command {
     Commission(commission::Commission),
     Compare(Box<compare::Compare>),
     Curve(Box<curve::CurveFile>),
+    Export(export::WriteTable),
     Manual(manual::WriteManual),
     Picture(picture::DrawPicture),
     Station(station::PrintStation),
@@ -124,6 +126,7 @@ pub fn main() -> ExitCode {
         Command::Commission(commission) => commission.carry_out(),
         Command::Compare(compare) => compare.carry_out(),
         Command::Curve(curve) => curve.carry_out(),
+        Command::Export(export) => export.carry_out(),
         Command::Manual(manual) => manual.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
         Command::Station(station) => station.carry_out(),

@@ -10,7 +10,7 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 15] = [
+const LOGGER: [Rule; 16] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("curve", &[]),
@@ -20,6 +20,7 @@ const LOGGER: [Rule; 15] = [
     ("study", &["control", "trackers", "rehearsal", "station"]),
     ("sensors", &["control"]),
     ("store", &["control", "sensors"]),
+    ("export", &["control", "store"]),
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "curve", "instruments", "modbus", "sensors"]),
     ("report", &["control", "curve", "store", "station", "study", "yields"]),
@@ -52,6 +53,7 @@ const LOGGER: [Rule; 15] = [
             "study",
             "sensors",
             "store",
+            "export",
             "instruments",
             "station",
             "report",
