@@ -85,6 +85,30 @@ fn what_is_refused_leaves_everything_as_it_was() {
 }
 
 #[test]
+fn an_export_that_is_killed_leaves_the_table_of_before() {
+    let (folder, path) = place();
+    write_log(&path);
+    let (table, part) = (folder.path().join("kept.csv"), folder.path().join("kept.csv.part"));
+    let arguments = [LOG, "--rows", "samples", "--out", "kept.csv"];
+    assert!(run(folder.path(), &arguments).status.success());
+    let whole = fs::read_to_string(&table).unwrap();
+    // Killed at a moment of each kind: before it begins, while it writes, when it is done.
+    for wait in 0..12 {
+        fs::write(&table, "of before").unwrap();
+        let mut child = command(folder.path(), &arguments).stdout(Stdio::null()).spawn().unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(3 * wait));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let left = fs::read_to_string(&table).unwrap();
+        assert!(left == "of before" || left == whole, "{left}");
+    }
+    // What a killed one left behind is in nobody's way.
+    assert!(run(folder.path(), &arguments).status.success());
+    assert_eq!(fs::read_to_string(&table).unwrap(), whole);
+    assert!(!part.exists());
+}
+
+#[test]
 fn a_reader_that_has_enough_is_no_error() {
     let (folder, path) = place();
     write_log(&path);
