@@ -94,7 +94,7 @@ fn yields_and_ratios_by_day_month_and_all() {
     near(found.all.capacity_factor(rated).unwrap(), 0.53);
     assert_eq!((found.all.availability(), found.all.completeness()), (Some(1.0), Some(1.0)));
     assert_eq!((found.all.light, found.all.presumed), (120, 0));
-    assert_eq!(found.degradation, Err(NoRate::TooShort { span: 1 }), "an hour each");
+    assert_eq!(found.degradation, Err(NoRate::TooShort { span: 2 }), "an hour each");
 }
 
 /// 100 W, -0.5 %/K, 1000 W/m2, 45 degC: 100 W * 0.9 = 90 W are left of each minute. Ten minutes each of
@@ -318,7 +318,7 @@ fn a_minute_told_twice_is_one() {
 #[test]
 fn a_rate_needs_two_years_and_pairs() {
     let days: Vec<(i64, f64)> = (0..700).map(|day| (day, 0.9)).collect();
-    assert_eq!(degradation(&days, 1), Err(NoRate::TooShort { span: 699 }));
+    assert_eq!(degradation(&days, 1), Err(NoRate::TooShort { span: 700 }));
     // Ten days each of the first and the third year have no pair a year apart.
     let days: Vec<(i64, f64)> = (0..10).chain(730..740).map(|day| (day, 0.9)).collect();
     assert_eq!(degradation(&days, 1), Err(NoRate::TooFew { pairs: 0 }));

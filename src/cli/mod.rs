@@ -13,6 +13,7 @@ mod export;
 mod manual;
 mod picture;
 mod run;
+mod season;
 mod station;
 mod status;
 mod sweep;
@@ -105,6 +106,7 @@ enum Command {
     Export(export::WriteTable),
     Manual(manual::WriteManual),
     Picture(picture::DrawPicture),
+    Season(season::SumUpSeason),
     Station(station::PrintStation),
     Status(status::ShowStatus),
     Sweep(sweep::Sweep),
@@ -129,6 +131,7 @@ pub fn main() -> ExitCode {
         Command::Export(export) => export.carry_out(),
         Command::Manual(manual) => manual.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
+        Command::Season(season) => season.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Status(status) => status.carry_out(),
         Command::Sweep(sweep) => sweep.carry_out(),

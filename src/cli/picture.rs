@@ -62,7 +62,7 @@ fn beside(log: &Path, date: &str) -> PathBuf {
     log.with_file_name(format!("{stem}-{date}.svg"))
 }
 
-fn parse_date(text: &str) -> Result<String, String> {
+pub(super) fn parse_date(text: &str) -> Result<String, String> {
     let date: jiff::civil::Date =
         text.parse().map_err(|error| format!("{error}; write a date such as 2026-06-21"))?;
     Ok(date.to_string())

@@ -16,6 +16,8 @@ mod day;
 mod page;
 pub mod picture;
 mod raster;
+pub mod season;
+pub mod season_log;
 pub mod summary;
 pub mod table;
 pub mod tuning;

@@ -51,9 +51,11 @@ pub enum NoRate {
     #[error("the yearly change needs the device's temperature coefficient of power; give --gamma")]
     NoGamma,
     /// Too little time.
-    #[error("the yearly change needs {LEAST_DAYS} days from first to last, and there are {span}")]
+    #[error(
+        "the yearly change needs {LEAST_DAYS} days from first to last good day; so far: {span}"
+    )]
     TooShort {
-        /// Days from first to last.
+        /// Days from the first to the last, both with it.
         span: i64,
     },
     /// Too few pairs.
@@ -82,7 +84,7 @@ pub enum NoRate {
 /// # Errors
 /// [`NoRate`]: too little time, or too few pairs.
 pub fn degradation(days: &[(i64, f64)], seed: u64) -> Result<Degradation, NoRate> {
-    let span = days.first().zip(days.last()).map_or(0, |(first, last)| last.0 - first.0);
+    let span = days.first().zip(days.last()).map_or(0, |(first, last)| last.0 - first.0 + 1);
     if span < LEAST_DAYS {
         return Err(NoRate::TooShort { span });
     }

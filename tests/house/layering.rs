@@ -23,7 +23,7 @@ const LOGGER: [Rule; 16] = [
     ("export", &["control", "store"]),
     ("instruments", &["control", "scpi", "modbus"]),
     ("station", &["control", "trackers", "curve", "instruments", "modbus", "sensors"]),
-    ("report", &["control", "curve", "store", "station", "study", "yields"]),
+    ("report", &["control", "curve", "season", "store", "station", "study", "yields"]),
     ("commission", &["control", "trackers", "station", "report"]),
     (
         "daemon",
@@ -59,6 +59,7 @@ const LOGGER: [Rule; 16] = [
             "report",
             "commission",
             "yields",
+            "season",
             "daemon",
             "scpi",
             "modbus",

@@ -1,0 +1,197 @@
+//! `cresthold season`: what a campaign came to, from its log alone.
+
+use super::Exit;
+use crate::quantities::Watts;
+use crate::report::season::{SeasonReport, Told};
+use crate::report::season_log::{Dates, LoggedSeason, Rating};
+use crate::season::{Rules, Season, evaluate};
+use crate::store::{ChannelRow, Reader, StoreError};
+use clap::Args;
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+
+/// Days of a log that are read in less than two seconds; more show how far it is.
+const UNSHOWN: usize = 60;
+/// Seed of the intervals: the same log gives the same figures.
+const SEED: u64 = 1;
+
+/// Sum up a campaign from its log: yields, ratios, losses, what does not count and why, yearly change
+///
+/// Yields and performance ratios after IEC 61724-1 by month and all (with --json by day, too), energy by
+/// where it went, and every minute that doesn't count, with its reason: values outside limits, jumps, stuck
+/// sensors, gaps. Nothing is filled in. Of several channels, the first is set beside each other one.
+///
+/// The rating is what --rated says, else what good curves of the log show in strong light. Minutes, day
+/// totals and curves are enough: a log that was thinned out says the same.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  cresthold season yard.sqlite                                      all channels, all of the log
+  cresthold season yard.sqlite --channel module-1 --rated 300 --gamma -0.35
+  cresthold season yard.sqlite --rated module-1=300 --rated module-2=295 --gamma -0.35
+                                                                    several, side by side
+  cresthold season yard.sqlite --from 2026-06-01 --to 2026-06-30    a month, both dates with it
+  cresthold season yard.sqlite --json > season.json                 the same numbers, by day as well
+
+Exit codes: 0 done; 2 command line, or no such channel or date in the log; 4 the log can't be read.")]
+pub(super) struct SumUpSeason {
+    /// The log (.sqlite), of a run that has ended or still goes on; all its files are read
+    log: PathBuf,
+    /// This channel only; may be given several times
+    #[arg(long, value_name = "NAME")]
+    channel: Vec<String>,
+    /// From this date on, as the log counts its days; the period never reaches beyond its first and
+    /// last record
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = super::picture::parse_date)]
+    from: Option<String>,
+    /// Up to and with this date
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = super::picture::parse_date)]
+    to: Option<String>,
+    /// Power at 1000 W/m2 and 25 degC (W), of all channels or of one
+    #[arg(long, value_name = "[NAME=]WATTS", value_parser = parse_rated)]
+    rated: Vec<Stated>,
+    /// Temperature coefficient of power (%/K), with its sign, of all channels or of one
+    #[arg(long, value_name = "[NAME=]%/K", value_parser = parse_gamma, allow_hyphen_values = true)]
+    gamma: Vec<Stated>,
+    /// Print JSON instead of tables
+    #[arg(long)]
+    json: bool,
+}
+
+/// A number, of all channels or of one.
+#[derive(Clone, Debug)]
+struct Stated {
+    channel: Option<String>,
+    value: f64,
+}
+
+/// What went wrong, before anything was printed.
+#[derive(Debug, thiserror::Error)]
+enum Problem {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("{log}: there is no channel {channel}; it has {known}")]
+    NoSuchChannel { log: String, channel: String, known: String },
+    #[error("{log}: it has no record{within}; let `run` write some")]
+    Empty { log: String, within: &'static str },
+}
+
+impl SumUpSeason {
+    pub(super) fn carry_out(&self) -> Exit {
+        let report = match self.report() {
+            Ok(report) => report,
+            Err(problem) => {
+                tell!("{problem}");
+                return match problem {
+                    Problem::Store(_) | Problem::Empty { within: "", .. } => Exit::Log,
+                    Problem::NoSuchChannel { .. } | Problem::Empty { .. } => Exit::Usage,
+                };
+            }
+        };
+        if self.json {
+            match serde_json::to_string_pretty(&report) {
+                Ok(text) => sayln!("{text}"),
+                Err(error) => tell!("{error}"),
+            }
+        } else {
+            say!("{}", report.tables());
+        }
+        Exit::Done
+    }
+
+    fn report(&self) -> Result<SeasonReport, Problem> {
+        let reader = Reader::open(&self.log)?;
+        let log = self.log.display().to_string();
+        let channels = self.wanted(reader.channels()?, &log)?;
+        let dates = Dates { from: self.from.clone(), to: self.to.clone() };
+        let mut found: Vec<(ChannelRow, Option<Rating>, Option<f64>, Season)> = Vec::new();
+        for channel in channels {
+            let shown = show_progress(channel.name.clone());
+            let Some(logged) = LoggedSeason::read(&reader, channel, &dates, shown)? else {
+                continue;
+            };
+            let name = &logged.channel.name;
+            let gamma = of(&self.gamma, name).map(|percent| percent / 100.0);
+            let stated =
+                of(&self.rated, name).map(|watts| Rating { watts: Watts(watts), curves: 0 });
+            let rating = stated.or_else(|| logged.rating(gamma));
+            let device = Told::device(rating, gamma);
+            let season = evaluate(&logged.record(), &device, &Rules::default(), SEED);
+            found.push((logged.channel, rating, gamma, season));
+        }
+        if found.is_empty() {
+            let bounded = self.from.is_some() || self.to.is_some();
+            let within = if bounded { " on these dates" } else { "" };
+            return Err(Problem::Empty { log, within });
+        }
+        let told: Vec<Told<'_>> = found
+            .iter()
+            .map(|(channel, rating, gamma, season)| Told {
+                channel,
+                rating: *rating,
+                gamma: *gamma,
+                season,
+            })
+            .collect();
+        Ok(SeasonReport::new(log, &told, SEED))
+    }
+
+    /// The channels asked for; all where none is. What is stated must be of one of the log's.
+    fn wanted(&self, all: Vec<ChannelRow>, log: &str) -> Result<Vec<ChannelRow>, Problem> {
+        let stated = self.rated.iter().chain(&self.gamma).filter_map(|one| one.channel.as_ref());
+        let known = |name: &str| all.iter().any(|row| row.name == name);
+        if let Some(name) = self.channel.iter().chain(stated).find(|name| !known(name)) {
+            let names: Vec<&str> = all.iter().map(|row| row.name.as_str()).collect();
+            return Err(Problem::NoSuchChannel {
+                log: log.to_owned(),
+                channel: name.clone(),
+                known: if names.is_empty() { "none".to_owned() } else { names.join(", ") },
+            });
+        }
+        let asked = |row: &ChannelRow| self.channel.is_empty() || self.channel.contains(&row.name);
+        Ok(all.into_iter().filter(asked).collect())
+    }
+}
+
+/// What is stated of a channel: by its name, else of all; the last counts.
+fn of(stated: &[Stated], name: &str) -> Option<f64> {
+    let by_name = stated.iter().rev().find(|one| one.channel.as_deref() == Some(name));
+    let of_all = || stated.iter().rev().find(|one| one.channel.is_none());
+    by_name.or_else(of_all).map(|one| one.value)
+}
+
+/// How far the reading is, on a terminal.
+fn show_progress(name: String) -> impl FnMut(usize, usize) {
+    let shown = std::io::stderr().is_terminal();
+    move |done, of| {
+        if !shown || of <= UNSHOWN || !(done.is_multiple_of(10) || done == of) {
+            return;
+        }
+        let line = if done == of {
+            format!("\r{:60}\r", "")
+        } else {
+            format!("\r{name}: {done} of {of} days read, {} %   ", done * 100 / of)
+        };
+        // A line that can't be shown must not end the work.
+        let _ = std::io::stderr().lock().write_all(line.as_bytes());
+    }
+}
+
+fn parse_rated(text: &str) -> Result<Stated, String> {
+    let stated = parse_stated(text).filter(|one| one.value > 0.0 && one.value <= 1e6);
+    stated.ok_or_else(|| "write watts at 1000 W/m2 and 25 degC, as 300 or module-1=300".to_owned())
+}
+
+fn parse_gamma(text: &str) -> Result<Stated, String> {
+    let stated = parse_stated(text).filter(|one| (-2.0..=0.2).contains(&one.value));
+    stated.ok_or_else(|| {
+        "write percent per kelvin with its sign (-2 to 0.2), as -0.35 or module-1=-0.35".to_owned()
+    })
+}
+
+fn parse_stated(text: &str) -> Option<Stated> {
+    let (channel, value) = match text.split_once('=') {
+        Some((name, value)) => (Some(name.to_owned()), value),
+        None => (None, text),
+    };
+    Some(Stated { channel, value: value.trim().parse().ok()? })
+}

@@ -1,0 +1,161 @@
+//! `cresthold season` as people call it, on the log of a rehearsal.
+#![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
+#![cfg(feature = "field")]
+
+use cresthold::station::Station;
+use cresthold::store::Reader;
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn cresthold(arguments: &[&str], directory: &Path) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_cresthold"))
+        .args(arguments)
+        .current_dir(directory)
+        .output()
+        .unwrap()
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+fn json(arguments: &[&str], directory: &Path) -> Value {
+    let shown = cresthold(arguments, directory);
+    assert!(shown.status.success(), "{}", text(&shown.stderr));
+    serde_json::from_slice(&shown.stdout).unwrap()
+}
+
+#[track_caller]
+fn near(found: &Value, wanted: f64, within: f64) {
+    let found = found.as_f64().unwrap();
+    assert!((found - wanted).abs() <= within, "{found} is not {wanted} +- {within}");
+}
+
+/// The recorded day and the morning after.
+#[test]
+fn a_rehearsal_s_log_is_summed_up_as_its_day_totals_say() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    let run = ["run", "--speed", "max", "--for", "36h", "--log", "yard.sqlite", "--quiet"];
+    assert!(cresthold(&run, here).status.success());
+    let with = ["season", "yard.sqlite", "--rated", "slope-1=400", "--gamma", "-0.4", "--json"];
+    let found = json(&with, here);
+    let reader = Reader::open(&here.join("yard.sqlite")).unwrap();
+    let totals = reader.day_totals("", "9999-12-31").unwrap();
+    assert_eq!(totals.len(), 6, "three channels, two days");
+    for channel in found["channels"].as_array().unwrap() {
+        let mut sum = 0.0;
+        for total in totals.iter().filter(|total| channel["channel"] == total.channel) {
+            let days = channel["days"].as_array().unwrap();
+            let day = days.iter().find(|day| day["period"] == total.date).unwrap();
+            // 1440 minutes, each kept to 1 uWh: half of that each, at random.
+            near(&day["energy_wh"], total.energy.0, 1e-4);
+            near(&day["crest_wh"], total.available.unwrap().0, 1e-9);
+            // Day totals integrate while the channel is awake; minutes have means, also of the dawn
+            // that it slept through: up to 20 W/m2 for half an hour, twice.
+            let irradiation = day["irradiation_wh_m2"].as_f64().unwrap();
+            let more = irradiation - total.irradiation.0;
+            assert!((-0.002 * irradiation..20.0).contains(&more), "{more} of {irradiation}");
+            sum += total.energy.0;
+        }
+        near(&channel["total"]["energy_wh"], sum, 2e-4);
+        assert_eq!(channel["exclusions"].as_array().unwrap().len(), 0, "{}", channel["exclusions"]);
+        near(&channel["total"]["completeness"], 1.0, 0.0);
+        // It sleeps below its wake threshold, which is dimmer than what counts as light; a minute each to
+        // look up and start.
+        assert!(channel["total"]["availability"].as_f64().unwrap() > 0.99);
+    }
+    let slope = &found["channels"][0];
+    let (total, losses) = (&slope["total"], &slope["total"]["losses"]);
+    let of = |key: &str| losses[key].as_f64().unwrap();
+    let left = of("reference_wh") - of("temperature_wh") - of("rest_wh") - of("sweeps_wh");
+    let left = left - of("asleep_wh") - of("outages_wh") - of("measured_wh");
+    // Sums of 2000 minutes of some Wh.
+    assert!(left.abs() < 1e-9, "{losses}");
+    let ratio = total["counted_energy_wh"].as_f64().unwrap()
+        / 400.0
+        / (total["irradiation_wh_m2"].as_f64().unwrap() / 1000.0);
+    near(&total["performance_ratio"], ratio, 1e-12);
+    // Warm modules: a corrected ratio is higher.
+    assert!(total["performance_ratio_25_degc"].as_f64().unwrap() > ratio);
+
+    // A date alone is that day; the tables say the same numbers.
+    let one =
+        ["season", "yard.sqlite", "--channel", "slope-1", "--rated", "400", "--to", "2016-06-15"];
+    let day = json(&[&one[..], &["--json"]].concat(), here);
+    assert_eq!(day["channels"].as_array().unwrap().len(), 1);
+    let energy = slope["days"][0]["energy_wh"].as_f64().unwrap();
+    near(&day["channels"][0]["total"]["energy_wh"], energy, 1e-9);
+    let shown = text(&cresthold(&one, here).stdout);
+    println!("{shown}");
+    for word in [format!("{energy:.1} Wh"), "rating 400.00 W (stated)".to_owned()] {
+        assert!(shown.contains(&word), "{word} is missing:\n{shown}");
+    }
+    assert!(shown.contains("--gamma slope-1=%/K") && shown.contains("excluded: nothing"));
+    assert!(shown.lines().all(|line| line.len() <= 120), "{shown}");
+}
+
+/// A morning with curves: good ones in strong light tell the rating.
+#[test]
+fn curves_of_the_log_tell_the_rating() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    let station = text(&cresthold(&["station"], here).stdout);
+    let (off, on) = ("# every_s = 600.0", "every_s = 600.0");
+    assert!(station.contains(off));
+    std::fs::write(here.join("yard.toml"), station.replacen(off, on, 1)).unwrap();
+    let run =
+        ["run", "yard.toml", "--speed", "max", "--for", "14h", "--log", "yard.sqlite", "--quiet"];
+    let ran = cresthold(&run, here);
+    assert!(ran.status.success(), "{}", text(&ran.stderr));
+    let found = json(&["season", "yard.sqlite", "--gamma", "-0.4", "--json"], here);
+    let slope = &found["channels"][0];
+    let rated = Station::rehearsal().channels[0].rated.unwrap();
+    let truth = (rated.crest_volts * rated.crest_amps).0;
+    // The module's back is some 2.5 K cooler than its cells in this light (1 %), the sensor may be off by as
+    // much, and a coefficient of data sheets that is off by 0.05 %/K costs 1 % at 45 degC.
+    near(&slope["rated_w"], truth, 0.03 * truth);
+    assert!(slope["rated_by_curves"].as_u64().unwrap() >= 3, "{}", slope["rated_by_curves"]);
+    assert!(found["channels"][1]["rated_w"].is_null(), "it took no curves");
+    // What sweeps cost is what the day's total says: all were in minutes that count.
+    let reader = Reader::open(&here.join("yard.sqlite")).unwrap();
+    let totals = reader.day_totals("", "9999-12-31").unwrap();
+    let missed: f64 =
+        totals.iter().filter(|row| row.channel == "slope-1").map(|row| row.sweep_missed.0).sum();
+    near(&slope["total"]["losses"]["sweeps_wh"], missed, 1e-6);
+    assert!(missed > 1.0, "{missed}");
+
+    // Two channels with ratings are set side by side; two days are too few for an interval.
+    let with = ["season", "yard.sqlite", "--rated", "slope-2=150", "--gamma", "-0.4"];
+    let shown = text(&cresthold(&with, here).stdout);
+    assert!(shown.contains("slope-1 less slope-2") && shown.contains("too few days"), "{shown}");
+    assert!(shown.lines().all(|line| line.len() <= 120), "{shown}");
+}
+
+#[test]
+fn what_is_not_there_is_refused_with_a_word_on_what_to_do() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    let run = ["run", "--speed", "max", "--for", "1h", "--log", "yard.sqlite", "--quiet"];
+    assert!(cresthold(&run, here).status.success());
+    let cases: [(&[&str], i32, &str); 7] = [
+        (&["none.sqlite"], 4, "none.sqlite"),
+        (
+            &["yard.sqlite", "--channel", "roof"],
+            2,
+            "there is no channel roof; it has slope-1, slope-2, mast-1",
+        ),
+        (&["yard.sqlite", "--rated", "roof=300"], 2, "there is no channel roof"),
+        (&["yard.sqlite", "--from", "2010-01-01"], 0, ""),
+        (&["yard.sqlite", "--from", "2030-01-01"], 2, "it has no record on these dates"),
+        (&["yard.sqlite", "--gamma", "0.35"], 2, "with its sign"),
+        (&["yard.sqlite", "--rated", "0"], 2, "as 300 or module-1=300"),
+    ];
+    for (arguments, code, says) in cases {
+        let shown = cresthold(&[&["season"], arguments].concat(), here);
+        let told = text(&shown.stderr);
+        assert_eq!(shown.status.code(), Some(code), "{arguments:?}: {told}");
+        assert!(told.contains(says), "{arguments:?}: {told}");
+    }
+}
