@@ -14,6 +14,7 @@
 //! current, which has to visit every current before it knows anything of it.
 
 use super::within;
+use std::array::from_fn;
 
 /// Parameters: t0, t1, t2.
 const N: usize = 3;
@@ -138,12 +139,20 @@ impl Line {
         if !(all > 0.0 && all.is_finite() && found.is_finite()) {
             return;
         }
-        for i in 0..N {
-            self.theta[i] += ph[i] * found / all;
-            for j in 0..N {
-                self.covariance[i][j] -= ph[i] * ph[j] / all;
-            }
+        // Joseph's form, C = (1 - k h') C (1 - k h')' + k k' v, after which rounding leaves a covariance.
+        // The shorter C - ph ph' / all cancels where the variance is small, and what is then less than
+        // nothing grows with every doubt.
+        let gains = ph.map(|ph| ph / all);
+        for (theta, gain) in self.theta.iter_mut().zip(gains) {
+            *theta += gain * found;
         }
+        let rest: [[f64; N]; N] =
+            from_fn(|i| from_fn(|j| if i == j { 1.0 } else { 0.0 } - gains[i] * h[j]));
+        let half = rest.map(|row| mul(&self.covariance, &row));
+        let left = half.map(|row| mul(&rest, &row));
+        self.covariance = from_fn(|i| {
+            from_fn(|j| 0.5 * (left[i][j] + left[j][i]) + gains[i] * gains[j] * variance)
+        });
         self.theta[1] = self.theta[1].clamp(SLOPES.0, SLOPES.1);
         self.theta[2] = self.theta[2].clamp(BENDS.0, BENDS.1);
         self.bound();

@@ -57,6 +57,9 @@ const LEAP: f64 = 0.025;
 const FORGETS: u32 = 6000;
 /// A crest so near the line that held before the shade is that line's (share).
 const FITS: f64 = 0.08;
+/// And learned at a current that differs by no more than this (logarithm): a factor of five, or shade of
+/// four parts in five.
+const ALIKE: f64 = 1.6;
 /// How much less certain that line is than it was (factor of the variances).
 const DOUBT: f64 = 4.0;
 /// Standard deviation of a crest that a scan found (share of Voc): its gaps' half.
@@ -67,8 +70,8 @@ const FOUND: f64 = 0.02;
 pub(super) struct Watch {
     /// Where the crest is expected, and its current then; none until the first search.
     expected: Option<(Line, f64)>,
-    /// The line some time ago and longer ago, without shade.
-    memories: [Option<Line>; 2],
+    /// The line some time ago and longer ago, without shade, and the crest's current then.
+    memories: [Option<(Line, f64)>; 2],
     remembered: u32,
     shaded: bool,
     odd: u32,
@@ -135,11 +138,11 @@ impl Watch {
         self.remembered += 1;
         let volts = line.at(crest).volts;
         let leaps = |known: &Line| (known.at(crest).volts / volts - 1.0).abs() > LEAP;
-        let doubtful = self.memories[0].as_ref().is_some_and(leaps);
+        let doubtful = self.memories[0].as_ref().is_some_and(|(known, _)| leaps(known));
         if self.remembered >= if doubtful { FORGETS } else { MEMORY } {
             self.remembered = 0;
             self.memories.swap(0, 1);
-            self.memories[0] = Some(line.clone());
+            self.memories[0] = Some((line.clone(), crest));
         }
         // What is expected sharpens with what is known, so often and no more: it must not follow a
         // shadow that creeps.
@@ -171,7 +174,7 @@ impl Watch {
         let shaded = self.is_shade(scan.low_amps() / amps, (volts, amps), open);
         let Some(shaded) = shaded else { return crest };
         let near = |line: &Line, share: f64| (line.at(amps).volts / volts - 1.0).abs() < share;
-        let home = self.memories[1].as_ref();
+        let home = self.home(amps);
         match home.filter(|home| !shaded && self.shaded && near(home, FITS) && !near(line, LEAP)) {
             Some(home) => {
                 *line = home.clone();
@@ -190,10 +193,17 @@ impl Watch {
         amps
     }
 
+    /// The line that held before the shade, if it was learned in light like that of a crest of `amps`:
+    /// dawn's says little of noon.
+    fn home(&self, amps: f64) -> Option<&Line> {
+        let alike = |current: f64| (amps / current).ln().abs() < ALIKE;
+        self.memories[1].as_ref().filter(|(_, current)| alike(*current)).map(|(line, _)| line)
+    }
+
     /// Whether there is shade when the best crest is there and `fill` is the current at low voltage over
     /// the crest's; none when that has to be looked at once more.
     fn is_shade(&mut self, fill: f64, (volts, amps): (f64, f64), open: f64) -> Option<bool> {
-        let elsewhere = match &self.memories[1] {
+        let elsewhere = match self.home(amps) {
             Some(home) => {
                 let point = home.at(amps);
                 (point.volts - volts).abs() > FITS * volts + 2.0 * home.deviation(&point)
