@@ -161,6 +161,33 @@ fn years_of_weather_speak_for_themselves() {
     assert!((0.0316..0.037).contains(&share), "{share}");
 }
 
+/// Two days second by second: the parts add up, the load's limit is in it, and threads change nothing.
+#[test]
+fn seconds_are_in_the_balance() {
+    let scratch = tempfile::tempdir().unwrap();
+    let file = scratch.path().join("two-days.csv");
+    let whole = std::fs::read_to_string(GREENSBORO).unwrap();
+    let head = whole.lines().take_while(|line| !line.starts_with(|c: char| c.is_ascii_digit()));
+    let days = whole.lines().filter(|line| line.contains("-06-11T") || line.contains("-06-12T"));
+    std::fs::write(&file, head.chain(days).collect::<Vec<_>>().join("\n")).unwrap();
+    let file = file.to_str().unwrap();
+    let with = |threads: &str| {
+        json(&[file, "--tilt", "35", "--seconds", "--load-watts", "180", "--threads", threads])
+    };
+    let found = with("1");
+    assert_eq!(found, with("2"));
+    let loss = |name: &str| number(&found["losses"][name]);
+    let lost = ["optical", "low_light", "warmth", "averaging", "limits", "tracking"];
+    let lost: f64 = lost.iter().map(|name| loss(&format!("{name}_kwh"))).sum();
+    let reference = loss("reference_kwh");
+    assert!((reference - lost - loss("delivered_kwh")).abs() < 1e-9 * reference);
+    assert!(loss("limits_kwh") > 0.01 * reference, "a load for 180 W under a module of 270 W");
+    assert!((0.0..0.01 * reference).contains(&loss("tracking_kwh")), "{found}");
+    assert!(loss("averaging_kwh").abs() < 0.02 * reference, "{found}");
+    let energy = number(&found["total"]["energy_kwh"]);
+    assert!((energy - loss("delivered_kwh")).abs() < 1e-9 * reference);
+}
+
 #[test]
 fn a_station_s_channel_is_the_device() {
     let yard = concat!(env!("CARGO_MANIFEST_DIR"), "/src/station/rehearsal.toml");

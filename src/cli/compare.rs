@@ -2,7 +2,7 @@
 
 use super::Exit;
 use super::run::parse_length;
-use crate::daemon::compare;
+use crate::daemon::{compare, crew};
 use crate::report::comparison::{by_scenario, csv, tables};
 use crate::report::comparison_page::page;
 use crate::study::{
@@ -331,7 +331,7 @@ pub(super) fn carried_out(
 ) -> Result<Comparison, (Exit, String)> {
     let usage = |error: &dyn std::fmt::Display| (Exit::Usage, error.to_string());
     let prepared = plan.prepare().map_err(|error| usage(&error))?;
-    let threads = threads.unwrap_or_else(compare::all_threads);
+    let threads = threads.unwrap_or_else(crew::all_threads);
     let (comparison, cost) =
         compare::run(&prepared, threads, quiet).map_err(|error| usage(&error))?;
     if !quiet {

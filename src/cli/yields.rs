@@ -4,10 +4,16 @@ mod device;
 
 use super::Exit;
 use super::compare::write;
-use crate::quantities::{Celsius, MetresPerSecond};
+use crate::daemon::crew;
+use crate::daemon::yields::{Rig, year};
+use crate::quantities::{Amps, Celsius, MetresPerSecond, Watts};
 use crate::report::yields::{WeatherTold, YieldReport, hours_csv};
-use crate::yields::{Chain, Doubts, Mount, Optics, Skyline, Suns, Weather, Yield, read};
+use crate::study::{BenchSettings, Contender, Plant};
+use crate::yields::{
+    Chain, Doubts, LoadLimits, Mount, Optics, Skyline, Suns, Taken, Weather, Within, Yield, read,
+};
 use clap::{Args, ValueEnum};
+use cresthold_sim::device::{Bypass, Device, Substring};
 use cresthold_sim::sky::incidence::Glass;
 use cresthold_sim::sky::transpose::DiffuseSky;
 use device::{DeviceArgs, Stated};
@@ -42,6 +48,7 @@ const MOST_DRAWS: u64 = 1_000_000;
       --count 12 --tilt 20 --soiling 2 --tracked 99.98
   cresthold yield year.csv --station yard.toml --channel module-1 --json > module-1.json
   cresthold yield year.epw --device receiver --two-axis --acceptance 0.8 --pointing 0.2
+  cresthold yield year.epw --tilt 35 --seconds --tracker perturb-and-observe:step_volts=0.5% --load-amps 9
   cresthold yield year.epw --one-axis --skyline 90:12,120:4,270:8 --hours hours.csv --draws 1000
 
 The share that a tracker takes is what `cresthold compare` finds. The doubts of the spread are standard
@@ -61,9 +68,11 @@ pub(super) struct WorkOutYield {
     light: LightArgs,
     #[command(flatten)]
     doubts: DoubtArgs,
-    /// Share of the crest's energy that the tracker takes (%)
-    #[arg(long, value_name = "%", default_value_t = 100.0, value_parser = parse_percent)]
-    tracked: f64,
+    /// Share of the crest's energy that the tracker takes (%) [100]
+    #[arg(long, value_name = "%", value_parser = parse_percent, conflicts_with = "seconds")]
+    tracked: Option<f64>,
+    #[command(flatten)]
+    seconds: SecondsArgs,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -165,6 +174,32 @@ struct DoubtArgs {
     doubt_soiling: Option<f64>,
 }
 
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Second by second")]
+struct SecondsArgs {
+    /// Make seconds of the hours, with the moving clouds that fit each, and let the controller of the
+    /// field go through them with one turn a second: what it, the load's limits and the hours' means
+    /// cost
+    #[arg(long)]
+    seconds: bool,
+    /// Its tracker, as for `compare`
+    #[arg(long, value_name = "TRACKER", default_value = "crest-line", value_parser = Contender::new,
+          requires = "seconds")]
+    tracker: Contender,
+    /// Largest current of the load of one device (A)
+    #[arg(long, value_name = "A", value_parser = parse_limit, requires = "seconds")]
+    load_amps: Option<f64>,
+    /// Largest power of the load of one device (W)
+    #[arg(long, value_name = "W", value_parser = parse_limit, requires = "seconds")]
+    load_watts: Option<f64>,
+    /// Threads (all processors)
+    #[arg(long, value_name = "N", requires = "seconds")]
+    threads: Option<usize>,
+    /// Show no progress
+    #[arg(long, requires = "seconds")]
+    quiet: bool,
+}
+
 /// Why there is no yield.
 type Failure = (Exit, String);
 
@@ -187,9 +222,10 @@ impl WorkOutYield {
         let stated = self.device.stated()?;
         let weather = self.weather()?;
         let chain = self.chain(&stated, &weather)?;
-        let found = chain.run(&weather, &Suns::of(&weather));
-        let found = found.map_err(|error| self.of_chain(&error))?;
-        let losses = chain.losses(&found, self.tracked).map_err(|error| self.of_chain(&error))?;
+        let suns = Suns::of(&weather);
+        let found = chain.run(&weather, &suns).map_err(|error| self.of_chain(&error))?;
+        let (taken, words) = self.taken(&stated, &chain, (&weather, &suns), &found)?;
+        let losses = chain.losses(&found, &taken).map_err(|error| self.of_chain(&error))?;
         let draws = usize::try_from(self.doubts.draws).unwrap_or(usize::MAX);
         let spread = match draws {
             0 => None,
@@ -200,12 +236,12 @@ impl WorkOutYield {
             ),
         };
         if let Some(path) = &self.hours {
-            write(path, &hours_csv(&weather, &found, self.tracked))?;
+            write(path, &hours_csv(&weather, &found, &taken))?;
         }
         let told = WeatherTold::of(&self.weather.display().to_string(), &weather);
-        let assumed = self.assumed(&stated, &chain, &found);
-        let report =
-            YieldReport::new(told, assumed, (&found, self.tracked), &losses, spread.as_ref());
+        let mut assumed = assumed(&stated, &chain, &found);
+        assumed.push(("tracker", words));
+        let report = YieldReport::new(told, assumed, (&found, &taken), &losses, spread.as_ref());
         if self.json {
             let text = serde_json::to_string_pretty(&report)
                 .map_err(|error| (Exit::System, format!("the yield can't be written: {error}")))?;
@@ -270,51 +306,85 @@ impl WorkOutYield {
         Ok(chain)
     }
 
-    /// What the yield rests on, in words.
-    fn assumed(
+    /// What is taken of the crest's energy, and by what, in words.
+    fn taken(
         &self,
         stated: &Stated,
         chain: &Chain,
+        (weather, suns): (&Weather, &Suns),
         found: &Yield,
-    ) -> Vec<(&'static str, String)> {
-        let count = match chain.generator.count {
-            1 => String::new(),
-            count => format!("{count} of "),
+    ) -> Result<(Taken, String), Failure> {
+        let with = &self.seconds;
+        if !with.seconds {
+            let share = self.tracked.unwrap_or(1.0);
+            let words = format!("takes {:.3} % of the crest's energy", share * 100.0);
+            return Ok((Taken::always(share), words));
+        }
+        let seed = self.doubts.seed;
+        let within =
+            Within::new(chain, weather, suns, seed).map_err(|error| self.of_chain(&error))?;
+        let whole =
+            Substring { reference: chain.generator.reference, mismatch: 1.0, bypass: Bypass::None };
+        let plant = Plant::new(&stated.words, Device::new(vec![whole]).map_err(usage)?);
+        let limit = |stated: Option<f64>| stated.unwrap_or(f64::INFINITY);
+        let limits =
+            LoadLimits { amps: Amps(limit(with.load_amps)), watts: Watts(limit(with.load_watts)) };
+        let rig = Rig {
+            tracker: with.tracker.tracker(&plant).map_err(usage)?,
+            bench: BenchSettings::slow(),
+            plant,
+            limits: (with.load_amps.is_some() || with.load_watts.is_some()).then_some(limits),
+            seed,
         };
-        let mount = match (chain.mount, chain.optics) {
-            (Mount::Fixed { tilt, azimuth }, _) => {
-                format!("fixed, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north")
-            }
-            (Mount::OneAxis { tilt, azimuth, range }, _) => format!(
-                "one axis, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north, turning by \
-                 {range:.0} degrees"
-            ),
-            (Mount::TwoAxis, Some(Optics { acceptance, pointing })) => format!(
-                "two axes, direct light only, within {acceptance} degrees, pointing to {pointing} degrees"
-            ),
-            (Mount::TwoAxis, None) => "two axes, facing the sun".to_owned(),
-        };
-        let least = chain.soiling.iter().copied().fold(f64::INFINITY, f64::min) * 100.0;
-        let most = chain.soiling.iter().copied().fold(0.0, f64::max) * 100.0;
-        let dirt = if least < most { format!("{least} to {most}") } else { format!("{most}") };
-        let light = if chain.optics.is_some() {
-            format!("dirt {dirt} %")
-        } else {
-            let sky = match chain.sky {
-                DiffuseSky::Isotropic => "isotropic",
-                DiffuseSky::HayDavies => "Hay and Davies",
-                DiffuseSky::Perez => "Perez",
-            };
-            let (glass, ground) = (glass_words(&chain.glass), chain.albedo);
-            format!("{sky} sky, {glass}, ground reflects {ground}, dirt {dirt} %")
-        };
-        vec![
-            ("device", format!("{count}{}; {:.1} rated", stated.words, found.rated)),
-            ("mount", mount),
-            ("light", light),
-            ("tracker", format!("takes {:.3} % of the crest's energy", self.tracked * 100.0)),
-        ]
+        let threads = with.threads.unwrap_or_else(crew::all_threads);
+        let (days, turns) = year(&within, &rig, threads, with.quiet).map_err(usage)?;
+        let words = format!(
+            "{}, {turns} turns of {} s; clouds and noise of seed {seed}",
+            with.tracker.text(),
+            rig.bench.period.as_secs_f64()
+        );
+        Ok((Taken::by_seconds(found, &days), words))
     }
+}
+
+/// What the yield rests on, in words.
+fn assumed(stated: &Stated, chain: &Chain, found: &Yield) -> Vec<(&'static str, String)> {
+    let count = match chain.generator.count {
+        1 => String::new(),
+        count => format!("{count} of "),
+    };
+    let mount = match (chain.mount, chain.optics) {
+        (Mount::Fixed { tilt, azimuth }, _) => {
+            format!("fixed, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north")
+        }
+        (Mount::OneAxis { tilt, azimuth, range }, _) => format!(
+            "one axis, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north, turning by \
+             {range:.0} degrees"
+        ),
+        (Mount::TwoAxis, Some(Optics { acceptance, pointing })) => format!(
+            "two axes, direct light only, within {acceptance} degrees, pointing to {pointing} degrees"
+        ),
+        (Mount::TwoAxis, None) => "two axes, facing the sun".to_owned(),
+    };
+    let least = chain.soiling.iter().copied().fold(f64::INFINITY, f64::min) * 100.0;
+    let most = chain.soiling.iter().copied().fold(0.0, f64::max) * 100.0;
+    let dirt = if least < most { format!("{least} to {most}") } else { format!("{most}") };
+    let light = if chain.optics.is_some() {
+        format!("dirt {dirt} %")
+    } else {
+        let sky = match chain.sky {
+            DiffuseSky::Isotropic => "isotropic",
+            DiffuseSky::HayDavies => "Hay and Davies",
+            DiffuseSky::Perez => "Perez",
+        };
+        let (glass, ground) = (glass_words(&chain.glass), chain.albedo);
+        format!("{sky} sky, {glass}, ground reflects {ground}, dirt {dirt} %")
+    };
+    vec![
+        ("device", format!("{count}{}; {:.1} rated", stated.words, found.rated)),
+        ("mount", mount),
+        ("light", light),
+    ]
 }
 
 impl MountArgs {
@@ -367,6 +437,11 @@ fn glass_words(glass: &Glass) -> String {
         }
         Glass::MartinRuiz { a } => format!("glass after Martin and Ruiz, a {a}"),
     }
+}
+
+fn parse_limit(text: &str) -> Result<f64, String> {
+    let number = parse_number(text).ok().filter(|x| *x > 0.0);
+    number.ok_or_else(|| "write a number above 0".to_owned())
 }
 
 /// Percent as a share.

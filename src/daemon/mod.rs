@@ -8,6 +8,7 @@
 pub mod bench;
 pub mod commission;
 pub mod compare;
+pub mod crew;
 pub mod field;
 pub mod health;
 pub mod live;
@@ -19,6 +20,7 @@ mod sensing;
 pub mod serve;
 pub mod stop;
 mod supervisor;
+pub mod yields;
 
 use crate::control::record::Curve;
 use crate::rehearsal::YardError;

@@ -284,7 +284,7 @@ impl ChannelTold {
         }
         let _ = write!(text, "\n{}", self.periods());
         if let Some(losses) = &self.total.losses {
-            let _ = write!(text, "\n{}", losses_table(losses, self.kilo()));
+            let _ = write!(text, "\n{}", losses_table(losses));
         }
         if let Some(rate) = &self.degradation {
             let _ = writeln!(
@@ -298,11 +298,6 @@ impl ChannelTold {
             let _ = writeln!(text, "{note}");
         }
         text
-    }
-
-    /// Whether energies are shown in kWh.
-    fn kilo(&self) -> bool {
-        self.total.energy_wh >= MANY
     }
 
     fn periods(&self) -> String {
@@ -322,7 +317,7 @@ impl ChannelTold {
             ("complete", true),
             ("of crest", crest),
         ];
-        let kilo = self.kilo();
+        let kilo = self.total.energy_wh >= MANY;
         let wanted = |cells: [String; 11]| -> Vec<String> {
             cells.into_iter().zip(columns).filter(|(_, of)| of.1).map(|(cell, _)| cell).collect()
         };
@@ -398,10 +393,17 @@ impl PeriodTold {
         let plain = |share: Option<f64>| share.map_or("-".to_owned(), |s| format!("{s:.4}"));
         let percent =
             |share: Option<f64>| share.map_or("-".to_owned(), |s| format!("{:.2} %", s * 100.0));
+        let of = |value: f64, unit: &str| {
+            if kilo {
+                format!("{:.2} k{unit}", value / 1000.0)
+            } else {
+                format!("{value:.1} {unit}")
+            }
+        };
         [
             self.period.clone(),
-            energy(self.energy_wh, kilo),
-            energy(self.irradiation_wh_m2, kilo) + "/m2",
+            of(self.energy_wh, "Wh"),
+            of(self.irradiation_wh_m2, "Wh/m2"),
             hours(Some(self.reference_yield_h)),
             hours(self.final_yield_h),
             plain(self.performance_ratio),
@@ -447,7 +449,7 @@ fn exclusion(channel: &str, one: &Exclusion) -> ExclusionTold {
     }
 }
 
-fn losses_table(losses: &LossesTold, kilo: bool) -> String {
+fn losses_table(losses: &LossesTold) -> String {
     let rest = if losses.temperature_wh.is_some() {
         "rest: low light, spectrum, dirt, shade, tracker, errors"
     } else {
@@ -469,7 +471,7 @@ fn losses_table(losses: &LossesTold, kilo: bool) -> String {
         .map(|(name, wh)| {
             let share = 100.0 * wh / whole;
             let share = if whole > 0.0 { format!("{} %", fixed(share, 2)) } else { "-".to_owned() };
-            vec![name, energy(wh, kilo), share]
+            vec![name, format!("{} Wh", fixed(wh, 1)), share]
         })
         .collect();
     align(&["where the energy went", "energy", "of reference"], &rows)
@@ -480,11 +482,6 @@ fn fixed(value: f64, digits: usize) -> String {
     let text = format!("{value:.digits$}");
     let nothing = text.bytes().all(|byte| b"-0.".contains(&byte));
     if nothing { text.replace('-', "") } else { text }
-}
-
-/// With its unit.
-fn energy(wh: f64, kilo: bool) -> String {
-    if kilo { fixed(wh / 1000.0, 2) + " kWh" } else { fixed(wh, 1) + " Wh" }
 }
 
 fn side_by_side_table(pairs: &[PairTold]) -> String {

@@ -4,7 +4,7 @@
 
 use super::table::align;
 use crate::quantities::{WattHours, Watts};
-use crate::yields::{Losses, Spread, Sums, Term, Weather, Yield};
+use crate::yields::{Losses, Spread, Sums, Taken, Term, Weather, Yield};
 use serde::Serialize;
 use std::fmt::Write as _;
 
@@ -91,6 +91,10 @@ pub struct LossesTold {
     pub low_light_kwh: f64,
     /// Warm cells.
     pub warmth_kwh: f64,
+    /// What the means of hours hide; zero where nobody looked.
+    pub averaging_kwh: f64,
+    /// Beyond the load's limits; zero where none are stated.
+    pub limits_kwh: f64,
     /// What the tracker leaves.
     pub tracking_kwh: f64,
     /// What is left.
@@ -180,28 +184,34 @@ fn digits(kwh: f64, all: f64) -> String {
 }
 
 impl YieldReport {
-    /// Puts together what was found. `tracked` is the tracker's share of the crest's energy (0..=1).
+    /// Puts together what was found. `taken` says what is taken of the crest's energy.
     #[must_use]
     pub fn new(
         weather: WeatherTold,
         assumed: Vec<(&'static str, String)>,
-        (found, tracked): (&Yield, f64),
+        (found, taken): (&Yield, &Taken),
         losses: &Losses,
         spread: Option<&Spread>,
     ) -> Self {
-        let told = |month: &str, sums: &Sums| SumsTold::of(month, sums, found.rated, tracked);
-        let months = MONTHS.iter().zip(&found.months).filter(|(_, sums)| sums.hours > 0.0);
+        let months = MONTHS.iter().zip(&found.months).zip(taken.shares);
+        let months = months.filter(|((_, sums), _)| sums.hours > 0.0);
+        let tracked = taken.energy(found) / found.total.energy;
+        let tracked = if tracked.is_finite() { tracked } else { 1.0 };
         Self {
             weather,
             assumed,
             rated_w: found.rated.0,
-            months: months.map(|(name, sums)| told(name, sums)).collect(),
-            total: told("all", &found.total),
+            months: months
+                .map(|((name, sums), share)| SumsTold::of(name, sums, found.rated, share))
+                .collect(),
+            total: SumsTold::of("all", &found.total, found.rated, tracked),
             losses: LossesTold {
                 reference_kwh: kilo(losses.reference),
                 optical_kwh: kilo(losses.optical),
                 low_light_kwh: kilo(losses.low_light),
                 warmth_kwh: kilo(losses.warmth),
+                averaging_kwh: kilo(losses.averaging),
+                limits_kwh: kilo(losses.limits),
                 tracking_kwh: kilo(losses.tracking),
                 delivered_kwh: kilo(losses.delivered),
             },
@@ -287,14 +297,22 @@ impl LossesTold {
         let row = |name: &str, kwh: f64| {
             vec![name.to_owned(), digits(kwh, self.reference_kwh), digits(share(kwh), 10.0)]
         };
-        let rows = [
+        let mut rows = vec![
             row("rating times light on the plane", self.reference_kwh),
             row("  glass, dirt, aim", -self.optical_kwh),
             row("  weak light", -self.low_light_kwh),
             row("  cells warmer than 25 degC", -self.warmth_kwh),
-            row("  beside the crest", -self.tracking_kwh),
-            row("into the load", self.delivered_kwh),
         ];
+        let seen = [
+            ("  the hours' means", self.averaging_kwh),
+            ("  beyond the load's limits", self.limits_kwh),
+        ];
+        // Where nobody looked within the hours there is nothing to tell.
+        rows.extend(
+            seen.iter().filter(|(_, kwh)| kwh.abs() > 0.0).map(|(name, kwh)| row(name, -kwh)),
+        );
+        rows.push(row("  beside the crest", -self.tracking_kwh));
+        rows.push(row("into the load", self.delivered_kwh));
         align(&["where it goes", "energy (kWh)", "share (%)"], &rows)
     }
 }
@@ -360,7 +378,7 @@ impl SpreadTold {
 
 /// Every span as CSV.
 #[must_use]
-pub fn hours_csv(weather: &Weather, found: &Yield, tracked: f64) -> String {
+pub fn hours_csv(weather: &Weather, found: &Yield, taken: &Taken) -> String {
     let mut text = String::from(
         "start (UTC),horizontal (W/m2),plane (W/m2),at the cells (W/m2),cell temperature (degC),\
          power at the crest (W),power (W)\n",
@@ -375,7 +393,7 @@ pub fn hours_csv(weather: &Weather, found: &Yield, tracked: f64) -> String {
             exposure.effective.0,
             exposure.cell.0,
             watts.0,
-            watts.0 * tracked
+            watts.0 * taken.shares[usize::from(hour.month.clamp(1, 12)) - 1]
         );
     }
     text

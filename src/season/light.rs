@@ -52,24 +52,7 @@ fn any<'a>(days: impl Iterator<Item = &'a Box<Light>>) -> Option<Box<Light>> {
         let found = found.get_or_insert_with(|| Box::new([false; SLOTS]));
         found.iter_mut().zip(map.iter()).for_each(|(here, there)| *here |= there);
     }
-    if let Some(found) = &mut found {
-        fill(found);
-    }
     found
-}
-
-/// Fills what is dark for no more than [`EDGE`] minutes between light: a cloud that came on each day.
-fn fill(light: &mut Light) {
-    let mut last: Option<usize> = None;
-    for slot in 0..SLOTS {
-        if !light[slot] {
-            continue;
-        }
-        if let Some(last) = last.filter(|last| slot - last <= EDGE) {
-            light[last..slot].fill(true);
-        }
-        last = Some(slot);
-    }
 }
 
 /// Light that has light for [`EDGE`] minutes on both sides, around the clock.

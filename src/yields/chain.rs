@@ -16,26 +16,20 @@ use super::mounting::Mount;
 use super::optics::Optics;
 use super::skyline::Skyline;
 use super::sums::{Sums, Yield};
-use super::weather::{Hour, Weather};
+use super::weather::Weather;
 use crate::quantities::{
     Amps, Celsius, Irradiance, MetresPerSecond, Ohms, STC_IRRADIANCE, STC_TEMPERATURE, Volts, Watts,
 };
 use cresthold_sim::device::columns::{Columns, ColumnsError};
 use cresthold_sim::device::desoto::Reference;
 use cresthold_sim::device::single_diode::CurveSummary;
+use cresthold_sim::sky::SunVector;
 use cresthold_sim::sky::almanac::Almanac;
-use cresthold_sim::sky::clear::Components;
-use cresthold_sim::sky::decompose::erbs;
 use cresthold_sim::sky::incidence::{Glass, GlassError};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane, PlaneError};
 use cresthold_sim::sky::sun::extraterrestrial;
-use cresthold_sim::sky::transpose::{DiffuseSky, Parts};
-use cresthold_sim::sky::{SkyState, SunVector};
+use cresthold_sim::sky::transpose::DiffuseSky;
 use cresthold_sim::thermal::{Thermal, ThermalParams};
-
-/// Direct light is not made of global and diffuse below this cosine of the zenith angle (87 degrees):
-/// an error of the one would be a bright sun of the other.
-const LOWEST_SUN: f64 = 0.052_335_956_242_943_84;
 
 /// What makes power of light.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -118,7 +112,7 @@ pub enum ChainError {
 
 /// Where the sun stands in the middle of each span, and how bright it is outside the atmosphere.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Suns(Vec<(SunVector, Irradiance)>);
+pub struct Suns(pub(super) Vec<(SunVector, Irradiance)>);
 
 impl Suns {
     /// The sun over `weather`. Spans without any light get a sun at the nadir.
@@ -210,91 +204,23 @@ impl Chain {
 
     /// Light and warmth of every span.
     fn exposures(&self, weather: &Weather, suns: &Suns) -> Result<Vec<Exposure>, ChainError> {
-        let fixed = match self.mount {
-            Mount::Fixed { .. } => {
-                let normal = self.mount.normal(SunVector::from_degrees(0.0, 0.0));
-                Some(self.glass.diffuse(normal.zenith_degrees()))
-            }
-            _ => None,
-        };
+        let spread = self.spread_through_glass();
         let spans = weather.hours.iter().zip(&suns.0).enumerate();
         spans
-            .map(|(row, (hour, (sun, extra)))| {
-                let state = self.state(hour, *sun, *extra).map_err(|what| ChainError::Missing {
-                    row: row + 1,
-                    start: hour.start,
-                    what,
-                })?;
-                let open = self.skyline.is_flat()
-                    || 90.0 - sun.zenith_degrees() >= self.skyline.height(sun.azimuth_degrees());
-                let clean = 1.0 - self.soiling[usize::from(hour.month.clamp(1, 12)) - 1];
-                if let Some(optics) = self.optics {
-                    return Ok(self.aimed(&state, open, clean * optics.share()));
-                }
-                let normal = self.mount.normal(*sun);
-                let plane = Plane::facing(normal, hour.albedo.unwrap_or(self.albedo))?;
-                let mut parts = self.sky.on(&plane, &state, *extra);
-                if !open {
-                    parts.direct = Irradiance::ZERO;
-                    parts.circumsolar = Irradiance::ZERO;
-                }
-                parts.isotropic = parts.isotropic * self.skyline.open();
-                let spread = fixed.unwrap_or_else(|| self.glass.diffuse(normal.zenith_degrees()));
-                let through = |parts: &Parts| {
-                    let squarely = self.glass.beam(normal.dot(*sun));
-                    (parts.direct + parts.circumsolar) * squarely
-                        + (parts.isotropic + parts.horizon) * spread.sky
-                        + parts.ground * spread.ground
-                };
-                let total = parts.total().max(Irradiance::ZERO);
-                let thermal = &self.generator.thermal;
+            .map(|(row, (hour, sun))| {
+                let light = self.light((row, hour), *sun, spread)?;
+                let plane = light.plane().max(Irradiance::ZERO);
+                let effective = light.effective().max(Irradiance::ZERO);
+                let warming = if self.optics.is_some() { effective } else { plane };
+                let (air, wind) = (light.state.air, light.state.wind);
                 Ok(Exposure {
-                    horizontal: state.global,
-                    plane: total,
-                    effective: (through(&parts) * clean).max(Irradiance::ZERO),
-                    cell: Thermal::steady(thermal, total, state.air, state.wind),
+                    horizontal: light.state.global,
+                    plane,
+                    effective,
+                    cell: Thermal::steady(&self.generator.thermal, warming, air, wind),
                 })
             })
             .collect()
-    }
-
-    /// A concentrator's exposure, which takes this share of the direct light.
-    fn aimed(&self, state: &SkyState, open: bool, share: f64) -> Exposure {
-        let lit = open && state.sun.up > 0.0;
-        let plane = if lit { state.direct } else { Irradiance::ZERO };
-        let effective = plane * share;
-        let thermal = &self.generator.thermal;
-        Exposure {
-            horizontal: state.global,
-            plane,
-            effective,
-            cell: Thermal::steady(thermal, effective, state.air, state.wind),
-        }
-    }
-
-    /// The sky of a span; else which light is missing.
-    fn state(
-        &self,
-        hour: &Hour,
-        sun: SunVector,
-        extra: Irradiance,
-    ) -> Result<SkyState, &'static str> {
-        let light = match (hour.direct, self.optics) {
-            // A concentrator needs no more.
-            (Some(direct), Some(_)) if hour.global.is_none() => {
-                let diffuse = hour.diffuse.unwrap_or(Irradiance::ZERO);
-                Components { global: direct * sun.up.max(0.0) + diffuse, direct, diffuse }
-            }
-            _ => components(hour, sun, extra)?,
-        };
-        Ok(SkyState {
-            global: light.global,
-            direct: light.direct,
-            diffuse: light.diffuse,
-            air: hour.air,
-            wind: hour.wind.unwrap_or(self.wind),
-            sun,
-        })
     }
 
     /// Power at the crest of every span (W).
@@ -327,31 +253,5 @@ impl Chain {
             watts[row] = summary.pmp * f64::from(self.generator.count);
         }
         Ok(watts)
-    }
-}
-
-/// Global, direct and diffuse light of a span; else which is missing.
-fn components(hour: &Hour, sun: SunVector, extra: Irradiance) -> Result<Components, &'static str> {
-    let up = sun.up.max(0.0);
-    match (hour.global, hour.direct, hour.diffuse) {
-        (global, Some(direct), Some(diffuse)) => {
-            let global = global.unwrap_or(direct * up + diffuse);
-            Ok(Components { global, direct, diffuse })
-        }
-        (Some(global), Some(direct), None) => {
-            let diffuse = (global - direct * up).max(Irradiance::ZERO);
-            Ok(Components { global, direct, diffuse })
-        }
-        (Some(global), None, Some(diffuse)) => {
-            let direct = if up > LOWEST_SUN {
-                ((global - diffuse) / up).max(Irradiance::ZERO).min(extra)
-            } else {
-                Irradiance::ZERO
-            };
-            Ok(Components { global, direct, diffuse })
-        }
-        (Some(global), None, None) => Ok(erbs(global, extra, sun.zenith_degrees())),
-        (None, Some(_), None) => Err("global or diffuse"),
-        (None, None, _) => Err("global"),
     }
 }

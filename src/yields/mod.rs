@@ -28,19 +28,22 @@
 //! know), and a model of inverters (the device is held by a load).
 
 mod chain;
+mod light;
 mod losses;
 mod mounting;
 mod optics;
 pub mod read;
+mod seconds;
 mod skyline;
 mod spread;
 mod sums;
 mod weather;
 
 pub use chain::{Chain, ChainError, Exposure, Generator, Suns};
-pub use losses::Losses;
+pub use losses::{Losses, Taken, TakenDay};
 pub use mounting::Mount;
 pub use optics::Optics;
+pub use seconds::{Daylight, LoadLimits, Within};
 pub use skyline::{Skyline, SkylineError};
 pub use spread::{Doubts, Spread, Term};
 pub use sums::{Sums, Yield};

@@ -39,6 +39,7 @@ const LOGGER: [Rule; 16] = [
             "station",
             "report",
             "commission",
+            "yields",
             "scpi",
             "modbus",
         ],

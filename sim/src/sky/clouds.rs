@@ -53,6 +53,7 @@ use super::{Place, Sky, SkyState};
 use crate::quantities::{Irradiance, MetresPerSecond};
 use crate::time::Utc;
 use noise::{Corners, Octave};
+use std::time::Duration;
 
 /// How far the glare of a cloud's flank reaches (m): at this distance beyond the edge it has fallen to a
 /// quarter. Set so that excess lasts as long as published (module documentation).
@@ -167,7 +168,7 @@ impl Clouds {
 }
 
 /// What the clouds do to the light at one place and moment.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Shade {
     /// How deep in shadow the place is (0 in the sun, 1 behind the edge).
     pub depth: f64,
@@ -323,6 +324,17 @@ impl CloudField {
     #[must_use]
     pub fn shade(&self, at: Utc, place: Place) -> Shade {
         self.shade_near(at, place, &mut Memory::default())
+    }
+
+    /// What the clouds do at the middle of the array, from `from` on in steps of `step`: as many moments
+    /// as `into` has.
+    pub fn pass(&self, from: Utc, step: Duration, into: &mut [Shade]) {
+        let mut memory = Memory::default();
+        let mut at = from;
+        for shade in into {
+            *shade = self.shade_near(at, Place::default(), &mut memory);
+            at = at + step;
+        }
     }
 
     /// The same, faster for places and times near those of the last question.
