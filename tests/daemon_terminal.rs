@@ -113,7 +113,9 @@ fn a_minute_at_ten_hertz_over_pseudo_terminals() {
     assert!(tracking.len() >= 594, "{} rows", tracking.len());
     let events = reader.events(ends.0, ends.1).unwrap();
     assert!(events.iter().all(|event| event.code != "samples-left-out"));
-    assert!(samples.iter().all(|sample| sample.readings == 1));
+    // A turn that is late by half a sample may share a row with the next: as seldom as one is missed.
+    let shared = samples.iter().filter(|sample| sample.readings != 1).count();
+    assert!(shared <= 6, "{shared} rows of several readings");
     let longest = tracking
         .windows(2)
         .map(|pair| pair[1].at.mono.saturating_since(pair[0].at.mono))
