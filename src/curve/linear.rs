@@ -6,22 +6,22 @@
 //! of three to seven columns).
 
 /// A row: its coefficients and its right side.
-pub(super) type Row<const N: usize> = ([f64; N], f64);
+pub(crate) type Row<const N: usize> = ([f64; N], f64);
 
 /// What is left of a system after the reflections: `R x = q`, and the squares no `x` can remove.
 #[derive(Clone, Debug)]
-pub(super) struct Triangle<const N: usize> {
+pub(crate) struct Triangle<const N: usize> {
     r: [[f64; N]; N],
     q: [f64; N],
     /// Sum of squared residuals at the solution.
-    pub(super) rest: f64,
+    pub(crate) rest: f64,
 }
 
 /// A diagonal of `R` below this share of the largest one marks columns that depend on each other.
 const RANK: f64 = 1e-14;
 
 /// Reduces the rows, which are overwritten; at least `N` of them.
-pub(super) fn reduce<const N: usize>(rows: &mut [Row<N>]) -> Triangle<N> {
+pub(crate) fn reduce<const N: usize>(rows: &mut [Row<N>]) -> Triangle<N> {
     for k in 0..N.min(rows.len()) {
         reflect(rows, k);
     }
@@ -77,7 +77,7 @@ impl<const N: usize> Triangle<N> {
     }
 
     /// The solution; none where columns depend on each other.
-    pub(super) fn solve(&self) -> Option<[f64; N]> {
+    pub(crate) fn solve(&self) -> Option<[f64; N]> {
         self.is_regular().then(|| self.back(self.q))
     }
 
@@ -92,7 +92,7 @@ impl<const N: usize> Triangle<N> {
     }
 
     /// `(A^T A)^-1 b`.
-    pub(super) fn gram_solve(&self, b: [f64; N]) -> Option<[f64; N]> {
+    pub(crate) fn gram_solve(&self, b: [f64; N]) -> Option<[f64; N]> {
         if !self.is_regular() {
             return None;
         }
@@ -105,7 +105,7 @@ impl<const N: usize> Triangle<N> {
     }
 
     /// `(A^T A)^-1`, the covariance of the solution per unit variance of the right side.
-    pub(super) fn inverse_gram(&self) -> Option<[[f64; N]; N]> {
+    pub(crate) fn inverse_gram(&self) -> Option<[[f64; N]; N]> {
         let mut inverse = [[0.0; N]; N];
         for k in 0..N {
             let mut unit = [0.0; N];
@@ -119,7 +119,7 @@ impl<const N: usize> Triangle<N> {
     }
 
     /// The same system with `weights[k] x[k] = 0` as further rows.
-    pub(super) fn damped(&self, weights: &[f64; N]) -> Self {
+    pub(crate) fn damped(&self, weights: &[f64; N]) -> Self {
         let mut rows = Vec::with_capacity(2 * N);
         for k in 0..N {
             rows.push((self.r[k], self.q[k]));

@@ -11,7 +11,7 @@
 
 pub mod csv;
 pub mod fit;
-mod linear;
+pub(crate) mod linear;
 mod parameters;
 mod points;
 pub mod quality;

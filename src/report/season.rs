@@ -4,7 +4,8 @@ use super::season_log::Rating;
 use super::table::align;
 use crate::quantities::{WattHours, Watts};
 use crate::season::{
-    Day, Degradation, Device, Difference, Exclusion, LIGHT, Losses, Season, Totals, side_by_side,
+    Day, Degradation, Device, Difference, Exclusion, LIGHT, Losses, MatrixPoint, POINTS,
+    PowerMatrix, Season, Totals, side_by_side,
 };
 use crate::store::ChannelRow;
 use serde::Serialize;
@@ -54,6 +55,8 @@ pub struct ChannelTold {
     pub exclusions: Vec<ExclusionTold>,
     /// Change in a year.
     pub degradation: Option<DegradationTold>,
+    /// Power by irradiance and temperature, the points that the minutes fill.
+    pub power_matrix: Vec<MatrixTold>,
     /// What is missing, and how to get it.
     pub notes: Vec<String>,
 }
@@ -133,6 +136,33 @@ pub struct ExclusionTold {
     pub reason: &'static str,
     /// Minutes lost.
     pub minutes: u32,
+}
+
+/// A point of the power matrix.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct MatrixTold {
+    /// Irradiance (W/m2).
+    pub irradiance_w_m2: f64,
+    /// Temperature of the module (degC).
+    pub module_degc: f64,
+    /// Power (W).
+    pub power_w: f64,
+    /// Its standard error by the minutes' scatter (W).
+    pub standard_error_w: f64,
+    /// Minutes that it is from.
+    pub minutes: usize,
+}
+
+impl From<&MatrixPoint> for MatrixTold {
+    fn from(point: &MatrixPoint) -> Self {
+        Self {
+            irradiance_w_m2: point.irradiance.0,
+            module_degc: point.module.0,
+            power_w: point.watts.0,
+            standard_error_w: point.error.0,
+            minutes: point.minutes,
+        }
+    }
 }
 
 /// The yearly change.
@@ -265,6 +295,7 @@ impl ChannelTold {
             days: season.days.iter().map(|day| period(&day.date, &day.totals)).collect(),
             exclusions: season.exclusions.iter().map(|one| exclusion(name, one)).collect(),
             degradation: degradation.ok().map(DegradationTold::from),
+            power_matrix: season.matrix.points.iter().map(MatrixTold::from).collect(),
             notes: notes(told),
         }
     }
@@ -292,6 +323,9 @@ impl ChannelTold {
                 "\nyearly change {:+.2} % (95 %: {:+.2} % to {:+.2} %), year on year from {} pairs of {} days",
                 rate.percent_per_year, rate.low, rate.high, rate.pairs, rate.days
             );
+        }
+        if !self.power_matrix.is_empty() {
+            let _ = write!(text, "\n{}", matrix_table(&self.power_matrix));
         }
         let _ = write!(text, "\n{}", self.exclusion_table());
         for note in &self.notes {
@@ -362,6 +396,38 @@ impl ChannelTold {
         }
         text
     }
+}
+
+/// The matrix as its standard draws it.
+fn matrix_table(points: &[MatrixTold]) -> String {
+    let mut temperatures: Vec<f64> =
+        POINTS.iter().flat_map(|(_, warm)| warm.iter().copied()).collect();
+    temperatures.sort_by(f64::total_cmp);
+    temperatures.dedup();
+    let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
+    let cell = |light: f64, module: f64, known: &[f64]| {
+        let at =
+            |one: &&MatrixTold| same(one.irradiance_w_m2, light) && same(one.module_degc, module);
+        match points.iter().find(at) {
+            Some(one) => format!("{:.2} +- {:.2}", one.power_w, one.standard_error_w),
+            None if known.iter().any(|one| same(*one, module)) => "-".to_owned(),
+            None => String::new(),
+        }
+    };
+    let rows = POINTS.iter().map(|(light, known)| {
+        let cells = temperatures.iter().map(|module| cell(*light, *module, known));
+        std::iter::once(format!("{light:.0} W/m2")).chain(cells).collect()
+    });
+    let rows: Vec<Vec<String>> = rows.collect();
+    let heads: Vec<String> = temperatures.iter().map(|one| format!("{one:.0} degC")).collect();
+    let mut header = vec!["power (W)"];
+    header.extend(heads.iter().map(String::as_str));
+    let (filled, wanted) = (points.len(), PowerMatrix::wanted());
+    format!(
+        "{}{filled} of the {wanted} points of IEC 61853-1 filled by steady minutes; +- standard error by \
+         their scatter alone\n",
+        align(&header, &rows)
+    )
 }
 
 impl PeriodTold {

@@ -3,7 +3,7 @@
 //! Pure: one-minute records in, figures out. [`judge`] looks at the minutes after quality rules and tells
 //! what it leaves out and why; [`evaluate`] sums the rest up by day, month and all ([`Totals`]), takes the
 //! difference between what the light offered and what was measured apart ([`Losses`]), and finds the
-//! yearly change of the device ([`Degradation`]). [`side_by_side`] sets two channels against each other.
+//! yearly change of the device ([`Degradation`]) and its [`PowerMatrix`]. [`side_by_side`] sets two channels against each other.
 //!
 //! Model: yields and ratios after IEC 61724-1:2021 (from memory) are over the minutes whose power and
 //! irradiance both count, so that a gap in one is no gain of the other; energy and capacity are over all.
@@ -20,6 +20,7 @@ mod degradation;
 mod dice;
 mod light;
 mod losses;
+mod matrix;
 mod minute;
 mod pairs;
 mod quality;
@@ -28,6 +29,7 @@ mod walk;
 
 pub use degradation::{Degradation, LEAST_DAYS, NoRate, degradation};
 pub use losses::Losses;
+pub use matrix::{MatrixPoint, POINTS, PowerMatrix, Steady};
 pub use minute::{Minute, merge};
 pub use pairs::{Difference, side_by_side};
 pub use quality::{Exclusion, Judged, Limits, Quantity, Reason, Rules, judge};

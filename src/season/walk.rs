@@ -3,10 +3,12 @@
 use super::degradation::{Degradation, NoRate, degradation};
 use super::light::Lights;
 use super::losses::Losses;
+use super::matrix::{PowerMatrix, Steady, UNSTEADY};
 use super::minute::Minute;
 use super::quality::{Exclusion, Judged, MINUTE, Quantity, Reason, Rules, Runs, judge};
 use super::totals::{PER_HOUR, Totals, minute_sums};
-use crate::quantities::{Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
+use crate::control::record::Activity;
+use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
 use crate::time::Utc;
 use crate::yields::Sums;
 use std::collections::BTreeMap;
@@ -92,6 +94,8 @@ pub struct Season {
     pub has_temperature: bool,
     /// The device's yearly change.
     pub degradation: Result<Degradation, NoRate>,
+    /// Its power by irradiance and temperature.
+    pub matrix: PowerMatrix,
 }
 
 /// Sums a record up.
@@ -130,6 +134,7 @@ pub fn evaluate(record: &Record<'_>, device: &Device, rules: &Rules, seed: u64) 
         has_irradiance: walk.has_irradiance,
         has_temperature: walk.has_temperature,
         degradation,
+        matrix: PowerMatrix::of(&walk.steady()),
     }
 }
 
@@ -205,6 +210,29 @@ impl<'a> Walk<'a> {
             module: minute.module.filter(|_| counts(Quantity::Module)).map(|t| t.0),
             energy: minute.energy.filter(|_| minute.watts.is_some() && counts(Quantity::Power)),
         }
+    }
+
+    /// Whole minutes at the crest in light that is as it was the minute before.
+    fn steady(&self) -> Vec<Steady> {
+        let minutes = self.record.minutes;
+        let light = |index: usize| self.sound(index).irradiance;
+        let steady = |index: &usize| {
+            let minute = &minutes[*index];
+            let within = minute.start >= self.record.from && minute.start < self.record.until;
+            let held = minute.activity == Activity::Tracking && minute.share() >= STEADY;
+            let next = minutes[index - 1].start + MINUTE == minute.start;
+            let calm = || {
+                let (before, now) = (light(*index - 1)?, light(*index)?);
+                Some((now - before).abs() <= UNSTEADY * now)
+            };
+            within && held && next && calm().unwrap_or(false)
+        };
+        let told = |index: usize| {
+            let Sound { irradiance, module, energy } = self.sound(index);
+            let watts = energy.and(minutes[index].watts)?;
+            Some(Steady { irradiance: Irradiance(irradiance?), module: Celsius(module?), watts })
+        };
+        (1..minutes.len()).filter(steady).filter_map(told).collect()
     }
 
     fn days(&self) -> (Vec<Day>, Vec<Exclusion>) {

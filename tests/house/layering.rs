@@ -15,7 +15,7 @@ const LOGGER: [Rule; 16] = [
     ("trackers", &[]),
     ("curve", &[]),
     ("yields", &["curve"]),
-    ("season", &["control", "yields"]),
+    ("season", &["control", "curve", "yields"]),
     ("rehearsal", &["control", "station"]),
     ("study", &["control", "trackers", "rehearsal", "station"]),
     ("sensors", &["control"]),
