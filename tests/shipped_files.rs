@@ -61,6 +61,7 @@ fn a_full_disk_behind_standard_output_is_told() {
     let child = cresthold().arg("station").stdout(full).stderr(Stdio::piped()).spawn();
     let answer = child.unwrap().wait_with_output().unwrap();
     assert!(text(&answer.stderr).contains("standard output can't be written"));
+    assert_eq!(answer.status.code(), Some(6));
 }
 
 fn text(bytes: &[u8]) -> String {

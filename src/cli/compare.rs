@@ -1,6 +1,7 @@
 //! `cresthold compare`: trackers tried against each other on the embedded plant.
 
 use super::Exit;
+use super::place::write;
 use super::run::parse_length;
 use crate::daemon::{compare, crew};
 use crate::report::comparison::{by_scenario, csv, tables};
@@ -286,15 +287,6 @@ fn listed() -> String {
             + "\n"
     };
     scenarios().iter().map(row).collect()
-}
-
-pub(super) fn write(path: &Path, text: &str) -> Result<(), (Exit, String)> {
-    std::fs::write(path, text).map_err(|error| {
-        (
-            Exit::System,
-            format!("{}: can't be written: {error}; choose another place", path.display()),
-        )
-    })
 }
 
 fn join(paths: &[PathBuf]) -> Result<Comparison, (Exit, String)> {

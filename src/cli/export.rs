@@ -1,22 +1,16 @@
 //! `cresthold export`: a log as CSV or Parquet.
-//!
-//! A file is written under another name and renamed when it is whole and on the disk: an export that
-//! is killed leaves what was there before.
 
 use super::Exit;
+use super::place::{Refusal, not_a_log, part_of};
 use crate::daemon::progress::Progress;
 use crate::export::{About, CsvSheet, Export, ExportError, ParquetSheet, Rows, Wanted, Zone};
 use crate::store::Reader;
 use crate::time::Utc;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
-use std::ffi::OsString;
 use std::fs::File;
-use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Read as _, Write};
+use std::io::{self, BufWriter, ErrorKind, IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
-
-/// What every SQLite file begins with.
-const SQLITE: &[u8; 16] = b"SQLite format 3\0";
 
 /// Export a log as CSV or Parquet, for other programs: units and time zone stand in the column names
 ///
@@ -48,13 +42,13 @@ pub(super) struct WriteTable {
     /// Only rows from this moment on, ISO 8601; a date, or date and time, in --zone unless it names its own
     #[arg(long, value_name = "TIME", value_parser = parse_moment)]
     from: Option<Moment>,
-    /// Only rows before this moment; a date means its beginning
-    #[arg(long, value_name = "TIME", value_parser = parse_moment)]
+    /// Only rows before this moment; of a date all of it counts
+    #[arg(long, value_name = "TIME", value_parser = parse_until)]
     to: Option<Moment>,
     /// Where the table goes, a name ending in .csv or .parquet; without it, CSV on standard output
     #[arg(long, value_name = "FILE", value_parser = parse_out)]
     out: Option<PathBuf>,
-    /// The zone of times in CSV: UTC, or an offset such as +01:00
+    /// The zone of times in CSV: UTC, or an offset such as +01:00; dates of days stay the log's own
     #[arg(long, value_name = "ZONE", default_value = "UTC", allow_hyphen_values = true)]
     zone: Zone,
     /// Show no progress
@@ -98,9 +92,6 @@ impl Moment {
         }
     }
 }
-
-/// Why nothing was exported, and the exit code of that.
-type Refusal = (Exit, String);
 
 impl WriteTable {
     pub(super) fn carry_out(&self) -> Exit {
@@ -234,24 +225,6 @@ impl WriteTable {
     }
 }
 
-/// Refuses to write over a database: it is this log, another one, or something else of worth.
-fn not_a_log(out: &Path) -> Result<(), Refusal> {
-    let mut first = [0; SQLITE.len()];
-    let read = File::open(out).and_then(|mut file| file.read_exact(&mut first));
-    if read.is_ok() && first == *SQLITE {
-        let text = format!("{}: this is a database, not a table; name another file", out.display());
-        return Err((Exit::Usage, text));
-    }
-    Ok(())
-}
-
-/// Where the table is written until it is whole.
-fn part_of(out: &Path) -> PathBuf {
-    let mut name = out.file_name().map_or_else(OsString::new, OsString::from);
-    name.push(".part");
-    out.with_file_name(name)
-}
-
 fn is(path: &Path, ending: &str) -> bool {
     path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case(ending))
 }
@@ -262,6 +235,17 @@ fn parse_out(text: &str) -> Result<PathBuf, String> {
         Ok(path)
     } else {
         Err("the table's name must end in .csv or .parquet, which says what it becomes".to_owned())
+    }
+}
+
+/// An end: that of a date is its last moment.
+fn parse_until(text: &str) -> Result<Moment, String> {
+    match parse_moment(text)? {
+        Moment::Local(midnight) if !text.contains(['T', 't', ' ']) => {
+            let next = midnight.checked_add(jiff::Span::new().days(1));
+            next.map(Moment::Local).map_err(|_| "a date within the calendar's range".to_owned())
+        }
+        moment => Ok(moment),
     }
 }
 

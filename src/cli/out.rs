@@ -3,7 +3,8 @@
 //! Whoever reads may stop reading (`cresthold check yard.toml | head -1`). That is no error: what is left
 //! unsaid is dropped, the command goes on and ends with the exit code of its work. The standard
 //! macros panic there instead, and a panic with a bench energised is the last thing wanted. Any other
-//! failure of standard output, such as a full disk behind `>`, is told once on standard error.
+//! failure of standard output, such as a full disk behind `>`, is told once on standard error, and a
+//! command that did its work otherwise ends with the exit code of the system's refusals.
 //!
 //! Rejected: ending the process at once, as pipes usually do: a run has loads to let go.
 
@@ -21,6 +22,11 @@ pub(super) fn say(text: fmt::Arguments<'_>) {
     if error.kind() != ErrorKind::BrokenPipe && !TOLD.swap(true, Ordering::Relaxed) {
         tell(format_args!("standard output can't be written: {error}; its text is not whole\n"));
     }
+}
+
+/// Whether standard output failed, other than by a reader who has enough.
+pub(super) fn failed() -> bool {
+    TOLD.load(Ordering::Relaxed)
 }
 
 /// Tells `text` on standard error; where that is closed, too, nobody listens.

@@ -71,8 +71,12 @@ enum Problem {
     Store(#[from] StoreError),
     #[error("{log}: there is no channel {channel}; it has {known}")]
     NoSuchChannel { log: String, channel: String, known: String },
-    #[error("{log}: it has no record{within}; let `run` write some")]
-    Empty { log: String, within: &'static str },
+    #[error("{log}: it has no record; let `run` write some")]
+    Empty { log: String },
+    #[error("--to must not lie before --from: no day is between them")]
+    Backwards,
+    #[error("{log}: it has no record on these dates; it has days from {first} to {last}")]
+    Elsewhere { log: String, first: String, last: String },
 }
 
 impl SumUpSeason {
@@ -82,8 +86,10 @@ impl SumUpSeason {
             Err(problem) => {
                 tell!("{problem}");
                 return match problem {
-                    Problem::Store(_) | Problem::Empty { within: "", .. } => Exit::Log,
-                    Problem::NoSuchChannel { .. } | Problem::Empty { .. } => Exit::Usage,
+                    Problem::Store(_) | Problem::Empty { .. } => Exit::Log,
+                    Problem::NoSuchChannel { .. }
+                    | Problem::Backwards
+                    | Problem::Elsewhere { .. } => Exit::Usage,
                 };
             }
         };
@@ -99,6 +105,9 @@ impl SumUpSeason {
     }
 
     fn report(&self) -> Result<SeasonReport, Problem> {
+        if self.from.as_ref().zip(self.to.as_ref()).is_some_and(|(from, to)| to < from) {
+            return Err(Problem::Backwards);
+        }
         let reader = Reader::open(&self.log)?;
         let log = self.log.display().to_string();
         let channels = self.wanted(reader.channels()?, &log)?;
@@ -119,9 +128,13 @@ impl SumUpSeason {
             found.push((logged.channel, rating, gamma, season));
         }
         if found.is_empty() {
-            let bounded = self.from.is_some() || self.to.is_some();
-            let within = if bounded { " on these dates" } else { "" };
-            return Err(Problem::Empty { log, within });
+            let mut dates: Vec<String> =
+                reader.day_totals("", "9999-12-31")?.into_iter().map(|day| day.date).collect();
+            dates.sort();
+            return Err(match (dates.first().cloned(), dates.last().cloned()) {
+                (Some(first), Some(last)) => Problem::Elsewhere { log, first, last },
+                _ => Problem::Empty { log },
+            });
         }
         let told: Vec<Told<'_>> = found
             .iter()

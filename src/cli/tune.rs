@@ -3,8 +3,9 @@
 use super::Exit;
 use super::compare::{
     BenchOptions, Meant, carried_out, parse_shard, parts, plant_named, scenarios_like, wanted,
-    write, write_json,
+    write_json,
 };
+use super::place::write;
 use super::run::parse_length;
 use crate::report::tuning::{answer, csv, station_lines, table};
 use crate::report::tuning_page::page;

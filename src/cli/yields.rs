@@ -3,23 +3,36 @@
 mod device;
 
 use super::Exit;
-use super::compare::write;
+use super::place::{not_read, write};
 use crate::daemon::crew;
 use crate::daemon::yields::{Rig, year};
 use crate::quantities::{Amps, Celsius, MetresPerSecond, Watts};
 use crate::report::yields::{WeatherTold, YieldReport, hours_csv};
 use crate::study::{BenchSettings, Contender, Plant};
 use crate::yields::{
-    Chain, Doubts, LoadLimits, Mount, Optics, Skyline, Suns, Taken, Weather, Within, Yield, read,
+    Chain, Doubts, Hour, LoadLimits, Mount, Optics, Skyline, Suns, Taken, Weather, Within, Yield,
+    read,
 };
 use clap::{Args, ValueEnum};
 use cresthold_sim::device::{Bypass, Device, Substring};
 use cresthold_sim::sky::incidence::Glass;
 use cresthold_sim::sky::transpose::DiffuseSky;
+use cresthold_sim::thermal::Cooling;
 use device::{DeviceArgs, Stated};
 use std::path::PathBuf;
+use std::time::Duration;
 
-/// Draws at most: a mistyped number shall not run for days.
+/// The leap day, which typical years leave out.
+const DAY: Duration = Duration::from_secs(86_400);
+/// A longer jump is where a typical year goes from one year's month to another's.
+const LONGEST_GAP: Duration = Duration::from_secs(20 * 86_400);
+/// Fewer years of weather (of 365 days) are no year: seasons are missing.
+const LEAST_YEAR: f64 = 0.95;
+/// Share of the light that may come while the sun is down: hours at dawn and dusk, some minutes of a clock.
+const MOST_IN_THE_DARK: f64 = 0.02;
+/// Draws at least, but for none, and at most: few tell nothing of rare years, and a mistyped number shall
+/// not run for days.
+const LEAST_DRAWS: u64 = 100;
 const MOST_DRAWS: u64 = 1_000_000;
 
 /// Work out what a device would make of a year of weather: by month, where the rest goes, how sure
@@ -69,14 +82,14 @@ pub(super) struct WorkOutYield {
     #[command(flatten)]
     doubts: DoubtArgs,
     /// Share of the crest's energy that the tracker takes (%) [100]
-    #[arg(long, value_name = "%", value_parser = parse_percent, conflicts_with = "seconds")]
+    #[arg(long, value_name = "%", value_parser = parse_tracked, conflicts_with = "seconds")]
     tracked: Option<f64>,
     #[command(flatten)]
     seconds: SecondsArgs,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
-    /// Write every hour as CSV
+    /// Write every hour as CSV, from the hours' means
     #[arg(long, value_name = "FILE.csv")]
     hours: Option<PathBuf>,
 }
@@ -92,7 +105,8 @@ struct MountArgs {
     /// towards the equator]
     #[arg(long, value_name = "DEG", value_parser = parse_number, conflicts_with = "two_axis")]
     azimuth: Option<f64>,
-    /// Turning about one axis, this far to either side (degrees) [60]
+    /// Turning about one axis, this far to either side (degrees) [60]; the weather file goes before it,
+    /// or write --one-axis=60
     #[arg(long, value_name = "DEG", num_args = 0..=1, default_missing_value = "60",
           value_parser = parse_number, conflicts_with = "two_axis")]
     one_axis: Option<f64>,
@@ -136,8 +150,8 @@ struct LightArgs {
     /// What the ground reflects where the weather doesn't say (0..=1)
     #[arg(long, value_name = "SHARE", value_parser = parse_number)]
     albedo: Option<f64>,
-    /// Wind where the weather doesn't say (m/s)
-    #[arg(long, value_name = "M/S", value_parser = parse_number)]
+    /// Wind where the weather doesn't say (m/s) [1]
+    #[arg(long, value_name = "M/S", value_parser = parse_wind, allow_hyphen_values = true)]
     wind: Option<f64>,
 }
 
@@ -145,13 +159,12 @@ struct LightArgs {
 #[command(next_help_heading = "How sure (standard uncertainties, k = 1)")]
 struct DoubtArgs {
     /// Years to draw; 0 for none
-    #[arg(long, value_name = "N", default_value_t = 200,
-          value_parser = clap::value_parser!(u64).range(0..=MOST_DRAWS))]
+    #[arg(long, value_name = "N", default_value_t = 1000, value_parser = parse_draws)]
     draws: u64,
     /// Seed of the draws
     #[arg(long, value_name = "SEED", default_value_t = 1)]
     seed: u64,
-    /// Of a year's light, from year to year (%); weather of five whole years or more tells its own [4]
+    /// Of a year's light, from year to year (%) [what five whole years or more of weather tell, else 4]
     #[arg(long, value_name = "%", value_parser = parse_percent)]
     doubt_year: Option<f64>,
     /// Of the weather's light (%) [2]
@@ -161,7 +174,7 @@ struct DoubtArgs {
     #[arg(long, value_name = "%", value_parser = parse_percent)]
     doubt_plane: Option<f64>,
     /// Of the cell temperature (K) [2]
-    #[arg(long, value_name = "K", value_parser = parse_doubt)]
+    #[arg(long, value_name = "K", value_parser = parse_doubt, allow_hyphen_values = true)]
     doubt_cell: Option<f64>,
     /// Of the rating (%) [0.8]
     #[arg(long, value_name = "%", value_parser = parse_percent)]
@@ -219,16 +232,22 @@ impl WorkOutYield {
     }
 
     fn work_out(&self) -> Result<(), Failure> {
+        if let Some(hours) = &self.hours {
+            not_read(hours, &self.weather)?;
+            self.device.station().map_or(Ok(()), |station| not_read(hours, station))?;
+        }
         let stated = self.device.stated()?;
         let weather = self.weather()?;
         let chain = self.chain(&stated, &weather)?;
         let suns = Suns::of(&weather);
+        self.check_times(&weather, &suns)?;
         let found = chain.run(&weather, &suns).map_err(|error| self.of_chain(&error))?;
         let (taken, words) = self.taken(&stated, &chain, (&weather, &suns), &found)?;
         let losses = chain.losses(&found, &taken).map_err(|error| self.of_chain(&error))?;
         let draws = usize::try_from(self.doubts.draws).unwrap_or(usize::MAX);
         let spread = match draws {
             0 => None,
+            _ if weather.years() < LEAST_YEAR => None,
             _ => Some(
                 chain
                     .spread(&weather, &found, &self.doubts.doubts(), (draws, self.doubts.seed))
@@ -236,11 +255,17 @@ impl WorkOutYield {
             ),
         };
         if let Some(path) = &self.hours {
-            write(path, &hours_csv(&weather, &found, &taken))?;
+            write(path, &hours_csv(&weather, &found, self.always()))?;
         }
         let told = WeatherTold::of(&self.weather.display().to_string(), &weather);
         let mut assumed = assumed(&stated, &chain, &found);
         assumed.push(("tracker", words));
+        let notes = notes(&weather, &chain).into_iter().map(|note| ("note", note));
+        assumed.extend(notes);
+        if draws > 0 && spread.is_none() {
+            let note = "not a year of weather: how sure a year of it is, is not told";
+            assumed.push(("note", note.to_owned()));
+        }
         let report = YieldReport::new(told, assumed, (&found, &taken), &losses, spread.as_ref());
         if self.json {
             let text = serde_json::to_string_pretty(&report)
@@ -260,6 +285,28 @@ impl WorkOutYield {
         // Places' names in older files are in other alphabets than UTF-8; nothing else is.
         read::weather(&String::from_utf8_lossy(&bytes))
             .map_err(|error| (Exit::Station, format!("{file}:{}: {}", error.line, error.what)))
+    }
+
+    /// Refuses weather whose light doesn't come with the sun.
+    fn check_times(&self, weather: &Weather, suns: &Suns) -> Result<(), Failure> {
+        let share = suns.light_in_the_dark(weather);
+        if share <= MOST_IN_THE_DARK {
+            return Ok(());
+        }
+        let file = self.weather.display();
+        let text = format!(
+            "{file}: {:.0} % of its light comes while the sun is down at {:.3} degrees north, {:.3} degrees \
+             east: look after longitude (west is negative), zone and times",
+            share * 100.0,
+            weather.site.latitude(),
+            weather.site.longitude()
+        );
+        Err((Exit::Station, text))
+    }
+
+    /// The share that is always taken; none where each second has its own.
+    fn always(&self) -> Option<f64> {
+        (!self.seconds.seconds).then(|| self.tracked.unwrap_or(1.0))
     }
 
     /// A row that lacks something is the file's mistake, all else the options'.
@@ -347,11 +394,39 @@ impl WorkOutYield {
     }
 }
 
+/// What the weather lacks and the chain made up.
+fn notes(weather: &Weather, chain: &Chain) -> Vec<String> {
+    let hours = &weather.hours;
+    let count = |lacks: &dyn Fn(&Hour) -> bool| hours.iter().filter(|hour| lacks(hour)).count();
+    let calm = count(&|hour| hour.wind.is_none());
+    let decomposed = count(&|hour| {
+        let lit = hour.global.is_some_and(|global| global.0 > 0.0);
+        lit && hour.direct.is_none() && hour.diffuse.is_none()
+    });
+    let gaps = hours.windows(2).filter(|pair| {
+        let apart = pair[1].start.saturating_since(pair[0].start);
+        let leap_day = pair[0].month != pair[1].month && apart == weather.span + DAY;
+        apart > weather.span && apart < LONGEST_GAP && !leap_day
+    });
+    let mut notes = Vec::new();
+    if calm > 0 && chain.optics.is_none() {
+        notes.push(format!("{calm} spans without wind: {:.1} taken", chain.wind));
+    }
+    if decomposed > 0 {
+        notes.push(format!("{decomposed} spans with global light only: shared out after Erbs"));
+    }
+    let gaps = gaps.count();
+    if gaps > 0 {
+        notes.push(format!("gaps between spans: {gaps}; nothing is counted there"));
+    }
+    notes
+}
+
 /// What the yield rests on, in words.
 fn assumed(stated: &Stated, chain: &Chain, found: &Yield) -> Vec<(&'static str, String)> {
     let count = match chain.generator.count {
         1 => String::new(),
-        count => format!("{count} of "),
+        count => format!("{count} times "),
     };
     let mount = match (chain.mount, chain.optics) {
         (Mount::Fixed { tilt, azimuth }, _) => {
@@ -380,10 +455,20 @@ fn assumed(stated: &Stated, chain: &Chain, found: &Yield) -> Vec<(&'static str, 
         let (glass, ground) = (glass_words(&chain.glass), chain.albedo);
         format!("{sky} sky, {glass}, ground reflects {ground}, dirt {dirt} %")
     };
+    let cooling = match chain.generator.thermal.cooling {
+        Cooling::Wind { u0, u1 } => format!("{u0} + {u1} v W/(m2 K), v the wind in m/s"),
+        Cooling::Sink { resistance } => format!("a heat sink of {resistance} K m2/W"),
+    };
+    let skyline = match chain.skyline.points() {
+        [] => "flat".to_owned(),
+        points => points.iter().map(|(a, h)| format!("{a}:{h}")).collect::<Vec<_>>().join(","),
+    };
     vec![
         ("device", format!("{count}{}; {:.1} rated", stated.words, found.rated)),
         ("mount", mount),
         ("light", light),
+        ("skyline", skyline),
+        ("cooling", cooling),
     ]
 }
 
@@ -407,7 +492,7 @@ impl DoubtArgs {
     fn doubts(&self) -> Doubts {
         let usual = Doubts::default();
         Doubts {
-            year: self.doubt_year.unwrap_or(usual.year),
+            year: self.doubt_year,
             light: self.doubt_light.unwrap_or(usual.light),
             plane: self.doubt_plane.unwrap_or(usual.plane),
             warmth: self.doubt_cell.map_or(usual.warmth, Celsius),
@@ -437,6 +522,23 @@ fn glass_words(glass: &Glass) -> String {
         }
         Glass::MartinRuiz { a } => format!("glass after Martin and Ruiz, a {a}"),
     }
+}
+
+fn parse_draws(text: &str) -> Result<u64, String> {
+    let range = LEAST_DRAWS..=MOST_DRAWS;
+    let number = text.parse().ok().filter(|n| *n == 0 || range.contains(n));
+    number.ok_or_else(|| format!("write 0 for none, or {LEAST_DRAWS} to {MOST_DRAWS}"))
+}
+
+fn parse_wind(text: &str) -> Result<f64, String> {
+    let number = parse_number(text).ok().filter(|x| (0.0..=40.0).contains(x));
+    number.ok_or_else(|| "write metres per second, 0 to 40".to_owned())
+}
+
+/// Most of the crest, in percent: 0.98 is meant as a share.
+fn parse_tracked(text: &str) -> Result<f64, String> {
+    let share = parse_percent(text).ok().filter(|x| *x >= 0.5);
+    share.ok_or_else(|| "write percent, within 50..=100, such as 99.98".to_owned())
 }
 
 fn parse_limit(text: &str) -> Result<f64, String> {

@@ -8,6 +8,8 @@ use crate::yields::{Losses, Spread, Sums, Taken, Term, Weather, Yield};
 use serde::Serialize;
 use std::fmt::Write as _;
 
+/// From so many years of weather on, sums are told to be those of all.
+const LONG: f64 = 1.01;
 /// The longest bar of the months (characters).
 const BAR: f64 = 30.0;
 /// What the levels of the spread are, percent of years that exceed them.
@@ -173,7 +175,7 @@ impl SumsTold {
 
 /// Energy with as many places as `all` has in four figures.
 fn digits(kwh: f64, all: f64) -> String {
-    let places = (3 - all.abs().max(1e-3).log10().floor() as i32).clamp(0, 4) as usize;
+    let places = (3 - all.abs().max(1e-3).log10().floor() as i32).clamp(1, 4) as usize;
     let text = format!("{kwh:.places$}");
     // No loss is no loss, not one of minus zero.
     if text.starts_with('-') && text.trim_matches(['-', '0', '.']).is_empty() {
@@ -275,6 +277,9 @@ impl YieldReport {
             rows.push(row);
         }
         rows.push(self.total.row(most));
+        let years = self.weather.years;
+        let sums =
+            if years > LONG { format!("sums over {years:.2} years\n") } else { String::new() };
         let header = [
             "month",
             "horizontal",
@@ -285,7 +290,7 @@ impl YieldReport {
             "performance ratio",
             "",
         ];
-        align(&header, &rows)
+        sums + align(&header, &rows).as_str()
     }
 }
 
@@ -339,14 +344,19 @@ impl SpreadTold {
     fn table(&self) -> String {
         let percent =
             |kwh: f64| format!("{:.1}", 100.0 * kwh / self.stated_kwh.max(f64::MIN_POSITIVE));
-        let mut rows: Vec<Vec<String>> = self
-            .exceeded_kwh
-            .iter()
-            .map(|(level, kwh)| {
-                let name = format!("P{level:.0}: {level:.0} of 100 years exceed it");
-                vec![name, digits(*kwh, self.stated_kwh), percent(*kwh), String::new()]
-            })
-            .collect();
+        let level = |(level, kwh): &(f64, f64)| {
+            let name = format!("P{level:.0}: {level:.0} of 100 years exceed it");
+            vec![name, digits(*kwh, self.stated_kwh), percent(*kwh), String::new()]
+        };
+        let stated = self.stated_kwh;
+        let stated = vec![
+            "stated: without any doubt".to_owned(),
+            digits(stated, stated),
+            percent(stated),
+            String::new(),
+        ];
+        let levels = self.exceeded_kwh.iter().map(level);
+        let mut rows: Vec<Vec<String>> = std::iter::once(stated).chain(levels).collect();
         let deviation = self.deviation_kwh;
         rows.push(vec![
             "standard deviation".to_owned(),
@@ -376,24 +386,25 @@ impl SpreadTold {
     }
 }
 
-/// Every span as CSV.
+/// Every span as CSV; with the power taken, where the same share (0..=1) always is.
 #[must_use]
-pub fn hours_csv(weather: &Weather, found: &Yield, taken: &Taken) -> String {
+pub fn hours_csv(weather: &Weather, found: &Yield, share: Option<f64>) -> String {
     let mut text = String::from(
         "start (UTC),horizontal (W/m2),plane (W/m2),at the cells (W/m2),cell temperature (degC),\
-         power at the crest (W),power (W)\n",
+         power at the crest (W)",
     );
+    text.push_str(if share.is_some() { ",power (W)\n" } else { "\n" });
     for (hour, (exposure, watts)) in weather.hours.iter().zip(&found.hours) {
         let _ = writeln!(
             text,
-            "{},{:.2},{:.2},{:.2},{:.3},{:.4},{:.4}",
+            "{},{:.2},{:.2},{:.2},{:.3},{:.4}{}",
             hour.start,
             exposure.horizontal.0,
             exposure.plane.0,
             exposure.effective.0,
             exposure.cell.0,
             watts.0,
-            watts.0 * taken.shares[usize::from(hour.month.clamp(1, 12)) - 1]
+            share.map_or(String::new(), |share| format!(",{:.4}", watts.0 * share))
         );
     }
     text

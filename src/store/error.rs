@@ -19,7 +19,9 @@ pub enum StoreError {
         folder: PathBuf,
     },
     /// There is no log to read.
-    #[error("log {path}: there is no such file; check the path, or start a run that writes it")]
+    #[error(
+        "log {path}: there is no such file, or an empty one; check the path, or start a run that writes it"
+    )]
     Missing {
         /// The log.
         path: PathBuf,

@@ -130,6 +130,18 @@ impl Suns {
         });
         Self(places.collect())
     }
+
+    /// The share of the horizontal light (0..=1) that comes while the sun is down: next to nothing where
+    /// times, zone and longitude are right.
+    #[must_use]
+    pub fn light_in_the_dark(&self, weather: &Weather) -> f64 {
+        let spans = weather.hours.iter().zip(&self.0);
+        let (dark, all) = spans.fold((0.0, 0.0), |(dark, all), (hour, (sun, _))| {
+            let light = hour.global.or(hour.direct).map_or(0.0, |light| light.0.max(0.0));
+            (dark + if sun.up < 0.0 { light } else { 0.0 }, all + light)
+        });
+        if all > 0.0 { dark / all } else { 0.0 }
+    }
 }
 
 /// Light and warmth of a device over one span.

@@ -45,6 +45,6 @@ pub use mounting::Mount;
 pub use optics::Optics;
 pub use seconds::{Daylight, LoadLimits, Within};
 pub use skyline::{Skyline, SkylineError};
-pub use spread::{Doubts, Spread, Term};
+pub use spread::{Doubts, Spread, Term, USUAL_YEAR};
 pub use sums::{Sums, Yield};
 pub use weather::{Hour, Weather};

@@ -75,6 +75,12 @@ impl Skyline {
         }
     }
 
+    /// Azimuths and heights (degrees), by azimuth; none where the land is flat.
+    #[must_use]
+    pub fn points(&self) -> &[(f64, f64)] {
+        &self.points
+    }
+
     /// Share of the sky's even light that is left (0..=1).
     #[must_use]
     pub fn open(&self) -> f64 {

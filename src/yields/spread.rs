@@ -4,7 +4,7 @@
 //! the light's measurement scale the light, the plane's model scales it too, dirt takes a share of it,
 //! the cells warm with it in proportion (Faiman) and by a doubt of their own; every hour's power is then
 //! solved anew, and rating and slope with temperature scale it. Where the weather has five whole
-//! years or more, a year's difference from their mean is one that has been, drawn from them with
+//! years or more and nobody states how they differ, a year's difference from their mean is one that has been, drawn from them with
 //! replacement, instead of a normal one. The share of a term is that of its variance, from one standard
 //! uncertainty up and down with all others at rest; the sum of those and the variance of the draws agree
 //! as far as the chain is linear.
@@ -23,6 +23,8 @@ use std::collections::BTreeMap;
 
 /// Whole years from which on they speak for themselves.
 const LEAST_YEARS: usize = 5;
+/// How years differ where the weather doesn't tell (share of the light): usual, from memory, no source.
+pub const USUAL_YEAR: f64 = 0.04;
 /// Share of its spans that a whole year has.
 const WHOLE: f64 = 0.95;
 /// Hours of a year.
@@ -70,8 +72,9 @@ impl Term {
 /// Standard uncertainties (k = 1), each zero or more.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Doubts {
-    /// Of a year's light, from year to year (share).
-    pub year: f64,
+    /// Of a year's light, from year to year (share); none: what whole years of weather tell, or
+    /// [`USUAL_YEAR`].
+    pub year: Option<f64>,
     /// Of the weather's light (share).
     pub light: f64,
     /// Of the light on the plane, given that (share).
@@ -87,12 +90,12 @@ pub struct Doubts {
 }
 
 impl Default for Doubts {
-    /// Year to year 4 %, light 2 %, plane 1.5 %, cells 2 K, slope 0.0002 1/K, dirt 1 %: usual sizes, from
+    /// Light 2 %, plane 1.5 %, cells 2 K, slope 0.0002 1/K, dirt 1 %: usual sizes, from
     /// memory, no source; rating 0.8 % (Dirnberger, Kraeling 2013, IEEE JPV 3(3), 1016-1026, from memory:
     /// 1.6 % at k = 2 for crystalline modules measured indoors).
     fn default() -> Self {
         Self {
-            year: 0.04,
+            year: None,
             light: 0.02,
             plane: 0.015,
             warmth: Celsius(2.0),
@@ -166,8 +169,9 @@ impl Shifter<'_> {
         let of = |term: Term| deviates[term as usize];
         let Doubts { year, light, plane, warmth, rating, slope, dirt } = *self.doubts;
         let scale = |share: f64, term| (1.0 + share * of(term)).max(0.0);
-        let bright =
-            scale(year, Term::Year) * scale(light, Term::Light) * scale(plane, Term::Plane);
+        let bright = scale(year.unwrap_or(USUAL_YEAR), Term::Year)
+            * scale(light, Term::Light)
+            * scale(plane, Term::Plane);
         let clean = scale(-dirt, Term::Dirt);
         let warmer = warmth * of(Term::Warmth);
         let spans = self.found.hours.iter().zip(&self.weather.hours);
@@ -210,7 +214,7 @@ impl Chain {
     /// # let found = chain.run(&weather, &Suns::of(&weather)).unwrap();
     /// // A rating known to 1 %, all else exact: a standard deviation of 1 %.
     /// let exact = Doubts {
-    ///     year: 0.0, light: 0.0, plane: 0.0, warmth: Celsius(0.0), rating: 0.0, slope: 0.0, dirt: 0.0,
+    ///     year: Some(0.0), light: 0.0, plane: 0.0, warmth: Celsius(0.0), rating: 0.0, slope: 0.0, dirt: 0.0,
     /// };
     /// let sure = Doubts { rating: 0.01, ..exact };
     /// let spread = chain.spread(&weather, &found, &sure, (400, 7)).unwrap();
@@ -230,8 +234,8 @@ impl Chain {
     ) -> Result<Spread, ChainError> {
         let per_year = YEAR / weather.hours.len().max(1) as f64;
         let years = whole_years(weather, found);
-        let own = years.len() >= LEAST_YEARS;
-        let normal = Doubts { year: if own { 0.0 } else { doubts.year }, ..*doubts };
+        let own = doubts.year.is_none() && years.len() >= LEAST_YEARS;
+        let normal = Doubts { year: if own { Some(0.0) } else { doubts.year }, ..*doubts };
         let shifter = Shifter { chain: self, weather, found, doubts: &normal, per_year };
         let rest = Deviates::default();
         let stated = shifter.energy(&rest)?;

@@ -12,10 +12,17 @@ use cresthold_sim::device::examples;
 use cresthold_sim::device::single_diode::SingleDiode;
 use cresthold_sim::thermal::{Cooling, ThermalParams};
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The invented devices with a name.
 const NAMES: [&str; 3] = ["crystalline-module", "thin-film-module", "receiver"];
+
+/// Isc changes by 0.02 to 0.12 %/K (crystalline, thin film, multi-junction; from memory).
+const MOST_ALPHA: f64 = 0.003;
+/// A worse heat sink warms by 200 K in full light.
+const MOST_RESISTANCE: f64 = 0.2;
+/// Fill factors are 0.5 and more; broken devices have less, but no yield worth a chain.
+const LEAST_FILL: f64 = 0.3;
 
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Device (one of these; crystalline-module without)")]
@@ -60,13 +67,18 @@ pub(super) struct Stated {
 }
 
 impl DeviceArgs {
+    /// The station file, where one is asked.
+    pub(super) fn station(&self) -> Option<&Path> {
+        self.station.as_deref()
+    }
+
     pub(super) fn stated(&self) -> Result<Stated, Failure> {
         let (reference, mut concentrator, mut mount) =
             (examples::crystalline_reference(), false, None);
         let (reference, words) = if let Some(text) = &self.data_sheet {
-            (data_sheet(&Keys::of("--data-sheet", text)?)?, "by data sheet".to_owned())
+            (data_sheet(&Keys::of("--data-sheet", text)?)?, "a device by its data sheet".to_owned())
         } else if let Some(text) = &self.five {
-            (five(&Keys::of("--five", text)?)?, "by five parameters".to_owned())
+            (five(&Keys::of("--five", text)?)?, "a device by five parameters".to_owned())
         } else if let (Some(file), Some(name)) = (&self.station, &self.channel) {
             let station =
                 Station::load(file).map_err(|error| (Exit::Station, error.to_string()))?;
@@ -102,14 +114,14 @@ impl DeviceArgs {
         let warm = ThermalParams::OPEN_RACK;
         match (self.cooling.as_slice(), self.heat_sink) {
             ([], None) => Ok(usual),
-            (&[u0, u1], _) if u0 > 0.0 && u1 >= 0.0 => {
+            (&[u0, u1], _) if (5.0..=200.0).contains(&u0) && (0.0..=50.0).contains(&u1) => {
                 Ok(ThermalParams { cooling: Cooling::Wind { u0, u1 }, ..warm })
             }
-            ([], Some(resistance)) if resistance > 0.0 => {
+            ([], Some(resistance)) if resistance > 0.0 && resistance <= MOST_RESISTANCE => {
                 Ok(ThermalParams { cooling: Cooling::Sink { resistance }, ..warm })
             }
-            ([], Some(_)) => Err(usage("--heat-sink: give kelvins per W/m2 above zero")),
-            _ => Err(usage("--cooling: give two numbers, the first above zero, such as 25,6.84")),
+            ([], Some(_)) => Err(usage("--heat-sink: give kelvins per W/m2, above 0 up to 0.2")),
+            _ => Err(usage("--cooling: give two numbers, 5 to 200 and 0 to 50, such as 25,6.84")),
         }
     }
 }
@@ -142,6 +154,13 @@ fn of_channel(channel: &ChannelSpec) -> Result<Reference, Failure> {
 }
 
 fn of_rated(channel: &str, rated: &Rated) -> Result<Reference, Failure> {
+    if rated.open_circuit_per_kelvin >= Volts::ZERO {
+        let text = format!(
+            "channel `{channel}`, [channel.rated]: state open_circuit_volts_per_kelvin, which is below zero, and \
+             short_circuit_amps_per_kelvin: a yield hangs on them"
+        );
+        return Err((Exit::Station, text));
+    }
     let sheet = DataSheet {
         isc: rated.short_circuit,
         voc: rated.open_circuit,
@@ -199,6 +218,13 @@ impl<'a> Keys<'a> {
 fn data_sheet(keys: &Keys<'_>) -> Result<Reference, Failure> {
     let ([isc, voc, imp, vmp, alpha, beta], gap) =
         keys.take(["isc", "voc", "imp", "vmp", "alpha", "beta"])?;
+    let per_kelvin = alpha / isc;
+    if !(-MOST_ALPHA..=MOST_ALPHA).contains(&per_kelvin) {
+        return Err(usage(format!(
+            "--data-sheet: alpha is {:.3} % of isc per kelvin, no device's: give it in A/K, not in %/K",
+            per_kelvin * 100.0
+        )));
+    }
     let (isc, voc, imp, vmp) = (Amps(isc), Volts(voc), Amps(imp), Volts(vmp));
     from_data_sheet(&DataSheet { isc, voc, imp, vmp, alpha, beta, gap }).map_err(usage)
 }
@@ -206,5 +232,11 @@ fn data_sheet(keys: &Keys<'_>) -> Result<Reference, Failure> {
 fn five(keys: &Keys<'_>) -> Result<Reference, Failure> {
     let ([il, i0, rs, rsh, a, alpha], gap) = keys.take(["il", "i0", "rs", "rsh", "a", "alpha"])?;
     let stc = SingleDiode::new(Amps(il), Amps(i0), Ohms(rs), Ohms(rsh), Volts(a)).map_err(usage)?;
+    let fill = stc.crest().watts / (stc.open_circuit() * stc.short_circuit());
+    if fill.is_nan() || fill < LEAST_FILL {
+        return Err(usage(format!(
+            "--five: these make a fill factor of {fill:.2}, no device's: look after rs, rsh and a"
+        )));
+    }
     Reference::new(stc, alpha, gap).map_err(usage)
 }

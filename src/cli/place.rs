@@ -1,0 +1,62 @@
+//! Where a command's file goes: whole or not at all, and never over a database.
+//!
+//! A file is written under another name and renamed when it is whole and on the disk: a command that is
+//! killed leaves what was there before.
+
+use super::Exit;
+use std::ffi::OsString;
+use std::fs::File;
+use std::io::{Read as _, Write as _};
+use std::path::{Path, PathBuf};
+
+/// What every SQLite file begins with.
+const SQLITE: &[u8; 16] = b"SQLite format 3\0";
+
+/// Why nothing was written, and the exit code of that.
+pub(super) type Refusal = (Exit, String);
+
+/// Refuses to write over a database: it is the log, another one, or something else of worth.
+pub(super) fn not_a_log(out: &Path) -> Result<(), Refusal> {
+    let mut first = [0; SQLITE.len()];
+    let read = File::open(out).and_then(|mut file| file.read_exact(&mut first));
+    if read.is_ok() && first == *SQLITE {
+        let text = format!("{}: this is a database, not a table; name another file", out.display());
+        return Err((Exit::Usage, text));
+    }
+    Ok(())
+}
+
+/// Refuses to write over a file that is read.
+pub(super) fn not_read(out: &Path, read: &Path) -> Result<(), Refusal> {
+    let same = out.canonicalize().ok().zip(read.canonicalize().ok()).is_some_and(|(a, b)| a == b);
+    if same {
+        let text = format!("{}: this file is being read; name another one", out.display());
+        return Err((Exit::Usage, text));
+    }
+    Ok(())
+}
+
+/// Where a file is written until it is whole.
+pub(super) fn part_of(out: &Path) -> PathBuf {
+    let mut name = out.file_name().map_or_else(OsString::new, OsString::from);
+    name.push(".part");
+    out.with_file_name(name)
+}
+
+/// Writes a text.
+pub(super) fn write(path: &Path, text: &str) -> Result<(), Refusal> {
+    not_a_log(path)?;
+    let part = part_of(path);
+    let whole = || {
+        let mut file = File::create(&part)?;
+        file.write_all(text.as_bytes())?;
+        file.sync_all()?;
+        std::fs::rename(&part, path)
+    };
+    whole().map_err(|error| {
+        // What is not whole helps nobody; that it can't be removed changes nothing.
+        let _ = std::fs::remove_file(&part);
+        let place = path.display();
+        (Exit::System, format!("{place}: can't be written: {error}; choose another place"))
+    })
+}
