@@ -66,6 +66,22 @@ fn a_rehearsal_s_log_is_summed_up_as_its_day_totals_say() {
         // look up and start.
         assert!(channel["total"]["availability"].as_f64().unwrap() > 0.99);
     }
+    // The dark morning after by itself: noise of the meters is no power.
+    let dark = ["season", "yard.sqlite", "--channel", "slope-1", "--from", "2016-06-16", "--json"];
+    let dark = json(&dark, here);
+    assert_eq!(dark["channels"][0]["exclusions"].as_array().unwrap().len(), 0, "{dark}");
+    // A digit forgotten.
+    let wrong = cresthold(&["season", "yard.sqlite", "--rated", "slope-1=40"], here);
+    assert!(text(&wrong.stdout).contains("is that its rating?"), "{}", text(&wrong.stdout));
+    // Dates that the log doesn't have, and dates the wrong way round.
+    for (from, to, word) in [
+        ("2017-01-01", "2017-02-01", "2016-06-15 to 2016-06-16"),
+        ("2016-06-16", "2016-06-15", "--to must not lie before --from"),
+    ] {
+        let refused = cresthold(&["season", "yard.sqlite", "--from", from, "--to", to], here);
+        assert_eq!(refused.status.code(), Some(2));
+        assert!(text(&refused.stderr).contains(word), "{}", text(&refused.stderr));
+    }
     let slope = &found["channels"][0];
     let (total, losses) = (&slope["total"], &slope["total"]["losses"]);
     let of = |key: &str| losses[key].as_f64().unwrap();

@@ -5,7 +5,7 @@ use super::table::align;
 use crate::quantities::{WattHours, Watts};
 use crate::season::{
     Day, Degradation, Device, Difference, Exclusion, LIGHT, Losses, MatrixPoint, POINTS,
-    PowerMatrix, Season, Totals, side_by_side,
+    PowerMatrix, Quantity, Reason, Season, Totals, side_by_side,
 };
 use crate::store::ChannelRow;
 use serde::Serialize;
@@ -13,6 +13,8 @@ use std::fmt::Write as _;
 
 /// From this total on energies are shown in kWh (Wh).
 const MANY: f64 = 10_000.0;
+/// More minutes beyond the rating than this share of the light are no faults of a meter.
+const TOO_OFTEN: f64 = 0.05;
 /// Lines of exclusions on a terminal.
 const SHOWN: usize = 30;
 /// A day must have so much of its light to be set beside another channel's (share): half a day is other
@@ -392,7 +394,8 @@ impl ChannelTold {
         let rows: Vec<Vec<String>> = shown.iter().map(row).collect();
         let mut text = align(&["excluded from", "until", "lost", "", ""], &rows);
         if left > 0 {
-            let _ = writeln!(text, "and {left} more, {lost} min in all; --json has each");
+            let _ =
+                writeln!(text, "and {left} more, which together lose {lost} min; --json has each");
         }
         text
     }
@@ -575,6 +578,12 @@ fn side_by_side_table(pairs: &[PairTold]) -> String {
 }
 
 /// What is missing, and how to get it.
+/// Minutes whose power is outside its limits.
+fn beyond_the_rating(season: &Season) -> u32 {
+    let is = |one: &&Exclusion| one.quantity == Quantity::Power && one.reason == Reason::Limits;
+    season.exclusions.iter().filter(is).map(|one| one.minutes).sum()
+}
+
 fn notes(told: &Told<'_>) -> Vec<String> {
     let (season, name) = (told.season, &told.channel.name);
     let mut notes = Vec::new();
@@ -586,6 +595,15 @@ fn notes(told: &Told<'_>) -> Vec<String> {
         notes.push(format!(
             "no good curve in 800 to 1200 W/m2 tells the rating; yields, ratios, capacity and losses need\n  \
              --rated {name}=WATTS (at 1000 W/m2 and 25 degC)"
+        ));
+    }
+    if let Some(rating) = told.rating
+        && let beyond = beyond_the_rating(season)
+        && f64::from(beyond) > TOO_OFTEN * f64::from(season.all.light)
+    {
+        notes.push(format!(
+            "{beyond} of {} minutes of light lie beyond what a device of {:.4} W can give: is that its rating?",
+            season.all.light, rating.watts.0
         ));
     }
     match (told.gamma, season.has_temperature) {

@@ -27,6 +27,9 @@ const DARK: f64 = 5.0;
 /// Power above this share of the rating, or of the largest power of the record, says that it is light: a
 /// device yields so much at some 50 W/m2, ten times what the sensor claims.
 const LIT_SHARE: f64 = 0.05;
+/// And so much (W): a device whose rating isn't known may have been asleep all the time, and what its meters
+/// show then is noise.
+const SOME_POWER: f64 = 0.5;
 /// Irradiance that a stuck sensor's value must pass for a value that moves by day (W/m2); at night an
 /// offset may stand still.
 const MOVES: f64 = 20.0;
@@ -277,7 +280,7 @@ pub fn judge(minutes: &[Minute], rated: Option<Watts>, rules: &Rules) -> Judged 
         note(&found, Quantity::Module, reason);
     }
     let largest = minutes.iter().filter_map(watts).fold(0.0, f64::max);
-    let lively = LIT_SHARE * rated.unwrap_or(largest);
+    let lively = (LIT_SHARE * rated.unwrap_or(largest)).max(SOME_POWER);
     let denied = |minute: &Minute| {
         let dark = |g: f64| g < DARK && g >= rules.irradiance.low;
         irradiance(minute).is_some_and(dark) && watts(minute).is_some_and(|p| p > lively)
