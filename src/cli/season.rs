@@ -1,9 +1,11 @@
 //! `cresthold season`: what a campaign came to, from its log alone.
 
 use super::Exit;
+use super::place::write;
 use crate::quantities::Watts;
 use crate::report::season::{SeasonReport, Told};
 use crate::report::season_log::{Dates, LoggedSeason, Rating};
+use crate::report::season_page::page;
 use crate::season::{Rules, Season, evaluate};
 use crate::store::{ChannelRow, Reader, StoreError};
 use clap::Args;
@@ -30,9 +32,11 @@ const SEED: u64 = 1;
   cresthold season yard.sqlite --rated module-1=300 --rated module-2=295 --gamma -0.35
                                                                     several, side by side
   cresthold season yard.sqlite --from 2026-06-01 --to 2026-06-30    a month, both dates with it
+  cresthold season yard.sqlite --page season.html                   a page to read, print and keep
   cresthold season yard.sqlite --json > season.json                 the same numbers, by day as well
 
-Exit codes: 0 done; 2 command line, or no such channel or date in the log; 4 the log can't be read.")]
+Exit codes: 0 done; 2 command line, or no such channel or date in the log; 4 the log can't be read; 6 the
+page can't be written.")]
 pub(super) struct SumUpSeason {
     /// The log (.sqlite), of a run that has ended or still goes on; all its files are read
     log: PathBuf,
@@ -55,6 +59,9 @@ pub(super) struct SumUpSeason {
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
+    /// Write a page with pictures, to read, print and keep, one HTML file
+    #[arg(long, value_name = "FILE.html")]
+    page: Option<PathBuf>,
 }
 
 /// A number, of all channels or of one.
@@ -93,6 +100,16 @@ impl SumUpSeason {
                 };
             }
         };
+        if let Some(path) = &self.page {
+            // As it was called; an argument that is no text is shown as well as can be.
+            let called: Vec<String> =
+                std::env::args_os().skip(1).map(|one| one.to_string_lossy().into_owned()).collect();
+            let command = format!("cresthold {}", called.join(" "));
+            if let Err((exit, text)) = write(path, &page(&report, &command)) {
+                tell!("{text}");
+                return exit;
+            }
+        }
         if self.json {
             match serde_json::to_string_pretty(&report) {
                 Ok(text) => sayln!("{text}"),

@@ -18,6 +18,7 @@ pub mod picture;
 mod raster;
 pub mod season;
 pub mod season_log;
+pub mod season_page;
 pub mod summary;
 pub mod table;
 pub mod tuning;

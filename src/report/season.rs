@@ -518,36 +518,43 @@ fn exclusion(channel: &str, one: &Exclusion) -> ExclusionTold {
     }
 }
 
+impl LossesTold {
+    /// From what the light offered to what was measured: names and energies (Wh), losses below zero.
+    pub(super) fn terms(&self) -> Vec<(&'static str, f64)> {
+        let rest = if self.temperature_wh.is_some() {
+            "rest: low light, spectrum, dirt, shade, tracker, errors"
+        } else {
+            "rest: temperature, low light, spectrum, dirt, shade, tracker, errors"
+        };
+        let mut terms = vec![("reference: rating x Yr", self.reference_wh)];
+        terms.extend(self.temperature_wh.map(|lost| ("temperature, against 25 degC", -lost)));
+        terms.extend([
+            (rest, -self.rest_wh),
+            ("sweeps", -self.sweeps_wh),
+            ("asleep or starting", -self.asleep_wh),
+            ("outages", -self.outages_wh),
+            ("measured", self.measured_wh),
+        ]);
+        terms
+    }
+}
+
 fn losses_table(losses: &LossesTold) -> String {
-    let rest = if losses.temperature_wh.is_some() {
-        "rest: low light, spectrum, dirt, shade, tracker, errors"
-    } else {
-        "rest: temperature, low light, spectrum, dirt, shade, tracker, errors"
-    };
-    let lost = |name: &str, lost: f64| (name.to_owned(), -lost);
-    let mut terms = vec![("reference: rating x Yr".to_owned(), losses.reference_wh)];
-    terms.extend(losses.temperature_wh.map(|wh| lost("temperature, against 25 degC", wh)));
-    terms.extend([
-        lost(rest, losses.rest_wh),
-        lost("sweeps", losses.sweeps_wh),
-        lost("asleep or starting", losses.asleep_wh),
-        lost("outages", losses.outages_wh),
-        ("measured".to_owned(), losses.measured_wh),
-    ]);
     let whole = losses.reference_wh;
-    let rows: Vec<Vec<String>> = terms
+    let rows: Vec<Vec<String>> = losses
+        .terms()
         .into_iter()
         .map(|(name, wh)| {
             let share = 100.0 * wh / whole;
             let share = if whole > 0.0 { format!("{} %", fixed(share, 2)) } else { "-".to_owned() };
-            vec![name, format!("{} Wh", fixed(wh, 1)), share]
+            vec![name.to_owned(), format!("{} Wh", fixed(wh, 1)), share]
         })
         .collect();
     align(&["where the energy went", "energy", "of reference"], &rows)
 }
 
 /// With so many digits, and no minus before a nothing.
-fn fixed(value: f64, digits: usize) -> String {
+pub(super) fn fixed(value: f64, digits: usize) -> String {
     let text = format!("{value:.digits$}");
     let nothing = text.bytes().all(|byte| b"-0.".contains(&byte));
     if nothing { text.replace('-', "") } else { text }

@@ -1,0 +1,275 @@
+//! What a campaign came to as a page: each channel on a screen, with pictures, and what was left out.
+//!
+//! Model: made of the [`SeasonReport`] that `--json` prints, so that both tell the same numbers; the frame is
+//! that of the other pages, and needs nothing beside it.
+
+use super::chart::{Axis, Chart, Stand, short};
+use super::page::{escaped, table, whole};
+use super::season::{
+    ChannelTold, LossesTold, MatrixTold, PairTold, PeriodTold, SeasonReport, fixed,
+};
+
+const WIDTH: f64 = 1000.0;
+const HEIGHT: f64 = 220.0;
+/// Where a chart's field begins and ends (px).
+const FIELD: (f64, f64) = (70.0, WIDTH - 20.0);
+/// Height of a bar of the losses (px).
+const ROW: f64 = 26.0;
+/// A day's bar at most (px).
+const WIDEST: f64 = 60.0;
+/// Dates below a chart, at most.
+const DATES: usize = 10;
+/// Lines of exclusions on a page.
+const SHOWN: usize = 200;
+
+/// The page; `command` is the one that made it.
+#[must_use]
+pub fn page(report: &SeasonReport, command: &str) -> String {
+    let channels: String = report.channels.iter().map(channel).collect();
+    let pairs = if report.pairs.is_empty() { String::new() } else { pairs(&report.pairs) };
+    let body = format!(
+        "<h1>What a campaign came to: {}</h1>\n{}{channels}{pairs}<section>\n<h2>How it was reckoned</h2>\n\
+         <p>Yields and ratios are after IEC 61724-1, over the minutes whose irradiance and power both count: reference \
+         yield Yr is irradiation over 1000 W/m2, final yield Yf energy over rating, performance ratio PR their quotient; \
+         PR at 25 degC takes the rating at the module's temperature of each minute. Capacity is energy over rating around \
+         the clock. Available and complete are shares of the minutes of light. Nothing is filled in; what doesn't count is \
+         listed with its reason. The module's temperature stands for the cells'.</p>\n\
+         <p>Cresthold {}. The same again:</p>\n<pre>{}</pre>\n</section>\n",
+        escaped(&report.log),
+        answer(report),
+        env!("CARGO_PKG_VERSION"),
+        escaped(command),
+    );
+    whole("Cresthold: what a campaign came to", &body)
+}
+
+/// All channels in a line each.
+fn answer(report: &SeasonReport) -> String {
+    let line = |one: &ChannelTold| {
+        let total = &one.total;
+        let ratio = |name: &str, ratio: Option<f64>| {
+            ratio.map_or(String::new(), |ratio| format!(", {name} {ratio:.4}"))
+        };
+        let rate = one.degradation.as_ref().map_or(String::new(), |rate| {
+            let (low, high) = (rate.low, rate.high);
+            format!(", {:+.2} % a year ({low:+.2} % to {high:+.2} %)", rate.percent_per_year)
+        });
+        format!(
+            "<p><b>{}</b>: {} at {}{}{}, available {}, complete {}{rate}</p>\n",
+            escaped(&one.channel),
+            energy(total.energy_wh),
+            irradiation(total.irradiation_wh_m2),
+            ratio("PR", total.performance_ratio),
+            ratio("PR at 25 degC", total.performance_ratio_25_degc),
+            percent(total.availability),
+            percent(total.completeness),
+        )
+    };
+    let lines: String = report.channels.iter().map(line).collect();
+    format!("<div class=\"answer\">\n{lines}</div>\n")
+}
+
+fn channel(one: &ChannelTold) -> String {
+    let name = escaped(&one.channel);
+    let mut text = format!(
+        "<section>\n<h2>{name}</h2>\n<p>{}, {}{}</p>\n",
+        escaped(&one.device),
+        escaped(&one.tracker),
+        one.rated_w.map_or(String::new(), |watts| format!("; rating {watts:.2} W")),
+    );
+    text.push_str(&by_day(one));
+    text.push_str(&periods(one));
+    if let Some(losses) = &one.total.losses {
+        text.push_str(&losses_picture(&one.channel, losses));
+    }
+    if !one.power_matrix.is_empty() {
+        text.push_str(&matrix(&one.power_matrix));
+    }
+    text.push_str(&exclusions(one));
+    let notes = one.notes.iter().map(|note| format!("<p>{}</p>\n", escaped(note)));
+    text.extend(notes);
+    text.push_str("</section>\n");
+    text
+}
+
+/// Energy and performance ratio of each day.
+fn by_day(one: &ChannelTold) -> String {
+    let energies = one.days.iter().map(|day| Some(day.energy_wh)).collect::<Vec<_>>();
+    let mut figures = format!(
+        "<figure>\n{}<figcaption>Energy of each day (Wh).</figcaption>\n</figure>\n",
+        days(&format!("Energy by day of {}", one.channel), &one.days, &energies, "Wh")
+    );
+    let ratios: Vec<Option<f64>> = one.days.iter().map(|day| day.performance_ratio).collect();
+    if ratios.iter().any(Option::is_some) {
+        let title = format!("Performance ratio by day of {}", one.channel);
+        figures.push_str(&format!(
+            "<figure>\n{}<figcaption>Performance ratio of each day, where its light is known.</figcaption>\n</figure>\n",
+            days(&title, &one.days, &ratios, "PR")
+        ));
+    }
+    figures
+}
+
+/// A bar a day from zero up.
+fn days(title: &str, all: &[PeriodTold], values: &[Option<f64>], unit: &str) -> String {
+    let bottom = HEIGHT - 34.0;
+    let most =
+        values.iter().flatten().copied().filter(|value| value.is_finite()).fold(0.0, f64::max);
+    let upright = Axis::linear((0.0, most.max(1e-6)), (bottom, 14.0));
+    let each = (FIELD.1 - FIELD.0) / all.len().max(1) as f64;
+    let mut chart = Chart::new((WIDTH, HEIGHT), title);
+    chart.upright_axis(&upright, FIELD, unit);
+    let apart = all.len().div_ceil(DATES).max(1);
+    for (index, (day, value)) in all.iter().zip(values).enumerate() {
+        let left = FIELD.0 + each * index as f64;
+        if let Some(value) = value.filter(|value| value.is_finite()) {
+            let top = upright.at(value);
+            let wide = (0.8 * each).min(WIDEST);
+            let corner = (left + 0.5 * (each - wide), top);
+            chart.frame(corner, (wide, bottom - top), "heat", 0.8);
+        }
+        if index.is_multiple_of(apart) {
+            let place = (left + each / 2.0, bottom + 17.0);
+            chart.text(place, &day.period, Stand::Middle, "s");
+        }
+    }
+    chart.line(&[(FIELD.0, bottom), (FIELD.1, bottom)], "axis", "");
+    chart.finish()
+}
+
+fn periods(one: &ChannelTold) -> String {
+    let header = [
+        "period",
+        "energy",
+        "irradiation",
+        "Yr",
+        "Yf",
+        "PR",
+        "PR at 25 degC",
+        "capacity",
+        "available",
+        "complete",
+    ];
+    let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.4}"));
+    let row = |period: &PeriodTold| {
+        vec![
+            escaped(&period.period),
+            energy(period.energy_wh),
+            irradiation(period.irradiation_wh_m2),
+            format!("{:.2} h", period.reference_yield_h),
+            period.final_yield_h.map_or("-".to_owned(), |hours| format!("{hours:.2} h")),
+            number(period.performance_ratio),
+            number(period.performance_ratio_25_degc),
+            percent(period.capacity_factor),
+            percent(period.availability),
+            percent(period.completeness),
+        ]
+    };
+    let rows: Vec<Vec<String>> = one.months.iter().chain([&one.total]).map(row).collect();
+    table(&header.map(str::to_owned), &rows, 1)
+}
+
+/// Where the energy went: bars from what the light offered down to what was measured.
+fn losses_picture(name: &str, losses: &LossesTold) -> String {
+    let terms = losses.terms();
+    let right = WIDTH - 160.0;
+    let most = losses.reference_wh.max(losses.measured_wh).max(1e-6);
+    let level = Axis::linear((0.0, most), (390.0, right));
+    let bottom = 10.0 + ROW * terms.len() as f64;
+    let mut chart = Chart::new((WIDTH, bottom + 34.0), &format!("Where the energy of {name} went"));
+    chart.level_axis(&level, (10.0, bottom), "Wh");
+    let mut reached = 0.0;
+    let last = terms.len() - 1;
+    for (index, (term, wh)) in terms.into_iter().enumerate() {
+        let whole = index == 0 || index == last;
+        let (from, to) = if whole { (0.0, wh) } else { (reached, reached + wh) };
+        reached = to;
+        let y = 10.0 + ROW * index as f64;
+        let (left, end) = (level.at(from.min(to)), level.at(from.max(to)));
+        chart.text((380.0, y + ROW * 0.65), term, Stand::Right, "s");
+        // A sliver is seen as a line.
+        chart.frame(
+            (left, y + 3.0),
+            ((end - left).max(1.0), ROW - 6.0),
+            "heat",
+            if whole { 0.8 } else { 0.45 },
+        );
+        let share = 100.0 * wh / losses.reference_wh.max(f64::MIN_POSITIVE);
+        let text = format!("{} Wh, {} %", fixed(wh, 1), fixed(share, 2));
+        chart.text((WIDTH - 4.0, y + ROW * 0.65), &text, Stand::Right, "s");
+    }
+    format!(
+        "<figure>\n{}<figcaption>Where the energy went, of what the rating makes of the light.</figcaption>\n</figure>\n",
+        chart.finish()
+    )
+}
+
+fn matrix(points: &[MatrixTold]) -> String {
+    let header = ["irradiance", "module", "power", "standard error", "minutes"].map(str::to_owned);
+    let row = |point: &MatrixTold| {
+        vec![
+            format!("{} W/m2", short(point.irradiance_w_m2)),
+            format!("{} degC", short(point.module_degc)),
+            format!("{:.2} W", point.power_w),
+            format!("{:.2} W", point.standard_error_w),
+            point.minutes.to_string(),
+        ]
+    };
+    let rows: Vec<Vec<String>> = points.iter().map(row).collect();
+    let title = "<h3>Power matrix (IEC 61853-1), from steady minutes</h3>\n";
+    format!("{title}{}", table(&header, &rows, 0))
+}
+
+fn exclusions(one: &ChannelTold) -> String {
+    let title = "<h3>What does not count, and why</h3>\n";
+    if one.exclusions.is_empty() {
+        return format!("{title}<p>Nothing was excluded.</p>\n");
+    }
+    let header = ["from", "until", "minutes", "quantity", "reason"].map(str::to_owned);
+    let rows = one.exclusions.iter().take(SHOWN).map(|one| {
+        vec![
+            escaped(&one.from),
+            escaped(&one.until),
+            one.minutes.to_string(),
+            escaped(one.quantity),
+            escaped(one.reason),
+        ]
+    });
+    let rows: Vec<Vec<String>> = rows.collect();
+    let left = one.exclusions.len() - rows.len();
+    let more =
+        if left > 0 { format!("<p>and {left} more; --json has each</p>\n") } else { String::new() };
+    format!("{title}{}{more}", table(&header, &rows, 5))
+}
+
+fn pairs(pairs: &[PairTold]) -> String {
+    let header =
+        ["channel", "beside", "figure", "difference", "95 % interval", "days"].map(str::to_owned);
+    let row = |pair: &PairTold| {
+        let interval = pair.interval;
+        let interval =
+            interval.map_or("-".to_owned(), |(low, high)| format!("{low:+.4} to {high:+.4}"));
+        vec![
+            escaped(&pair.channel),
+            escaped(&pair.other),
+            escaped(pair.figure),
+            format!("{:+.4}{}", pair.difference, if pair.clear { "" } else { " (not apart)" }),
+            interval,
+            pair.days.to_string(),
+        ]
+    };
+    let rows: Vec<Vec<String>> = pairs.iter().map(row).collect();
+    format!("<section>\n<h2>Side by side</h2>\n{}</section>\n", table(&header, &rows, 3))
+}
+
+fn energy(wh: f64) -> String {
+    if wh >= 1e5 { format!("{:.2} kWh", wh / 1e3) } else { format!("{wh:.1} Wh") }
+}
+
+fn irradiation(wh_m2: f64) -> String {
+    if wh_m2 >= 1e5 { format!("{:.2} kWh/m2", wh_m2 / 1e3) } else { format!("{wh_m2:.1} Wh/m2") }
+}
+
+fn percent(share: Option<f64>) -> String {
+    share.map_or("-".to_owned(), |share| format!("{:.2} %", share * 100.0))
+}

@@ -1,0 +1,97 @@
+//! The page of a season: well-formed, alone, and with the numbers that `--json` prints.
+#![allow(clippy::unwrap_used, reason = "in tests, also outside #[test] functions")]
+#![cfg(feature = "field")]
+
+use roxmltree::{Document, Node, ParsingOptions};
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn cresthold(arguments: &[&str], directory: &Path) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_cresthold"));
+    let shown = command.args(arguments).current_dir(directory).output().unwrap();
+    assert!(shown.status.success(), "{}", String::from_utf8_lossy(&shown.stderr));
+    shown
+}
+
+fn words(node: Node<'_, '_>) -> String {
+    let texts = node.descendants().filter(Node::is_text).filter_map(|text| text.text());
+    texts.map(str::trim).collect::<Vec<_>>().join(" ")
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap()
+}
+
+#[test]
+fn the_page_stands_alone_and_tells_what_the_json_tells() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    let run = ["run", "--speed", "max", "--for", "30h", "--log", "yard.sqlite", "--quiet"];
+    cresthold(&run, here);
+    let rated = ["--rated", "slope-1=400", "--rated", "slope-2=250", "--gamma", "-0.4"];
+    let asked =
+        [&["season", "yard.sqlite", "--json", "--page", "season.html"][..], &rated].concat();
+    let json: Value = serde_json::from_slice(&cresthold(&asked, here).stdout).unwrap();
+    let text = std::fs::read_to_string(here.join("season.html")).unwrap();
+    for outside in ["http", "<script", "@import", "url(", "src="] {
+        assert!(!text.contains(outside), "{outside}");
+    }
+    assert!(!text.contains("NaN") && !text.contains("inf\""));
+    let options = ParsingOptions { allow_dtd: true, ..ParsingOptions::default() };
+    let page = Document::parse_with_options(&text, options).unwrap();
+    let said = words(page.root_element());
+    assert!(
+        said.contains("cresthold season yard.sqlite --json --page season.html --rated slope-1=400")
+    );
+
+    let sections: Vec<_> = page.descendants().filter(|node| node.has_tag_name("section")).collect();
+    for channel in json["channels"].as_array().unwrap() {
+        let name = channel["channel"].as_str().unwrap();
+        let section = sections.iter().find(|section| {
+            section.children().any(|child| child.has_tag_name("h2") && child.text() == Some(name))
+        });
+        let said = words(*section.unwrap());
+        let total = &channel["total"];
+        let mut told = vec![
+            format!("{:.1} Wh", number(&total["energy_wh"])),
+            format!("{:.1} Wh/m2", number(&total["irradiation_wh_m2"])),
+            format!("{:.2} %", number(&total["availability"]) * 100.0),
+        ];
+        for key in ["performance_ratio", "performance_ratio_25_degc"] {
+            told.extend(total[key].as_f64().map(|ratio| format!("{ratio:.4}")));
+        }
+        if let Some(losses) = total["losses"].as_object() {
+            told.push(format!("{:.1} Wh", number(&losses["reference_wh"])));
+            told.push(format!("{:.1} Wh", number(&losses["measured_wh"])));
+            told.push(format!("-{:.1} Wh", number(&losses["temperature_wh"])));
+        }
+        for point in channel["power_matrix"].as_array().unwrap() {
+            told.push(format!("{:.2} W", number(&point["power_w"])));
+        }
+        for text in &told {
+            assert!(said.contains(text), "{name}: {text} in {said}");
+        }
+        assert!(told.len() >= 3 && said.contains("Nothing was excluded."), "{said}");
+        let bars = section.unwrap().descendants().filter(|node| node.has_tag_name("rect")).count();
+        // Two days of energy; with a rating also their ratios and seven bars of losses.
+        let rated = total["performance_ratio"].is_number();
+        assert!(bars >= if rated { 2 + 1 + 7 } else { 2 }, "{name}: {bars} bars");
+    }
+    assert!(said.contains("Side by side") && said.contains("slope-2"));
+}
+
+/// A page is not written over a log.
+#[test]
+fn a_page_is_no_log() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    cresthold(&["run", "--speed", "max", "--for", "12h", "--log", "yard.sqlite", "--quiet"], here);
+    let shown = Command::new(env!("CARGO_BIN_EXE_cresthold"))
+        .args(["season", "yard.sqlite", "--page", "yard.sqlite"])
+        .current_dir(here)
+        .output()
+        .unwrap();
+    assert_eq!(shown.status.code(), Some(2), "{}", String::from_utf8_lossy(&shown.stderr));
+    cresthold(&["season", "yard.sqlite"], here);
+}
