@@ -15,8 +15,8 @@ use std::time::Duration;
 
 const RUN: Duration = Duration::from_secs(60);
 /// Most resident memory (kB) and most of one core (%) that the daemon may use; stated goals. Most of the
-/// memory is the program's own pages, and without the release profile the program is larger by half: that
-/// it doesn't grow with time is all that is asked of it then.
+/// memory is the program's own pages, and without the release profile the program is larger by half (15.4 MiB
+/// were seen) and the bound leaves room for its tables to grow; the goal is the release profile's.
 const MOST_RESIDENT: f64 = if cfg!(debug_assertions) { 18.0 } else { 12.0 } * 1024.0;
 const MOST_PROCESSOR: f64 = 3.0;
 

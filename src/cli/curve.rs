@@ -488,7 +488,7 @@ fn parse_pair(text: &str) -> Result<(f64, f64), String> {
     pair.ok_or_else(|| "write two numbers with a comma between them, such as 1000,25".to_owned())
 }
 
-fn parse_number(text: &str) -> Result<f64, String> {
+pub(super) fn parse_number(text: &str) -> Result<f64, String> {
     let number = text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
     number.ok_or_else(|| "write a number with a decimal point".to_owned())
 }

@@ -3,6 +3,7 @@
 mod device;
 
 use super::Exit;
+use super::curve::parse_number;
 use super::place::{not_read, write};
 use crate::daemon::crew;
 use crate::daemon::yields::{Rig, year};
@@ -501,11 +502,6 @@ impl DoubtArgs {
             dirt: self.doubt_soiling.unwrap_or(usual.dirt),
         }
     }
-}
-
-fn parse_number(text: &str) -> Result<f64, String> {
-    let number = text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
-    number.ok_or_else(|| "write a number with a decimal point".to_owned())
 }
 
 fn parse_doubt(text: &str) -> Result<f64, String> {

@@ -1,7 +1,8 @@
 //! The device of a yield: by name, data sheet, five parameters, or station file.
 
-use super::{Failure, parse_number, usage};
+use super::{Failure, usage};
 use crate::cli::Exit;
+use crate::cli::curve::parse_number;
 use crate::curve::fit::{DataSheet, from_data_sheet};
 use crate::quantities::{Amps, Ohms, Volts};
 use crate::station::{ChannelSpec, DeviceSpec, Mounting, Rated, Station};
