@@ -142,6 +142,18 @@ fn curves_of_the_log_tell_the_rating() {
     near(&slope["total"]["losses"]["sweeps_wh"], missed, 1e-6);
     assert!(missed > 1.0, "{missed}");
 
+    // A day of broken clouds has no steady minutes; and a matrix is one channel's.
+    let with = ["season", "yard.sqlite", "--gamma", "-0.4", "--matrix", "matrix.csv"];
+    for (more, word) in [
+        (&[][..], "choose one with --channel"),
+        (&["--channel", "slope-1"], "no point of the power"),
+    ] {
+        let refused = cresthold(&[&with[..], more].concat(), here);
+        assert_eq!(refused.status.code(), Some(2));
+        assert!(text(&refused.stderr).contains(word), "{}", text(&refused.stderr));
+        assert!(!here.join("matrix.csv").exists());
+    }
+
     // Two channels with ratings are set side by side; two days are too few for an interval.
     let with = ["season", "yard.sqlite", "--rated", "slope-2=150", "--gamma", "-0.4"];
     let shown = text(&cresthold(&with, here).stdout);

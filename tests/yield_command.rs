@@ -243,6 +243,100 @@ fn what_does_not_fit_is_told() {
     assert_eq!(std::fs::read_dir(scratch.path()).unwrap().count(), 3, "no leftovers");
 }
 
+/// The year's energy (Wh) of a case of `tests/pvlib/yield_chain.py`, of a module at Greensboro.
+fn by_pvlib(case: &str) -> f64 {
+    let table = include_str!("data/yield-by-pvlib.csv");
+    let row = table.lines().find(|line| line.starts_with(&format!("greensboro,{case},")));
+    row.unwrap().split(',').nth(3).unwrap().parse().unwrap()
+}
+
+#[test]
+fn a_power_matrix_is_a_device() {
+    let scratch = tempfile::tempdir().unwrap();
+    let file = scratch.path().join("matrix.csv");
+    let points = "1100,25,354.174\n1000,15,330.862\n1000,25,322.305\n1000,50,298.954\n1000,75,273.651\n\
+        800,25,257.561\n600,25,192.278\n600,75,162.966\n400,25,126.445\n400,50,117.062\n200,25,61.137\n\
+        100,15,30.159\n100,25,29.250\n";
+    let head = "irradiance (W/m2),temperature (degC),power (W)\n";
+    std::fs::write(&file, format!("# measured\n{head}{points}")).unwrap();
+    let file = file.to_str().unwrap();
+    let with = [GREENSBORO, "--matrix", file, "--tilt", "20", "--glass", "martin-ruiz:0.16"];
+    let found = json(&with);
+    let energy = number(&found["total"]["energy_kwh"]) * 1e3;
+    assert!((energy / by_pvlib("matrix") - 1.0).abs() < 5e-4, "{energy}");
+    let rating = number(&found["energy_rating"]["rating"]);
+    assert!((rating - number(&found["total"]["performance_ratio"])).abs() < 1e-12);
+    assert_eq!(found["chain"]["mount"]["tilt_deg"], 20.0);
+    let shown = text(&yields(&with).stdout);
+    assert!(shown.contains(&format!("energy rating {rating:.4} in this climate")), "{shown}");
+}
+
+#[test]
+fn the_light_s_colour_is_in_it() {
+    let with = [GREENSBORO, "--tilt", "35", "--spectrum", "multi-silicon"];
+    let found = json(&with);
+    let energy = number(&found["total"]["energy_kwh"]) * 1e3;
+    assert!((energy / by_pvlib("coloured") - 1.0).abs() < 5e-4, "{energy}");
+    assert_eq!(found["energy_rating"], Value::Null);
+    let loss = |name: &str| number(&found["losses"][name]);
+    let terms = ["optical_kwh", "colour_kwh", "low_light_kwh", "warmth_kwh", "tracking_kwh"];
+    let lost: f64 = terms.iter().map(|name| loss(name)).sum();
+    let reference = loss("reference_kwh");
+    assert!((reference - lost - loss("delivered_kwh")).abs() < 1e-9 * reference);
+    // Without colour the optical term is the same: glass and dirt don't see it.
+    let plain = json(&[GREENSBORO, "--tilt", "35"]);
+    assert!(
+        (loss("optical_kwh") - number(&plain["losses"]["optical_kwh"])).abs() < 1e-9 * reference
+    );
+    assert!(text(&yields(&with).stdout).contains("the light's colour"));
+}
+
+#[test]
+fn devices_and_spectra_that_can_t_be_are_told() {
+    let scratch = tempfile::tempdir().unwrap();
+    let head = "irradiance (W/m2),temperature (degC),power (W)\n";
+    let good = scratch.path().join("matrix.csv");
+    std::fs::write(&good, format!("{head}1000,25,300\n1000,50,270\n400,25,115\n")).unwrap();
+    let file = good.to_str().unwrap();
+    let dry = scratch.path().join("dry.csv");
+    let whole = std::fs::read_to_string(GREENSBORO).unwrap();
+    let without: Vec<&str> = whole
+        .lines()
+        .map(|line| if line.starts_with('#') { line } else { line.rsplit_once(',').unwrap().0 })
+        .collect();
+    std::fs::write(&dry, without.join("\n")).unwrap();
+    let spoilt = scratch.path().join("spoilt.csv");
+    let cases: [(Vec<&str>, &str, i32, &str); 5] = [
+        (vec![dry.to_str().unwrap(), "--spectrum", "cigs"], head, 2, "precipitable water"),
+        (vec![GREENSBORO, "--matrix", "SPOILT"], "1,2\n", 3, "spoilt.csv:1: there is no column"),
+        (
+            vec![GREENSBORO, "--matrix", "SPOILT"],
+            "1000,25,300\n800,25,x\n",
+            3,
+            "spoilt.csv:3: power `x`",
+        ),
+        (
+            vec![GREENSBORO, "--matrix", "SPOILT"],
+            "800,50,200\n800,25,230\n400,25,120\n",
+            3,
+            "nothing tells the rating",
+        ),
+        (vec![GREENSBORO, "--matrix", file, "--seconds"], head, 2, "knows no curve"),
+    ];
+    for (arguments, rows, code, word) in cases {
+        let rows = if rows.starts_with("1,2") { rows.to_owned() } else { format!("{head}{rows}") };
+        std::fs::write(&spoilt, rows).unwrap();
+        let given: Vec<&str> = arguments
+            .iter()
+            .map(|one| if *one == "SPOILT" { spoilt.to_str().unwrap() } else { one })
+            .collect();
+        let answer = yields(&given);
+        let told = text(&answer.stderr);
+        assert_eq!(answer.status.code(), Some(code), "{given:?}: {told}");
+        assert!(told.contains(word), "{given:?}: {told}");
+    }
+}
+
 #[test]
 fn mistakes_are_told_with_file_and_line() {
     let scratch = tempfile::tempdir().unwrap();

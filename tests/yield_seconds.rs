@@ -4,7 +4,9 @@
 
 use cresthold::quantities::{Amps, Irradiance, Watts};
 use cresthold::study::{BenchSettings, Contender, Plant, Trial};
-use cresthold::yields::{Chain, Generator, LoadLimits, Mount, Suns, Weather, Within, read};
+use cresthold::yields::{
+    Chain, Converter, Generator, LoadLimits, Mount, Suns, Weather, Within, read,
+};
 use cresthold_sim::device::examples::crystalline_reference;
 use cresthold_sim::device::{Bypass, Device, Substring};
 use cresthold_sim::thermal::ThermalParams;
@@ -19,7 +21,7 @@ fn year() -> (Weather, Suns) {
 
 fn chain() -> Chain {
     let generator = Generator {
-        reference: crystalline_reference(),
+        converter: Converter::Diode(crystalline_reference()),
         count: 1,
         thermal: ThermalParams::OPEN_RACK,
     };

@@ -9,10 +9,10 @@ use cresthold::yields::{Weather, read};
 use proptest::prelude::*;
 
 const TMY: &str = "724365,\"GULL ROCK, OUTER\",ZZ,-9.0,55.317,-160.517,7\n\
-Date (MM/DD/YYYY),Time (HH:MM),ETR (W/m^2),GHI (W/m^2),DNI (W/m^2),DHI (W/m^2),Dry-bulb (C),Wspd (m/s),Alb (unitless)\n\
-06/30/1997,23:00,0,41,3,40,4.0,2.1,-9900\n\
-06/30/1997,24:00,0,12,-9900,12,3.5,-9900,0.24\n\
-07/01/1988,01:00,0,0,0,0,9.0,0.0,0\n";
+Date (MM/DD/YYYY),Time (HH:MM),ETR (W/m^2),GHI (W/m^2),DNI (W/m^2),DHI (W/m^2),Dry-bulb (C),Wspd (m/s),Alb (unitless),Pwat (cm)\n\
+06/30/1997,23:00,0,41,3,40,4.0,2.1,-9900,1.4\n\
+06/30/1997,24:00,0,12,-9900,12,3.5,-9900,0.24,-9900\n\
+07/01/1988,01:00,0,0,0,0,9.0,0.0,0,0.0\n";
 
 fn epw() -> String {
     let mut text = String::from("LOCATION,Larkfell,-,ZZZ,invented,000000,52.30,4.77,1.0,-2.0\n");
@@ -51,6 +51,7 @@ fn a_tmy3_file_is_read() {
     assert_eq!((first.global, first.direct), (Some(Irradiance(41.0)), Some(Irradiance(3.0))));
     assert_eq!((second.direct, second.wind, second.albedo), (None, None, Some(0.24)));
     assert_eq!((first.albedo, third.albedo, third.air), (None, None, Celsius(9.0)));
+    assert_eq!((first.water, second.water, third.water), (Some(1.4), None, None));
 }
 
 /// Hour 1 in a zone one hour east begins at 23:00 UTC of the day before.
@@ -73,10 +74,10 @@ fn an_epw_file_is_read() {
 #[test]
 fn a_plain_file_says_the_same() {
     let plain = "# name: GULL ROCK, OUTER\n# latitude: 55.317\n# longitude: -160.517\n# elevation: 7\n# kept by hand\n\
-        air (degC),start,diffuse (W/m2),global (W/m2),direct (W/m2),wind (m/s),albedo\n\
-        4.0,1997-06-30T22:00:00-09:00,40,41,3,2.1,\n\
-        3.5,1997-06-30T23:00:00-09:00,12,12,,,0.24\n\n\
-        9.0,1988-07-01T00:00:00-09:00,0,0,0,0.0,\n";
+        air (degC),start,diffuse (W/m2),global (W/m2),direct (W/m2),wind (m/s),albedo,water (cm)\n\
+        4.0,1997-06-30T22:00:00-09:00,40,41,3,2.1,,1.4\n\
+        3.5,1997-06-30T23:00:00-09:00,12,12,,,0.24,\n\n\
+        9.0,1988-07-01T00:00:00-09:00,0,0,0,0.0,,\n";
     assert_eq!(read::weather(plain).unwrap(), read::weather(TMY).unwrap());
     // Windows' line ends and mark.
     let marked = format!("\u{feff}{}", plain.replace('\n', "\r\n"));

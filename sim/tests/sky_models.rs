@@ -13,6 +13,7 @@ use cresthold_sim::sky::clear::air_mass;
 use cresthold_sim::sky::decompose::erbs;
 use cresthold_sim::sky::incidence::Glass;
 use cresthold_sim::sky::plane::Plane;
+use cresthold_sim::sky::spectrum::Absorber;
 use cresthold_sim::sky::sun::{Conditions, Site, extraterrestrial};
 use cresthold_sim::sky::transpose::DiffuseSky;
 use cresthold_sim::sky::{SkyState, SunVector};
@@ -98,6 +99,19 @@ fn every_model_agrees_with_pvlib() {
     assert_eq!(worst.len(), 16);
     for (name, off) in worst {
         println!("{name:22} largest difference {off:.1e} of the value");
+    }
+}
+
+/// The factors for the light's colour, written by `pvlib/spectrum.py`; eight decimals.
+#[test]
+fn the_lights_colour_agrees_with_pvlib() {
+    let rows = rows(include_str!("pvlib/spectrum.csv"));
+    assert_eq!(rows.len(), 2_000);
+    for row in &rows {
+        for (absorber, theirs) in Absorber::ALL.into_iter().zip(&row[2..]) {
+            let ours = absorber.factor(row[0], row[1]);
+            assert!((ours - theirs).abs() < 1e-8, "{absorber:?}: {ours} against {row:?}");
+        }
     }
 }
 

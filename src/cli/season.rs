@@ -2,18 +2,16 @@
 
 use super::Exit;
 use super::place::write;
+use crate::daemon::progress::Progress;
 use crate::quantities::Watts;
-use crate::report::season::{SeasonReport, Told};
+use crate::report::season::{SeasonReport, Told, matrix_csv};
 use crate::report::season_log::{Dates, LoggedSeason, Rating};
 use crate::report::season_page::page;
 use crate::season::{Rules, Season, evaluate};
 use crate::store::{ChannelRow, Reader, StoreError};
 use clap::Args;
-use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 
-/// Days of a log that are read in less than two seconds; more show how far it is.
-const UNSHOWN: usize = 60;
 /// Seed of the intervals: the same log gives the same figures.
 const SEED: u64 = 1;
 
@@ -33,10 +31,13 @@ const SEED: u64 = 1;
                                                                     several, side by side
   cresthold season yard.sqlite --from 2026-06-01 --to 2026-06-30    a month, both dates with it
   cresthold season yard.sqlite --page season.html                   a page to read, print and keep
+  cresthold season yard.sqlite --channel module-1 --matrix module-1.csv
+                                                    its power matrix; what it would make elsewhere:
+  cresthold yield elsewhere.epw --matrix module-1.csv --tilt 20
   cresthold season yard.sqlite --json > season.json                 the same numbers, by day as well
 
 Exit codes: 0 done; 2 command line, or no such channel or date in the log; 4 the log can't be read; 6 the
-page can't be written.")]
+page or matrix can't be written.")]
 pub(super) struct SumUpSeason {
     /// The log (.sqlite), of a run that has ended or still goes on; all its files are read
     log: PathBuf,
@@ -62,6 +63,9 @@ pub(super) struct SumUpSeason {
     /// Write a page with pictures, to read, print and keep, one HTML file
     #[arg(long, value_name = "FILE.html")]
     page: Option<PathBuf>,
+    /// Write the power matrix of the one channel as CSV, for `cresthold yield --matrix`
+    #[arg(long, value_name = "FILE.csv")]
+    matrix: Option<PathBuf>,
 }
 
 /// A number, of all channels or of one.
@@ -80,6 +84,10 @@ enum Problem {
     NoSuchChannel { log: String, channel: String, known: String },
     #[error("{log}: it has no record; let `run` write some")]
     Empty { log: String },
+    #[error("--matrix: the log has {0} channels on these dates; choose one with --channel")]
+    Channels(usize),
+    #[error("--matrix: no point of the power matrix is filled: that takes steady minutes about it")]
+    NoMatrix,
     #[error("--to must not lie before --from: no day is between them")]
     Backwards,
     #[error("{log}: it has no record on these dates; it has days from {first} to {last}")]
@@ -96,6 +104,8 @@ impl SumUpSeason {
                     Problem::Store(_) | Problem::Empty { .. } => Exit::Log,
                     Problem::NoSuchChannel { .. }
                     | Problem::Backwards
+                    | Problem::Channels(_)
+                    | Problem::NoMatrix
                     | Problem::Elsewhere { .. } => Exit::Usage,
                 };
             }
@@ -106,6 +116,15 @@ impl SumUpSeason {
                 std::env::args_os().skip(1).map(|one| one.to_string_lossy().into_owned()).collect();
             let command = format!("cresthold {}", called.join(" "));
             if let Err((exit, text)) = write(path, &page(&report, &command)) {
+                tell!("{text}");
+                return exit;
+            }
+        }
+        if let Some(path) = &self.matrix {
+            let one = &report.channels[0];
+            let source = format!("{} ({}), {}", one.channel, one.device, report.log);
+            let text = matrix_csv(&one.power_matrix, one.rated_w, &source);
+            if let Err((exit, text)) = write(path, &text) {
                 tell!("{text}");
                 return exit;
             }
@@ -131,10 +150,15 @@ impl SumUpSeason {
         let dates = Dates { from: self.from.clone(), to: self.to.clone() };
         let mut found: Vec<(ChannelRow, Option<Rating>, Option<f64>, Season)> = Vec::new();
         for channel in channels {
-            let shown = show_progress(channel.name.clone());
-            let Some(logged) = LoggedSeason::read(&reader, channel, &dates, shown)? else {
-                continue;
+            let mut progress: Option<Progress> = None;
+            let one_more = |_, of| {
+                progress.get_or_insert_with(|| Progress::new(of, "days read", false)).one_more();
             };
+            let logged = LoggedSeason::read(&reader, channel, &dates, one_more)?;
+            if let Some(progress) = progress {
+                progress.clear();
+            }
+            let Some(logged) = logged else { continue };
             let name = &logged.channel.name;
             let gamma = of(&self.gamma, name).map(|percent| percent / 100.0);
             let stated =
@@ -162,6 +186,13 @@ impl SumUpSeason {
                 season,
             })
             .collect();
+        if self.matrix.is_some() {
+            match told.as_slice() {
+                [one] if one.season.matrix.points.is_empty() => return Err(Problem::NoMatrix),
+                [_] => {}
+                many => return Err(Problem::Channels(many.len())),
+            }
+        }
         Ok(SeasonReport::new(log, &told, SEED))
     }
 
@@ -187,23 +218,6 @@ fn of(stated: &[Stated], name: &str) -> Option<f64> {
     let by_name = stated.iter().rev().find(|one| one.channel.as_deref() == Some(name));
     let of_all = || stated.iter().rev().find(|one| one.channel.is_none());
     by_name.or_else(of_all).map(|one| one.value)
-}
-
-/// How far the reading is, on a terminal.
-fn show_progress(name: String) -> impl FnMut(usize, usize) {
-    let shown = std::io::stderr().is_terminal();
-    move |done, of| {
-        if !shown || of <= UNSHOWN || !(done.is_multiple_of(10) || done == of) {
-            return;
-        }
-        let line = if done == of {
-            format!("\r{:60}\r", "")
-        } else {
-            format!("\r{name}: {done} of {of} days read, {} %   ", done * 100 / of)
-        };
-        // A line that can't be shown must not end the work.
-        let _ = std::io::stderr().lock().write_all(line.as_bytes());
-    }
 }
 
 fn parse_rated(text: &str) -> Result<Stated, String> {

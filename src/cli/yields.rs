@@ -1,40 +1,31 @@
 //! `cresthold yield`: what a device would make of a year of weather.
 
 mod device;
+mod options;
+mod words;
 
 use super::Exit;
-use super::curve::parse_number;
 use super::place::{not_read, write};
 use crate::daemon::crew;
 use crate::daemon::yields::{Rig, year};
-use crate::quantities::{Amps, Celsius, MetresPerSecond, Watts};
+use crate::quantities::{Amps, MetresPerSecond, Watts};
 use crate::report::yields::{WeatherTold, YieldReport, hours_csv};
-use crate::study::{BenchSettings, Contender, Plant};
+use crate::study::{BenchSettings, Plant};
 use crate::yields::{
-    Chain, Doubts, Hour, LoadLimits, Mount, Optics, Skyline, Suns, Taken, Weather, Within, Yield,
-    read,
+    Chain, LoadLimits, Optics, Skyline, Suns, Taken, Weather, Within, Yield, read,
 };
-use clap::{Args, ValueEnum};
+use clap::Args;
 use cresthold_sim::device::{Bypass, Device, Substring};
-use cresthold_sim::sky::incidence::Glass;
 use cresthold_sim::sky::transpose::DiffuseSky;
-use cresthold_sim::thermal::Cooling;
 use device::{DeviceArgs, Stated};
+use options::{DoubtArgs, LightArgs, MountArgs, SecondsArgs, Sky, Spectrum, parse_tracked};
 use std::path::PathBuf;
-use std::time::Duration;
+use words::{assumed, notes};
 
-/// The leap day, which typical years leave out.
-const DAY: Duration = Duration::from_secs(86_400);
-/// A longer jump is where a typical year goes from one year's month to another's.
-const LONGEST_GAP: Duration = Duration::from_secs(20 * 86_400);
 /// Fewer years of weather (of 365 days) are no year: seasons are missing.
 const LEAST_YEAR: f64 = 0.95;
 /// Share of the light that may come while the sun is down: hours at dawn and dusk, some minutes of a clock.
 const MOST_IN_THE_DARK: f64 = 0.02;
-/// Draws at least, but for none, and at most: few tell nothing of rare years, and a mistyped number shall
-/// not run for days.
-const LEAST_DRAWS: u64 = 100;
-const MOST_DRAWS: u64 = 1_000_000;
 
 /// Work out what a device would make of a year of weather: by month, where the rest goes, how sure
 ///
@@ -95,125 +86,6 @@ pub(super) struct WorkOutYield {
     hours: Option<PathBuf>,
 }
 
-#[derive(Debug, Args)]
-#[command(next_help_heading = "Mounting")]
-struct MountArgs {
-    /// Of a fixed plane, or of the one axis, from the horizontal (degrees) [default: fixed: the
-    /// latitude; one axis: 0]
-    #[arg(long, value_name = "DEG", value_parser = parse_number, conflicts_with = "two_axis")]
-    tilt: Option<f64>,
-    /// Where the plane, or the axis's lower end, faces, clockwise from north (degrees) [default:
-    /// towards the equator]
-    #[arg(long, value_name = "DEG", value_parser = parse_number, conflicts_with = "two_axis")]
-    azimuth: Option<f64>,
-    /// Turning about one axis, this far to either side (degrees) [60]; the weather file goes before it,
-    /// or write --one-axis=60
-    #[arg(long, value_name = "DEG", num_args = 0..=1, default_missing_value = "60",
-          value_parser = parse_number, conflicts_with = "two_axis")]
-    one_axis: Option<f64>,
-    /// Facing the sun
-    #[arg(long)]
-    two_axis: bool,
-    /// A concentrator: half angle of acceptance (degrees)
-    #[arg(long, value_name = "DEG", value_parser = parse_number, requires = "two_axis")]
-    acceptance: Option<f64>,
-    /// Its pointing error, standard deviation on each axis (degrees)
-    #[arg(long, value_name = "DEG", value_parser = parse_number, default_value_t = 0.0,
-          requires = "acceptance")]
-    pointing: f64,
-}
-
-#[derive(Clone, Copy, Debug, ValueEnum)]
-enum Sky {
-    /// Equally bright everywhere
-    Isotropic,
-    /// Brighter about the sun
-    HayDavies,
-    /// Brighter about the sun and at the horizon
-    Perez,
-}
-
-#[derive(Debug, Args)]
-#[command(next_help_heading = "Light")]
-struct LightArgs {
-    /// How the diffuse light is spread
-    #[arg(long, value_enum, default_value_t = Sky::Perez)]
-    sky: Sky,
-    /// What covers the cells: common, bare, ashrae:B or martin-ruiz:A
-    #[arg(long, value_name = "GLASS", default_value = "common", value_parser = parse_glass)]
-    glass: Glass,
-    /// Light lost to dirt (%): one number, or twelve from January
-    #[arg(long, value_name = "%,...", value_delimiter = ',', value_parser = parse_percent)]
-    soiling: Vec<f64>,
-    /// The horizon's line: heights (degrees) at azimuths (degrees)
-    #[arg(long, value_name = "AZIMUTH:HEIGHT,...", value_delimiter = ',', value_parser = parse_point)]
-    skyline: Vec<(f64, f64)>,
-    /// What the ground reflects where the weather doesn't say (0..=1)
-    #[arg(long, value_name = "SHARE", value_parser = parse_number)]
-    albedo: Option<f64>,
-    /// Wind where the weather doesn't say (m/s) [1]
-    #[arg(long, value_name = "M/S", value_parser = parse_wind, allow_hyphen_values = true)]
-    wind: Option<f64>,
-}
-
-#[derive(Debug, Args)]
-#[command(next_help_heading = "How sure (standard uncertainties, k = 1)")]
-struct DoubtArgs {
-    /// Years to draw; 0 for none
-    #[arg(long, value_name = "N", default_value_t = 1000, value_parser = parse_draws)]
-    draws: u64,
-    /// Seed of the draws
-    #[arg(long, value_name = "SEED", default_value_t = 1)]
-    seed: u64,
-    /// Of a year's light, from year to year (%) [what five whole years or more of weather tell, else 4]
-    #[arg(long, value_name = "%", value_parser = parse_percent)]
-    doubt_year: Option<f64>,
-    /// Of the weather's light (%) [2]
-    #[arg(long, value_name = "%", value_parser = parse_percent)]
-    doubt_light: Option<f64>,
-    /// Of the light on the plane, given that (%) [1.5]
-    #[arg(long, value_name = "%", value_parser = parse_percent)]
-    doubt_plane: Option<f64>,
-    /// Of the cell temperature (K) [2]
-    #[arg(long, value_name = "K", value_parser = parse_doubt, allow_hyphen_values = true)]
-    doubt_cell: Option<f64>,
-    /// Of the rating (%) [0.8]
-    #[arg(long, value_name = "%", value_parser = parse_percent)]
-    doubt_rating: Option<f64>,
-    /// Of the power's temperature coefficient (%/K) [0.02]
-    #[arg(long, value_name = "%/K", value_parser = parse_percent)]
-    doubt_slope: Option<f64>,
-    /// Of the dirt (%) [1]
-    #[arg(long, value_name = "%", value_parser = parse_percent)]
-    doubt_soiling: Option<f64>,
-}
-
-#[derive(Debug, Args)]
-#[command(next_help_heading = "Second by second")]
-struct SecondsArgs {
-    /// Make seconds of the hours, with the moving clouds that fit each, and let the controller of the
-    /// field go through them with one turn a second: what it, the load's limits and the hours' means
-    /// cost
-    #[arg(long)]
-    seconds: bool,
-    /// Its tracker, as for `compare`
-    #[arg(long, value_name = "TRACKER", default_value = "crest-line", value_parser = Contender::new,
-          requires = "seconds")]
-    tracker: Contender,
-    /// Largest current of the load of one device (A)
-    #[arg(long, value_name = "A", value_parser = parse_limit, requires = "seconds")]
-    load_amps: Option<f64>,
-    /// Largest power of the load of one device (W)
-    #[arg(long, value_name = "W", value_parser = parse_limit, requires = "seconds")]
-    load_watts: Option<f64>,
-    /// Threads (all processors)
-    #[arg(long, value_name = "N", requires = "seconds")]
-    threads: Option<usize>,
-    /// Show no progress
-    #[arg(long, requires = "seconds")]
-    quiet: bool,
-}
-
 /// Why there is no yield.
 type Failure = (Exit, String);
 
@@ -235,7 +107,9 @@ impl WorkOutYield {
     fn work_out(&self) -> Result<(), Failure> {
         if let Some(hours) = &self.hours {
             not_read(hours, &self.weather)?;
-            self.device.station().map_or(Ok(()), |station| not_read(hours, station))?;
+            for read in self.device.station().into_iter().chain(self.device.matrix()) {
+                not_read(hours, read)?;
+            }
         }
         let stated = self.device.stated()?;
         let weather = self.weather()?;
@@ -267,7 +141,8 @@ impl WorkOutYield {
             let note = "not a year of weather: how sure a year of it is, is not told";
             assumed.push(("note", note.to_owned()));
         }
-        let report = YieldReport::new(told, assumed, (&found, &taken), &losses, spread.as_ref());
+        let report =
+            YieldReport::new(told, (&chain, assumed), (&found, &taken), &losses, spread.as_ref());
         if self.json {
             let text = serde_json::to_string_pretty(&report)
                 .map_err(|error| (Exit::System, format!("the yield can't be written: {error}")))?;
@@ -286,6 +161,26 @@ impl WorkOutYield {
         // Places' names in older files are in other alphabets than UTF-8; nothing else is.
         read::weather(&String::from_utf8_lossy(&bytes))
             .map_err(|error| (Exit::Station, format!("{file}:{}: {}", error.line, error.what)))
+    }
+
+    /// Refuses a spectrum that can't be told.
+    fn check_water(&self, chain: &Chain, weather: &Weather) -> Result<(), Failure> {
+        if chain.absorber.is_none() {
+            return Ok(());
+        }
+        if chain.optics.is_some() {
+            return Err(usage(
+                "--spectrum: its factors are those of modules; a concentrator's are others",
+            ));
+        }
+        if weather.hours.iter().all(|hour| hour.water.is_none()) {
+            let file = self.weather.display();
+            return Err(usage(format!(
+                "--spectrum: {file} doesn't tell the air's precipitable water (of TMY3 `Pwat (cm)`, of EPW field \
+                 29, of plain CSV `water (cm)`)"
+            )));
+        }
+        Ok(())
     }
 
     /// Refuses weather whose light doesn't come with the sun.
@@ -322,7 +217,7 @@ impl WorkOutYield {
 
     fn chain(&self, stated: &Stated, weather: &Weather) -> Result<Chain, Failure> {
         let mount = self.mounting.mount(stated, weather);
-        let mut chain = Chain::new(stated.generator, mount);
+        let mut chain = Chain::new(stated.generator.clone(), mount);
         chain.optics = self
             .mounting
             .acceptance
@@ -340,6 +235,8 @@ impl WorkOutYield {
             Sky::Perez => DiffuseSky::Perez,
         };
         chain.glass = light.glass;
+        chain.absorber = light.spectrum.map(Spectrum::absorber);
+        self.check_water(&chain, weather)?;
         chain.soiling = match light.soiling.as_slice() {
             [] => [0.0; 12],
             [one] => [*one; 12],
@@ -372,7 +269,7 @@ impl WorkOutYield {
         let within =
             Within::new(chain, weather, suns, seed).map_err(|error| self.of_chain(&error))?;
         let whole =
-            Substring { reference: chain.generator.reference, mismatch: 1.0, bypass: Bypass::None };
+            Substring { reference: within.reference(), mismatch: 1.0, bypass: Bypass::None };
         let plant = Plant::new(&stated.words, Device::new(vec![whole]).map_err(usage)?);
         let limit = |stated: Option<f64>| stated.unwrap_or(f64::INFINITY);
         let limits =
@@ -393,176 +290,4 @@ impl WorkOutYield {
         );
         Ok((Taken::by_seconds(found, &days), words))
     }
-}
-
-/// What the weather lacks and the chain made up.
-fn notes(weather: &Weather, chain: &Chain) -> Vec<String> {
-    let hours = &weather.hours;
-    let count = |lacks: &dyn Fn(&Hour) -> bool| hours.iter().filter(|hour| lacks(hour)).count();
-    let calm = count(&|hour| hour.wind.is_none());
-    let decomposed = count(&|hour| {
-        let lit = hour.global.is_some_and(|global| global.0 > 0.0);
-        lit && hour.direct.is_none() && hour.diffuse.is_none()
-    });
-    let gaps = hours.windows(2).filter(|pair| {
-        let apart = pair[1].start.saturating_since(pair[0].start);
-        let leap_day = pair[0].month != pair[1].month && apart == weather.span + DAY;
-        apart > weather.span && apart < LONGEST_GAP && !leap_day
-    });
-    let mut notes = Vec::new();
-    if calm > 0 && chain.optics.is_none() {
-        notes.push(format!("{calm} spans without wind: {:.1} taken", chain.wind));
-    }
-    if decomposed > 0 {
-        notes.push(format!("{decomposed} spans with global light only: shared out after Erbs"));
-    }
-    let gaps = gaps.count();
-    if gaps > 0 {
-        notes.push(format!("gaps between spans: {gaps}; nothing is counted there"));
-    }
-    notes
-}
-
-/// What the yield rests on, in words.
-fn assumed(stated: &Stated, chain: &Chain, found: &Yield) -> Vec<(&'static str, String)> {
-    let count = match chain.generator.count {
-        1 => String::new(),
-        count => format!("{count} times "),
-    };
-    let mount = match (chain.mount, chain.optics) {
-        (Mount::Fixed { tilt, azimuth }, _) => {
-            format!("fixed, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north")
-        }
-        (Mount::OneAxis { tilt, azimuth, range }, _) => format!(
-            "one axis, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north, turning by \
-             {range:.0} degrees"
-        ),
-        (Mount::TwoAxis, Some(Optics { acceptance, pointing })) => format!(
-            "two axes, direct light only, within {acceptance} degrees, pointing to {pointing} degrees"
-        ),
-        (Mount::TwoAxis, None) => "two axes, facing the sun".to_owned(),
-    };
-    let least = chain.soiling.iter().copied().fold(f64::INFINITY, f64::min) * 100.0;
-    let most = chain.soiling.iter().copied().fold(0.0, f64::max) * 100.0;
-    let dirt = if least < most { format!("{least} to {most}") } else { format!("{most}") };
-    let light = if chain.optics.is_some() {
-        format!("dirt {dirt} %")
-    } else {
-        let sky = match chain.sky {
-            DiffuseSky::Isotropic => "isotropic",
-            DiffuseSky::HayDavies => "Hay and Davies",
-            DiffuseSky::Perez => "Perez",
-        };
-        let (glass, ground) = (glass_words(&chain.glass), chain.albedo);
-        format!("{sky} sky, {glass}, ground reflects {ground}, dirt {dirt} %")
-    };
-    let cooling = match chain.generator.thermal.cooling {
-        Cooling::Wind { u0, u1 } => format!("{u0} + {u1} v W/(m2 K), v the wind in m/s"),
-        Cooling::Sink { resistance } => format!("a heat sink of {resistance} K m2/W"),
-    };
-    let skyline = match chain.skyline.points() {
-        [] => "flat".to_owned(),
-        points => points.iter().map(|(a, h)| format!("{a}:{h}")).collect::<Vec<_>>().join(","),
-    };
-    vec![
-        ("device", format!("{count}{}; {:.1} rated", stated.words, found.rated)),
-        ("mount", mount),
-        ("light", light),
-        ("skyline", skyline),
-        ("cooling", cooling),
-    ]
-}
-
-impl MountArgs {
-    fn mount(&self, stated: &Stated, weather: &Weather) -> Mount {
-        let latitude = weather.site.latitude();
-        let azimuth = self.azimuth.unwrap_or(if latitude < 0.0 { 0.0 } else { 180.0 });
-        if self.two_axis {
-            Mount::TwoAxis
-        } else if let Some(range) = self.one_axis {
-            Mount::OneAxis { tilt: self.tilt.unwrap_or(0.0), azimuth, range }
-        } else if let (Some(mount), None, None) = (stated.mount, self.tilt, self.azimuth) {
-            mount
-        } else {
-            Mount::Fixed { tilt: self.tilt.unwrap_or(latitude.abs()), azimuth }
-        }
-    }
-}
-
-impl DoubtArgs {
-    fn doubts(&self) -> Doubts {
-        let usual = Doubts::default();
-        Doubts {
-            year: self.doubt_year,
-            light: self.doubt_light.unwrap_or(usual.light),
-            plane: self.doubt_plane.unwrap_or(usual.plane),
-            warmth: self.doubt_cell.map_or(usual.warmth, Celsius),
-            rating: self.doubt_rating.unwrap_or(usual.rating),
-            slope: self.doubt_slope.unwrap_or(usual.slope),
-            dirt: self.doubt_soiling.unwrap_or(usual.dirt),
-        }
-    }
-}
-
-fn parse_doubt(text: &str) -> Result<f64, String> {
-    let number = parse_number(text).ok().filter(|x| *x >= 0.0);
-    number.ok_or_else(|| "write kelvins, 0 or more".to_owned())
-}
-
-fn glass_words(glass: &Glass) -> String {
-    match glass {
-        Glass::Bare => "no glass".to_owned(),
-        Glass::Ashrae { b } => format!("glass after ASHRAE, b {b}"),
-        Glass::Physical { index, extinction, thickness } => {
-            format!("glass of index {index}, {extinction} 1/m, {:.1} mm", thickness * 1e3)
-        }
-        Glass::MartinRuiz { a } => format!("glass after Martin and Ruiz, a {a}"),
-    }
-}
-
-fn parse_draws(text: &str) -> Result<u64, String> {
-    let range = LEAST_DRAWS..=MOST_DRAWS;
-    let number = text.parse().ok().filter(|n| *n == 0 || range.contains(n));
-    number.ok_or_else(|| format!("write 0 for none, or {LEAST_DRAWS} to {MOST_DRAWS}"))
-}
-
-fn parse_wind(text: &str) -> Result<f64, String> {
-    let number = parse_number(text).ok().filter(|x| (0.0..=40.0).contains(x));
-    number.ok_or_else(|| "write metres per second, 0 to 40".to_owned())
-}
-
-/// Most of the crest, in percent: 0.98 is meant as a share.
-fn parse_tracked(text: &str) -> Result<f64, String> {
-    let share = parse_percent(text).ok().filter(|x| *x >= 0.5);
-    share.ok_or_else(|| "write percent, within 50..=100, such as 99.98".to_owned())
-}
-
-fn parse_limit(text: &str) -> Result<f64, String> {
-    let number = parse_number(text).ok().filter(|x| *x > 0.0);
-    number.ok_or_else(|| "write a number above 0".to_owned())
-}
-
-/// Percent as a share.
-fn parse_percent(text: &str) -> Result<f64, String> {
-    let number = parse_number(text.trim_end_matches('%')).ok();
-    let share = number.map(|x| x / 100.0).filter(|x| (0.0..=1.0).contains(x));
-    share.ok_or_else(|| "write percent, within 0..=100".to_owned())
-}
-
-fn parse_point(text: &str) -> Result<(f64, f64), String> {
-    let pair = text.split_once(':');
-    let pair = pair.and_then(|(a, b)| parse_number(a).ok().zip(parse_number(b).ok()));
-    pair.ok_or_else(|| "write AZIMUTH:HEIGHT in degrees, such as 90:12".to_owned())
-}
-
-fn parse_glass(text: &str) -> Result<Glass, String> {
-    let wrong = || "choose common, bare, ashrae:B or martin-ruiz:A, such as ashrae:0.05".to_owned();
-    let glass = match text.split_once(':') {
-        None if text == "common" => Glass::default(),
-        None if text == "bare" => Glass::Bare,
-        Some(("ashrae", b)) => Glass::Ashrae { b: parse_number(b).map_err(|_| wrong())? },
-        Some(("martin-ruiz", a)) => Glass::MartinRuiz { a: parse_number(a).map_err(|_| wrong())? },
-        _ => return Err(wrong()),
-    };
-    glass.check().map_err(|error| error.to_string())
 }

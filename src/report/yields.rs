@@ -4,7 +4,8 @@
 
 use super::table::align;
 use crate::quantities::{WattHours, Watts};
-use crate::yields::{Losses, Spread, Sums, Taken, Term, Weather, Yield};
+use crate::yields::{Chain, Losses, Mount, Spread, Sums, Taken, Term, Weather, Yield};
+use cresthold_sim::thermal::Cooling;
 use serde::Serialize;
 use std::fmt::Write as _;
 
@@ -24,8 +25,12 @@ pub struct YieldReport {
     pub weather: WeatherTold,
     /// The device, mount and sky in words, by name.
     pub assumed: Vec<(&'static str, String)>,
+    /// The same in numbers.
+    pub chain: ChainTold,
     /// Power at standard conditions (W).
     pub rated_w: f64,
+    /// The energy rating, of a device that is known by its power matrix.
+    pub energy_rating: Option<RatingTold>,
     /// By month, those that the weather has.
     pub months: Vec<SumsTold>,
     /// Over all.
@@ -82,6 +87,90 @@ pub struct SumsTold {
     pub performance_ratio: Option<f64>,
 }
 
+/// An energy rating after IEC 61853-3.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct RatingTold {
+    /// Energy at the crest over rating times reference yield.
+    pub rating: f64,
+    /// Share of that energy from light or warmth beyond the matrix's points (0..=1).
+    pub beyond: f64,
+}
+
+/// What stands there, in numbers.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ChainTold {
+    /// How many devices.
+    pub count: u32,
+    /// How they are held.
+    pub mount: MountTold,
+    /// What the ground reflects where the weather doesn't say (0..=1).
+    pub albedo: f64,
+    /// Light lost to dirt, from January (0..=1).
+    pub soiling: [f64; 12],
+    /// The horizon's line: azimuths and heights (degrees).
+    pub skyline_deg: Vec<(f64, f64)>,
+    /// Wind where the weather doesn't say (m/s).
+    pub wind_m_s: f64,
+    /// How wind cools: W/(m2 K), W s/(m3 K).
+    pub cooling: Option<(f64, f64)>,
+    /// The heat sink instead (K m2/W).
+    pub heat_sink: Option<f64>,
+    /// A concentrator's half angle of acceptance, and pointing error (degrees).
+    pub acceptance_and_pointing_deg: Option<(f64, f64)>,
+}
+
+/// How a device is held (degrees); azimuths clockwise from north.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum MountTold {
+    /// At rest.
+    Fixed {
+        /// From the horizontal.
+        tilt_deg: f64,
+        /// Where it faces.
+        azimuth_deg: f64,
+    },
+    /// Turning about an axis.
+    OneAxis {
+        /// Of the axis, from the horizontal.
+        tilt_deg: f64,
+        /// Where its lower end faces.
+        azimuth_deg: f64,
+        /// To either side.
+        range_deg: f64,
+    },
+    /// Facing the sun.
+    TwoAxis,
+}
+
+impl From<&Chain> for ChainTold {
+    fn from(chain: &Chain) -> Self {
+        let (cooling, heat_sink) = match chain.generator.thermal.cooling {
+            Cooling::Wind { u0, u1 } => (Some((u0, u1)), None),
+            Cooling::Sink { resistance } => (None, Some(resistance)),
+        };
+        Self {
+            count: chain.generator.count,
+            mount: match chain.mount {
+                Mount::Fixed { tilt, azimuth } => {
+                    MountTold::Fixed { tilt_deg: tilt, azimuth_deg: azimuth }
+                }
+                Mount::OneAxis { tilt, azimuth, range } => {
+                    MountTold::OneAxis { tilt_deg: tilt, azimuth_deg: azimuth, range_deg: range }
+                }
+                Mount::TwoAxis => MountTold::TwoAxis,
+            },
+            albedo: chain.albedo,
+            soiling: chain.soiling,
+            skyline_deg: chain.skyline.points().to_vec(),
+            wind_m_s: chain.wind.0,
+            cooling,
+            heat_sink,
+            acceptance_and_pointing_deg: chain.optics.map(|one| (one.acceptance, one.pointing)),
+        }
+    }
+}
+
 /// Energy by where it went (kWh); losses are positive.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LossesTold {
@@ -89,6 +178,8 @@ pub struct LossesTold {
     pub reference_kwh: f64,
     /// Glass, dirt, aim.
     pub optical_kwh: f64,
+    /// The light's colour; zero where nobody asked.
+    pub colour_kwh: f64,
     /// Weak light.
     pub low_light_kwh: f64,
     /// Warm cells.
@@ -190,7 +281,7 @@ impl YieldReport {
     #[must_use]
     pub fn new(
         weather: WeatherTold,
-        assumed: Vec<(&'static str, String)>,
+        (chain, assumed): (&Chain, Vec<(&'static str, String)>),
         (found, taken): (&Yield, &Taken),
         losses: &Losses,
         spread: Option<&Spread>,
@@ -199,10 +290,14 @@ impl YieldReport {
         let months = months.filter(|((_, sums), _)| sums.hours > 0.0);
         let tracked = taken.energy(found) / found.total.energy;
         let tracked = if tracked.is_finite() { tracked } else { 1.0 };
+        let ratio = found.total.performance_ratio(found.rated);
+        let rating = ratio.zip(chain.beyond_matrix(found));
         Self {
             weather,
             assumed,
+            chain: chain.into(),
             rated_w: found.rated.0,
+            energy_rating: rating.map(|(rating, beyond)| RatingTold { rating, beyond }),
             months: months
                 .map(|((name, sums), share)| SumsTold::of(name, sums, found.rated, share))
                 .collect(),
@@ -210,6 +305,7 @@ impl YieldReport {
             losses: LossesTold {
                 reference_kwh: kilo(losses.reference),
                 optical_kwh: kilo(losses.optical),
+                colour_kwh: kilo(losses.colour),
                 low_light_kwh: kilo(losses.low_light),
                 warmth_kwh: kilo(losses.warmth),
                 averaging_kwh: kilo(losses.averaging),
@@ -229,6 +325,14 @@ impl YieldReport {
         text.push_str(&self.by_month());
         text.push('\n');
         text.push_str(&self.losses.table());
+        if let Some(RatingTold { rating, beyond }) = self.energy_rating {
+            let _ = writeln!(
+                text,
+                "\nenergy rating {rating:.4} in this climate (IEC 61853-3); {:.1} % of its energy from beyond the \
+                 matrix",
+                beyond * 100.0
+            );
+        }
         if let Some(spread) = &self.spread {
             text.push('\n');
             text.push_str(&spread.table());
@@ -302,20 +406,17 @@ impl LossesTold {
         let row = |name: &str, kwh: f64| {
             vec![name.to_owned(), digits(kwh, self.reference_kwh), digits(share(kwh), 10.0)]
         };
+        // Where nobody looked at colour, or within the hours, there is nothing to tell.
+        let seen = |name: &str, kwh: f64| (kwh.abs() > 0.0).then(|| row(name, -kwh));
         let mut rows = vec![
             row("rating times light on the plane", self.reference_kwh),
             row("  glass, dirt, aim", -self.optical_kwh),
-            row("  weak light", -self.low_light_kwh),
-            row("  cells warmer than 25 degC", -self.warmth_kwh),
         ];
-        let seen = [
-            ("  the hours' means", self.averaging_kwh),
-            ("  beyond the load's limits", self.limits_kwh),
-        ];
-        // Where nobody looked within the hours there is nothing to tell.
-        rows.extend(
-            seen.iter().filter(|(_, kwh)| kwh.abs() > 0.0).map(|(name, kwh)| row(name, -kwh)),
-        );
+        rows.extend(seen("  the light's colour", self.colour_kwh));
+        rows.push(row("  weak light", -self.low_light_kwh));
+        rows.push(row("  cells warmer than 25 degC", -self.warmth_kwh));
+        rows.extend(seen("  the hours' means", self.averaging_kwh));
+        rows.extend(seen("  beyond the load's limits", self.limits_kwh));
         rows.push(row("  beside the crest", -self.tracking_kwh));
         rows.push(row("into the load", self.delivered_kwh));
         align(&["where it goes", "energy (kWh)", "share (%)"], &rows)

@@ -7,9 +7,7 @@
 //! out of the second (shade, a passing bird). A point counts when its minutes lie to both sides of it in
 //! irradiance and in temperature, and are [`LEAST`] or more: nothing is extrapolated.
 //!
-//! Between the points power over irradiance is interpolated in straight lines, in temperature and in the
-//! logarithm of irradiance ([`PowerMatrix::watts`]); the standard leaves that open, and in irradiance itself
-//! the lines miss a measured matrix by twice as much (`tests/season_matrix.rs`).
+//! Between and beyond the points: [`PowerMatrix::device`].
 //!
 //! Temperature is that of the module's back, as in all of the season's figures.
 //!
@@ -18,6 +16,7 @@
 
 use crate::curve::linear::{Row, reduce};
 use crate::quantities::{Celsius, Irradiance, Watts};
+use crate::yields::{Matrix, MatrixError};
 
 /// The standard's points: irradiance (W/m2) and temperatures (degC).
 pub const POINTS: [(f64, &[f64]); 7] = [
@@ -87,48 +86,16 @@ impl PowerMatrix {
         POINTS.iter().map(|(_, temperatures)| temperatures.len()).sum()
     }
 
-    /// Power (W) at an irradiance and temperature between points that are filled.
+    /// The device that these points make, for a year of weather: [`crate::yields::Chain`] makes an energy rating
+    /// of it.
     ///
-    /// ```
-    /// use cresthold::quantities::{Celsius, Irradiance, Watts};
-    /// use cresthold::season::{MatrixPoint, PowerMatrix};
-    /// let at = |light, module, watts| MatrixPoint {
-    ///     irradiance: Irradiance(light), module: Celsius(module), watts: Watts(watts),
-    ///     error: Watts(0.0), minutes: 1,
-    /// };
-    /// // 0.30 and 0.32 m2 of efficient area at 25 degC, a tenth less at 50 degC.
-    /// let points = vec![
-    ///     at(1000.0, 25.0, 300.0), at(1000.0, 50.0, 270.0), at(800.0, 25.0, 256.0), at(800.0, 50.0, 230.4),
-    /// ];
-    /// let matrix = PowerMatrix { points };
-    /// // Half way in both: the root of 800 times 1000 W/m2, times (0.30 + 0.32) / 2, times 0.95.
-    /// let light = 800_000_f64.sqrt();
-    /// let watts = matrix.watts(Irradiance(light), Celsius(37.5)).unwrap();
-    /// assert!((watts.0 - light * 0.31 * 0.95).abs() < 1e-9);
-    /// assert_eq!(matrix.watts(Irradiance(700.0), Celsius(30.0)), None);
-    /// ```
-    #[must_use]
-    pub fn watts(&self, irradiance: Irradiance, module: Celsius) -> Option<Watts> {
-        let row = |light: f64| {
-            let share = |point: &&MatrixPoint| (point.irradiance.0 - light).abs() < 1e-6;
-            let points = self.points.iter().filter(share);
-            let points = points.map(|point| (point.module.0, point.watts.0 / point.irradiance.0));
-            between(&points.collect::<Vec<_>>(), module.0)
-        };
-        let lights = POINTS.iter().rev().filter_map(|(light, _)| Some((light.ln(), row(*light)?)));
-        let share = between(&lights.collect::<Vec<_>>(), irradiance.0.ln())?;
-        Some(Watts(share * irradiance.0))
+    /// # Errors
+    /// [`MatrixError`]: they are too few, or 1000 W/m2 at 25 degC lies beyond them.
+    pub fn device(&self) -> Result<Matrix, MatrixError> {
+        let points: Vec<_> =
+            self.points.iter().map(|point| (point.irradiance, point.module, point.watts)).collect();
+        Matrix::new(&points)
     }
-}
-
-/// The value at `at` between points in rising order.
-fn between(points: &[(f64, f64)], at: f64) -> Option<f64> {
-    if let Some((_, value)) = points.iter().find(|(place, _)| (place - at).abs() < 1e-9) {
-        return Some(*value);
-    }
-    let pair = points.windows(2).find(|pair| pair[0].0 <= at && at <= pair[1].0)?;
-    let share = (at - pair[0].0) / (pair[1].0 - pair[0].0);
-    Some(pair[0].1 + (pair[1].1 - pair[0].1) * share)
 }
 
 /// The power at a point, if the minutes tell it.

@@ -9,9 +9,12 @@
 //! The sun's places are computed once for a [`Weather`] ([`Suns`]) and serve every chain over it: they cost
 //! more than all the rest.
 //!
-//! Not in it: spectrum (typical years rarely carry what a spectral factor wants), snow, ageing, and what
-//! happens within an hour.
+//! Where the weather knows the air's water and the absorber is stated, the light's colour counts, too
+//! ([`Absorber::factor`]).
+//!
+//! Not in it: snow, ageing, and what happens within an hour.
 
+use super::matrix::Matrix;
 use super::mounting::Mount;
 use super::optics::Optics;
 use super::skyline::Skyline;
@@ -25,17 +28,28 @@ use cresthold_sim::device::desoto::Reference;
 use cresthold_sim::device::single_diode::CurveSummary;
 use cresthold_sim::sky::SunVector;
 use cresthold_sim::sky::almanac::Almanac;
+use cresthold_sim::sky::clear::air_mass;
 use cresthold_sim::sky::incidence::{Glass, GlassError};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane, PlaneError};
+use cresthold_sim::sky::spectrum::Absorber;
 use cresthold_sim::sky::sun::extraterrestrial;
 use cresthold_sim::sky::transpose::DiffuseSky;
 use cresthold_sim::thermal::{Thermal, ThermalParams};
 
+/// How a device makes power of light.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Converter {
+    /// By its single diode at standard conditions.
+    Diode(Reference),
+    /// By its power at measured points.
+    Matrix(Matrix),
+}
+
 /// What makes power of light.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Generator {
-    /// The device at standard conditions.
-    pub reference: Reference,
+    /// The device.
+    pub converter: Converter,
     /// How many alike (1..).
     pub count: u32,
     /// How it warms.
@@ -46,7 +60,12 @@ impl Generator {
     /// Power at standard conditions, of all (W).
     #[must_use]
     pub fn rated(&self) -> Watts {
-        let one = self.reference.at(STC_IRRADIANCE, STC_TEMPERATURE).crest().watts;
+        let one = match &self.converter {
+            Converter::Diode(reference) => {
+                reference.at(STC_IRRADIANCE, STC_TEMPERATURE).crest().watts
+            }
+            Converter::Matrix(matrix) => matrix.rated(),
+        };
         one * f64::from(self.count)
     }
 }
@@ -64,6 +83,9 @@ pub struct Chain {
     pub sky: DiffuseSky,
     /// What covers the cells; not for a concentrator.
     pub glass: Glass,
+    /// What absorbs the light, where its colour is to count: spans that know the air's water; not for a
+    /// concentrator.
+    pub absorber: Option<Absorber>,
     /// A concentrator's aim; none for a module.
     pub optics: Option<Optics>,
     /// What stands before the sky.
@@ -108,11 +130,27 @@ pub enum ChainError {
     /// The device can't be solved.
     #[error("{0}")]
     Device(#[from] ColumnsError),
+    /// A device without a curve is asked for seconds.
+    #[error(
+        "a power matrix knows no curve to track on: state a data sheet or five parameters for seconds, or take \
+         the matrix without them"
+    )]
+    NoCurve,
 }
 
 /// Where the sun stands in the middle of each span, and how bright it is outside the atmosphere.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Suns(pub(super) Vec<(SunVector, Irradiance)>);
+pub struct Suns(pub(super) Vec<Sun>);
+
+/// The sun over one span.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Sun {
+    pub(super) place: SunVector,
+    /// Outside the atmosphere.
+    pub(super) extra: Irradiance,
+    /// Absolute air mass.
+    pub(super) air_mass: f64,
+}
 
 impl Suns {
     /// The sun over `weather`. Spans without any light get a sun at the nadir.
@@ -121,12 +159,14 @@ impl Suns {
         const NADIR: SunVector = SunVector { east: 0.0, north: 0.0, up: -1.0 };
         let half = weather.span / 2;
         let mut almanac = Almanac::new(weather.site);
+        let pressure = weather.site.standard_pressure();
         let places = weather.hours.iter().map(|hour| {
             let light = [hour.global, hour.direct, hour.diffuse];
             let lit = light.into_iter().flatten().any(|light| light > Irradiance::ZERO);
             let middle = hour.start + half;
-            let sun = if lit { almanac.sun(middle) } else { NADIR };
-            (sun, extraterrestrial(middle))
+            let place = if lit { almanac.sun(middle) } else { NADIR };
+            let air_mass = air_mass(place.zenith_degrees(), pressure);
+            Sun { place, extra: extraterrestrial(middle), air_mass }
         });
         Self(places.collect())
     }
@@ -136,9 +176,9 @@ impl Suns {
     #[must_use]
     pub fn light_in_the_dark(&self, weather: &Weather) -> f64 {
         let spans = weather.hours.iter().zip(&self.0);
-        let (dark, all) = spans.fold((0.0, 0.0), |(dark, all), (hour, (sun, _))| {
+        let (dark, all) = spans.fold((0.0, 0.0), |(dark, all), (hour, sun)| {
             let light = hour.global.or(hour.direct).map_or(0.0, |light| light.0.max(0.0));
-            (dark + if sun.up < 0.0 { light } else { 0.0 }, all + light)
+            (dark + if sun.place.up < 0.0 { light } else { 0.0 }, all + light)
         });
         if all > 0.0 { dark / all } else { 0.0 }
     }
@@ -153,6 +193,8 @@ pub struct Exposure {
     pub plane: Irradiance,
     /// What reaches the cells, as light that falls squarely (W/m2).
     pub effective: Irradiance,
+    /// What of that is due to the light's colour (W/m2); negative where it takes.
+    pub colour: Irradiance,
     /// Of the cells (degC).
     pub cell: Celsius,
 }
@@ -168,6 +210,7 @@ impl Chain {
             albedo: GRASS_ALBEDO,
             sky: DiffuseSky::Perez,
             glass: Glass::default(),
+            absorber: None,
             optics: None,
             skyline: Skyline::default(),
             soiling: [0.0; 12],
@@ -229,6 +272,7 @@ impl Chain {
                     horizontal: light.state.global,
                     plane,
                     effective,
+                    colour: effective * (1.0 - 1.0 / light.colour),
                     cell: Thermal::steady(&self.generator.thermal, warming, air, wind),
                 })
             })
@@ -237,6 +281,21 @@ impl Chain {
 
     /// Power at the crest of every span (W).
     pub(super) fn powers(&self, exposures: &[Exposure]) -> Result<Vec<Watts>, ColumnsError> {
+        match &self.generator.converter {
+            Converter::Diode(reference) => self.by_diode(reference, exposures),
+            Converter::Matrix(matrix) => {
+                let watts = |at: &Exposure| matrix.watts(at.effective, at.cell);
+                let count = f64::from(self.generator.count);
+                Ok(exposures.iter().map(|at| watts(at) * count).collect())
+            }
+        }
+    }
+
+    fn by_diode(
+        &self,
+        reference: &Reference,
+        exposures: &[Exposure],
+    ) -> Result<Vec<Watts>, ColumnsError> {
         let rows = exposures.len();
         let lit: Vec<usize> = (0..rows).filter(|row| exposures[*row].effective.0 > 0.0).collect();
         let (mut photocurrent, mut saturation) = (Vec::<Amps>::new(), Vec::<Amps>::new());
@@ -244,7 +303,7 @@ impl Chain {
         let mut ideality = Vec::<Volts>::new();
         for row in &lit {
             let Exposure { effective, cell, .. } = exposures[*row];
-            let source = self.generator.reference.at(effective, cell);
+            let source = reference.at(effective, cell);
             photocurrent.push(source.photocurrent());
             saturation.push(source.saturation());
             series.push(source.series());

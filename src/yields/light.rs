@@ -4,7 +4,7 @@
 //! rest. The brighter sky about the sun belongs to the rest: the mean of a cloudy hour is no share of what
 //! a clear moment has.
 
-use super::chain::{Chain, ChainError};
+use super::chain::{Chain, ChainError, Sun};
 use super::mounting::Mount;
 use super::weather::Hour;
 use crate::quantities::Irradiance;
@@ -26,6 +26,8 @@ pub(super) struct Light {
     pub(super) beam: [Irradiance; 2],
     /// From the sky and the ground.
     pub(super) rest: [Irradiance; 2],
+    /// What the light's colour makes of it (factor), in what reaches the cells.
+    pub(super) colour: f64,
 }
 
 impl Light {
@@ -54,7 +56,7 @@ impl Chain {
     pub(super) fn light(
         &self,
         (row, hour): (usize, &Hour),
-        (sun, extra): (SunVector, Irradiance),
+        Sun { place: sun, extra, air_mass }: Sun,
         spread: Option<DiffuseModifiers>,
     ) -> Result<Light, ChainError> {
         let state = self.state(hour, sun, extra).map_err(|what| ChainError::Missing {
@@ -68,8 +70,12 @@ impl Chain {
         if let Some(optics) = self.optics {
             let seen = if open && sun.up > 0.0 { state.direct } else { Irradiance::ZERO };
             let beam = [seen, seen * (clean * optics.share())];
-            return Ok(Light { state, beam, rest: [Irradiance::ZERO; 2] });
+            return Ok(Light { state, beam, rest: [Irradiance::ZERO; 2], colour: 1.0 });
         }
+        let colour = match (self.absorber, hour.water) {
+            (Some(absorber), Some(water)) if sun.up > 0.0 => absorber.factor(air_mass, water),
+            _ => 1.0,
+        };
         let normal = self.mount.normal(sun);
         let plane = Plane::facing(normal, hour.albedo.unwrap_or(self.albedo))?;
         let mut parts = self.sky.on(&plane, &state, extra);
@@ -85,8 +91,9 @@ impl Chain {
             parts.circumsolar * squarely + even * spread.sky + parts.ground * spread.ground;
         Ok(Light {
             state,
-            beam: [parts.direct, parts.direct * (squarely * clean)],
-            rest: [parts.circumsolar + even + parts.ground, through * clean],
+            beam: [parts.direct, parts.direct * (squarely * clean * colour)],
+            rest: [parts.circumsolar + even + parts.ground, through * (clean * colour)],
+            colour,
         })
     }
 

@@ -1,13 +1,13 @@
 //! Where the rest went: from the light on the plane to the energy at the load.
 //!
 //! Model: the rating times the reference yield is what a device without losses would make. Taken off, in
-//! this order: what glass, dirt and aim keep from the cells; what the device makes less of weaker light
+//! this order: what glass, dirt and aim keep from the cells; what the light's colour takes or gives; what the device makes less of weaker light
 //! (all cells at 25 degC, against the rating in proportion to the light); warmth (the same device as warm
 //! as it is); what the hours' means hide ([`super::Within`]), what the load can't take, and what the tracker
 //! leaves, where these are known. The parts add up exactly; another order would share them out a little
 //! differently.
 
-use super::chain::{Chain, ChainError, Exposure};
+use super::chain::{Chain, ChainError, Converter, Exposure};
 use super::sums::Yield;
 use crate::quantities::{STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
 
@@ -76,6 +76,8 @@ pub struct Losses {
     pub reference: WattHours,
     /// Light that doesn't reach the cells as if it fell squarely: glass, dirt, aim.
     pub optical: WattHours,
+    /// By the light's colour.
+    pub colour: WattHours,
     /// Less than in proportion to the light, at 25 degC.
     pub low_light: WattHours,
     /// Cells warmer than 25 degC.
@@ -91,6 +93,17 @@ pub struct Losses {
 }
 
 impl Chain {
+    /// The share of a yield's energy from light or warmth that the device's power matrix has no points
+    /// around (0..=1); none of a device that is known by a curve.
+    #[must_use]
+    pub fn beyond_matrix(&self, found: &Yield) -> Option<f64> {
+        let Converter::Matrix(matrix) = &self.generator.converter else { return None };
+        let beyond = found.hours.iter().filter(|(at, _)| !matrix.covers(at.effective, at.cell));
+        let beyond: f64 = beyond.map(|(_, watts)| watts.0).sum();
+        let all: f64 = found.hours.iter().map(|(_, watts)| watts.0).sum();
+        Some(if all > 0.0 { beyond / all } else { 0.0 })
+    }
+
     /// The losses of a yield that this chain found, of whose energy at the crest so much is taken.
     ///
     /// # Errors
@@ -104,10 +117,13 @@ impl Chain {
         let rated = |light: f64| WattHours(found.rated.0 * light / STC_IRRADIANCE.0);
         let (reference, cold) = (rated(found.total.plane.0), WattHours(watts * span));
         let (square, crest) = (rated(found.total.effective.0), found.total.energy);
+        let colour: f64 = found.hours.iter().map(|(exposure, _)| exposure.colour.0).sum();
+        let colour = rated(-colour * span);
         let (delivered, Taken { averaging, limits, .. }) = (taken.energy(found), *taken);
         Ok(Losses {
             reference,
-            optical: reference - square,
+            optical: reference - square - colour,
+            colour,
             low_light: square - cold,
             warmth: cold - crest,
             averaging,

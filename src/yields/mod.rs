@@ -6,7 +6,7 @@
 //!
 //! ```
 //! use cresthold::quantities::MetresPerSecond;
-//! use cresthold::yields::{Chain, Generator, Mount, Suns, read};
+//! use cresthold::yields::{Chain, Converter, Generator, Mount, Suns, read};
 //! use cresthold_sim::device::examples::crystalline_reference;
 //! use cresthold_sim::sky::plane::GRASS_ALBEDO;
 //! use cresthold_sim::thermal::ThermalParams;
@@ -15,7 +15,7 @@
 //!             2021-06-01T11:00:00+01:00,812,18.4,1.5\n2021-06-01T12:00:00+01:00,855,19.0,2.0\n";
 //! let weather = read::weather(text).unwrap();
 //! let generator = Generator {
-//!     reference: crystalline_reference(), count: 1, thermal: ThermalParams::OPEN_RACK,
+//!     converter: Converter::Diode(crystalline_reference()), count: 1, thermal: ThermalParams::OPEN_RACK,
 //! };
 //! let chain = Chain::new(generator, Mount::Fixed { tilt: 30.0, azimuth: 180.0 });
 //! let found = chain.run(&weather, &Suns::of(&weather)).unwrap();
@@ -30,6 +30,7 @@
 mod chain;
 mod light;
 mod losses;
+mod matrix;
 mod mounting;
 mod optics;
 pub mod read;
@@ -39,8 +40,9 @@ mod spread;
 mod sums;
 mod weather;
 
-pub use chain::{Chain, ChainError, Exposure, Generator, Suns};
+pub use chain::{Chain, ChainError, Converter, Exposure, Generator, Suns};
 pub use losses::{Losses, Taken, TakenDay};
+pub use matrix::{Matrix, MatrixError};
 pub use mounting::Mount;
 pub use optics::Optics;
 pub use seconds::{Daylight, LoadLimits, Within};

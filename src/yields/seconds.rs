@@ -21,11 +21,12 @@
 //! lives on edges), and clouds only at the moments where the hour's mean falls short (the sun would
 //! shine by the clock).
 
-use super::chain::{Chain, ChainError, Suns};
+use super::chain::{Chain, ChainError, Converter, Suns};
 use super::light::Light;
 use super::weather::Weather;
 use crate::quantities::{Amps, Celsius, Irradiance, WattHours, Watts};
 use crate::time::{Instant, Utc};
+use cresthold_sim::device::desoto::Reference;
 use cresthold_sim::scene::{Exposure as Seen, Scene};
 use cresthold_sim::sky::almanac::Almanac;
 use cresthold_sim::sky::clear::{air_mass, components};
@@ -69,6 +70,7 @@ pub struct LoadLimits {
 #[derive(Debug)]
 pub struct Within<'a> {
     chain: &'a Chain,
+    reference: Reference,
     weather: &'a Weather,
     lights: Vec<Light>,
     /// Share of the clear beam (0..=1) of each span; none where there is no beam to speak of.
@@ -94,7 +96,7 @@ impl<'a> Within<'a> {
     /// Clouds for every hour; `seed` chooses them.
     ///
     /// # Errors
-    /// [`ChainError`]: a span lacks light that the chain needs.
+    /// [`ChainError`]: a span lacks light that the chain needs, or the device has no curve.
     ///
     /// # Panics
     /// Never: the fields' figures are fixed.
@@ -105,6 +107,9 @@ impl<'a> Within<'a> {
         seed: u64,
     ) -> Result<Self, ChainError> {
         chain.check()?;
+        let Converter::Diode(reference) = chain.generator.converter else {
+            return Err(ChainError::NoCurve);
+        };
         let spread = chain.spread_through_glass();
         let spans = weather.hours.iter().zip(&suns.0).enumerate();
         let lights: Vec<Light> = spans
@@ -133,7 +138,13 @@ impl<'a> Within<'a> {
         let days = days(weather, |row| lit(&lights[row]));
         let fields = fields.collect();
         let enhancement = usual.enhancement;
-        Ok(Self { chain, weather, lights, shares, courses, fields, enhancement, days })
+        Ok(Self { chain, reference, weather, lights, shares, courses, fields, enhancement, days })
+    }
+
+    /// The single diode that the device is.
+    #[must_use]
+    pub const fn reference(&self) -> Reference {
+        self.reference
     }
 
     /// How many stretches of daylight there are.
@@ -160,7 +171,7 @@ impl<'a> Within<'a> {
         let aimed = self.chain.optics.is_some();
         let mut thermal = Thermal::new(params, self.weather.hours[spans.start].air);
         for row in spans {
-            let Light { state, beam, rest } = self.lights[row];
+            let Light { state, beam, rest, .. } = self.lights[row];
             let (beams, diffuses) = self.factors(row, &mut shades);
             for (on_beam, on_rest) in beams.into_iter().zip(diffuses) {
                 let effective = beam[1] * on_beam + rest[1] * on_rest;
@@ -239,13 +250,12 @@ impl<'a> Within<'a> {
     /// devices.
     #[must_use]
     pub fn crest(&self, day: &Daylight, limits: Option<&LoadLimits>) -> (WattHours, WattHours) {
-        let reference = &self.chain.generator.reference;
         let (mut sum, mut beyond) = (0.0, 0.0);
         for (light, cell) in day.light.iter().zip(&day.cells) {
             if light.0 <= 0.0 {
                 continue;
             }
-            let source = reference.at(*light, *cell);
+            let source = self.reference.at(*light, *cell);
             let crest = source.crest();
             sum += crest.watts.0;
             if let Some(LoadLimits { amps, watts }) = limits {

@@ -32,6 +32,8 @@ pub struct Hour {
     pub wind: Option<MetresPerSecond>,
     /// What the ground reflects (0..=1); none where not known.
     pub albedo: Option<f64>,
+    /// Precipitable water of the air's column (cm); none where not known.
+    pub water: Option<f64>,
 }
 
 /// The weather of a place.

@@ -17,7 +17,8 @@ import time
 import numpy as np
 import pandas as pd
 import pvlib
-from pvlib import atmosphere, iam, irradiance, pvsystem, singlediode, solarposition, temperature, tracking
+from pvlib import (atmosphere, iam, irradiance, pvsystem, singlediode, solarposition, spectrum, temperature,
+                   tracking)
 
 assert pvlib.__version__ == "0.16.1", pvlib.__version__
 HERE = pathlib.Path(__file__).resolve().parent
@@ -47,10 +48,11 @@ def file_of(name):
     lines = [f"# name: {name}, typical year 1976-2005 (NSRDB TMY3, public domain)\n",
              f"# latitude: {place['latitude']:g}\n# longitude: {place['longitude']:g}\n",
              f"# elevation: {place['altitude']:g}\n",
-             "start,global (W/m2),direct (W/m2),diffuse (W/m2),air (degC),wind (m/s)\n"]
-    rows = zip(local, data["ghi"], data["dni"], data["dhi"], data["temp_air"], data["wind_speed"])
-    for at, ghi, dni, dhi, air, wind in rows:
-        lines.append(f"{at:%Y-%m-%dT%H:%M}:00{sign}{hours:02}:00,{ghi:g},{dni:g},{dhi:g},{air:g},{wind:g}\n")
+             "start,global (W/m2),direct (W/m2),diffuse (W/m2),air (degC),wind (m/s),water (cm)\n"]
+    columns = ["ghi", "dni", "dhi", "temp_air", "wind_speed", "precipitable_water"]
+    for at, *values in zip(local, *(data[name] for name in columns)):
+        values = ",".join(f"{value:g}" for value in values)
+        lines.append(f"{at:%Y-%m-%dT%H:%M}:00{sign}{hours:02}:00,{values}\n")
     (DATA / f"weather-{name}.csv").write_text("".join(lines))
 
 
@@ -80,7 +82,44 @@ def watts(device, light, cell):
     return power
 
 
-def chain(data, place, start, mount, sky, cover, soiling=0.0, known="all"):
+# The measured matrix of an example module in pvlib's gallery (its page on IEC 61853 matrices; related to
+# SAND2020-3877): irradiance (W/m2), temperatures (degC), powers (W).
+MATRIX = {
+    100: ([15, 25], [30.159, 29.250]), 200: ([25], [61.137]), 400: ([25, 50], [126.445, 117.062]),
+    600: ([25, 75], [192.278, 162.966]), 800: ([25], [257.561]),
+    1000: ([15, 25, 50, 75], [330.862, 322.305, 298.954, 273.651]), 1100: ([25], [354.174]),
+}
+
+
+def by_matrix(light, cell):
+    """Power from the matrix, by the rule of src/yields/matrix.rs."""
+    levels = np.array(list(MATRIX))
+    many = {level: points for level, points in MATRIX.items() if len(points[0]) > 1}
+    shares = []
+    for level, (warm, power) in MATRIX.items():
+        share = np.array(power) / level
+        if len(warm) > 1:
+            k = np.clip(np.searchsorted(warm, cell), 1, len(warm) - 1)
+            slope = np.diff(share) / np.diff(warm)
+            shares.append(share[k - 1] + slope[k - 1] * (cell - np.array(warm)[k - 1]))
+            continue
+        near = min(many, key=lambda other: abs(np.log(other / level)))
+        (other_warm, other_power) = many[near]
+        # The straight line through the other's ends, relative to itself at our temperature.
+        line = np.polyfit([other_warm[0], other_warm[-1]], [other_power[0], other_power[-1]], 1)
+        shares.append(share[0] * np.polyval(line, cell) / np.polyval(line, warm[0]))
+    shares = np.array(shares)
+    k = np.clip(np.searchsorted(levels, light), 1, len(levels) - 1)
+    low, high = levels[k - 1], levels[k]
+    rows = np.arange(len(light))
+    inside = (light >= low) & (light <= high)
+    with np.errstate(divide="ignore"):
+        place = np.where(inside, np.log(light / low) / np.log(high / low), (light - low) / (high - low))
+    share = shares[k - 1, rows] + (shares[k, rows] - shares[k - 1, rows]) * place
+    return np.maximum(share * light, 0)
+
+
+def chain(data, place, start, mount, sky, cover, soiling=0.0, known="all", colour=None, matrix=False):
     """Power of each hour (W) and light on the plane."""
     middle = start + pd.Timedelta(minutes=30)
     sun = sun_of(place, middle)
@@ -123,7 +162,13 @@ def chain(data, place, start, mount, sky, cover, soiling=0.0, known="all"):
     plane = direct + round_sun + even + band + ground
     light = (direct + round_sun) * on_beam + (even + band) * on_sky + ground * on_ground
     cell = temperature.faiman(plane, air, wind)
-    return watts(SILICON, light * (1 - soiling), cell), plane
+    if colour:
+        mass = atmosphere.get_absolute_airmass(
+            atmosphere.get_relative_airmass(np.minimum(zenith, 90)), atmosphere.alt2pres(place["altitude"]))
+        factor = spectrum.spectral_factor_firstsolar(data["precipitable_water"].to_numpy(float), mass, colour)
+        light = np.where(up & (data["precipitable_water"].to_numpy(float) > 0), light * factor, light)
+    light = light * (1 - soiling)
+    return (by_matrix(light, cell) if matrix else watts(SILICON, light, cell)), plane
 
 
 # label, then the arguments; src/yields is asked for the same by tests/yield_chain.rs.
@@ -134,6 +179,8 @@ CASES = {
     "one-axis": dict(mount="one-axis", sky="perez", cover="physical"),
     "two-axis": dict(mount="two-axis", sky="perez", cover="physical"),
     "global-only": dict(mount=(35, 180), sky="perez", cover="physical", known="global"),
+    "coloured": dict(mount=(35, 180), sky="perez", cover="physical", colour="multisi"),
+    "matrix": dict(mount=(20, 180), sky="perez", cover="martin-ruiz", matrix=True),
     "concentrator": dict(mount="aimed", sky="perez", cover="physical"),
 }
 

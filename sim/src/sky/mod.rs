@@ -5,7 +5,8 @@
 //! A [`Plane`](plane::Plane) turns that into irradiance on a tilted surface.
 //!
 //! For energy over years: [`decompose`] makes direct and diffuse of global light, [`transpose`] brings
-//! them to a plane part by part, [`incidence`] takes off what glass reflects.
+//! them to a plane part by part, [`incidence`] takes off what glass reflects, [`spectrum`] says how the light's
+//! colour suits the device.
 
 pub mod almanac;
 pub mod clear;
@@ -14,6 +15,7 @@ pub mod decompose;
 pub mod incidence;
 pub mod plane;
 pub mod recorded;
+pub mod spectrum;
 pub mod sun;
 pub mod transpose;
 

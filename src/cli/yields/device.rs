@@ -6,7 +6,7 @@ use crate::cli::curve::parse_number;
 use crate::curve::fit::{DataSheet, from_data_sheet};
 use crate::quantities::{Amps, Ohms, Volts};
 use crate::station::{ChannelSpec, DeviceSpec, Mounting, Rated, Station};
-use crate::yields::{Generator, Mount};
+use crate::yields::{Converter, Generator, Matrix, Mount, read};
 use clap::Args;
 use cresthold_sim::device::desoto::{BandGap, Reference};
 use cresthold_sim::device::examples;
@@ -39,6 +39,10 @@ pub(super) struct DeviceArgs {
     /// (ohm), a (V), alpha (A/K), and gap (eV) where it isn't silicon's
     #[arg(long, value_name = "KEY=VALUE,...", group = "device_by", allow_hyphen_values = true)]
     five: Option<String>,
+    /// Its power matrix: CSV with the columns irradiance (W/m2), temperature (degC), power (W), as
+    /// `cresthold season --matrix` writes it
+    #[arg(long, value_name = "FILE.csv", group = "device_by")]
+    matrix: Option<PathBuf>,
     /// A channel of this station file: its [channel.rated] and how it is mounted
     #[arg(long, value_name = "STATION.toml", group = "device_by", requires = "channel")]
     station: Option<PathBuf>,
@@ -73,7 +77,19 @@ impl DeviceArgs {
         self.station.as_deref()
     }
 
+    /// The file of a power matrix, where one is stated.
+    pub(super) fn matrix(&self) -> Option<&Path> {
+        self.matrix.as_deref()
+    }
+
     pub(super) fn stated(&self) -> Result<Stated, Failure> {
+        if let Some(file) = &self.matrix {
+            let converter = Converter::Matrix(read_matrix(file)?);
+            let thermal = self.thermal(ThermalParams::OPEN_RACK)?;
+            let generator = Generator { converter, count: self.count, thermal };
+            let words = format!("a device by its power matrix, {}", file.display());
+            return Ok(Stated { generator, concentrator: false, mount: None, words });
+        }
         let (reference, mut concentrator, mut mount) =
             (examples::crystalline_reference(), false, None);
         let (reference, words) = if let Some(text) = &self.data_sheet {
@@ -107,7 +123,8 @@ impl DeviceArgs {
         };
         let usual = if concentrator { ThermalParams::HEAT_SINK } else { ThermalParams::OPEN_RACK };
         let thermal = self.thermal(usual)?;
-        let generator = Generator { reference, count: self.count, thermal };
+        let converter = Converter::Diode(reference);
+        let generator = Generator { converter, count: self.count, thermal };
         Ok(Stated { generator, concentrator, mount, words })
     }
 
@@ -125,6 +142,15 @@ impl DeviceArgs {
             _ => Err(usage("--cooling: give two numbers, 5 to 200 and 0 to 50, such as 25,6.84")),
         }
     }
+}
+
+fn read_matrix(file: &Path) -> Result<Matrix, Failure> {
+    let shown = file.display();
+    let text = std::fs::read_to_string(file).map_err(|error| {
+        (Exit::System, format!("{shown}: can't be read: {error}; check the path"))
+    })?;
+    read::matrix::read(&text)
+        .map_err(|error| (Exit::Station, format!("{shown}:{}: {}", error.line, error.what)))
 }
 
 fn mount_of(mounting: Mounting) -> Mount {

@@ -1,4 +1,4 @@
-//! Weather files: typical years in published open formats, and plain CSV.
+//! Weather files: typical years in published open formats, and plain CSV. Power matrices as CSV ([`matrix`]).
 //!
 //! Model: the first line tells the format. `LOCATION,` begins an EPW file ([`epw`]), a `#` plain CSV
 //! ([`plain`]); a second line that begins with `Date (` makes it a TMY3 file ([`tmy`]). Every error names the
@@ -8,6 +8,7 @@
 //! Rejected: formats whose description isn't open, and guessing by the file's name.
 
 pub mod epw;
+pub mod matrix;
 pub mod plain;
 pub mod tmy;
 
@@ -17,17 +18,17 @@ use crate::time::Utc;
 use cresthold_sim::sky::sun::Site;
 use jiff::civil::Date;
 
-/// Why a text is no weather. Lines count from 1.
+/// Why a text is not what it should be. Lines count from 1.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("line {line}: {what}")]
-pub struct WeatherError {
+pub struct ReadError {
     /// Where.
     pub line: usize,
     /// What is wrong, and what to do.
     pub what: String,
 }
 
-impl WeatherError {
+impl ReadError {
     /// An error of `line`.
     fn new(line: usize, what: impl Into<String>) -> Self {
         Self { line, what: what.into() }
@@ -48,8 +49,8 @@ impl WeatherError {
 /// ```
 ///
 /// # Errors
-/// [`WeatherError`] names the line and what is wrong with it.
-pub fn weather(text: &str) -> Result<Weather, WeatherError> {
+/// [`ReadError`] names the line and what is wrong with it.
+pub fn weather(text: &str) -> Result<Weather, ReadError> {
     let text = text.trim_start_matches('\u{feff}');
     let mut lines = text.lines();
     let (first, second) = (lines.next().unwrap_or(""), lines.next().unwrap_or(""));
@@ -60,7 +61,7 @@ pub fn weather(text: &str) -> Result<Weather, WeatherError> {
     } else if first.starts_with('#') {
         plain::read(text)
     } else {
-        Err(WeatherError::new(
+        Err(ReadError::new(
             1,
             "no weather file: an EPW file begins with `LOCATION,`, a TMY3 file has `Date (MM/DD/YYYY)` \
              on its second line, plain CSV begins with `# latitude: ...`",
@@ -83,52 +84,52 @@ const LIGHT: Field = Field { name: "irradiance", unit: Irradiance::UNIT, low: -5
 const AIR: Field = Field { name: "air temperature", unit: Celsius::UNIT, low: -90.0, high: 65.0 };
 /// Wind: means of an hour.
 const WIND: Field = Field { name: "wind", unit: MetresPerSecond::UNIT, low: 0.0, high: 100.0 };
+/// Precipitable water: 7 cm is a wet day in the tropics.
+const WATER: Field = Field { name: "precipitable water", unit: "cm", low: 0.0, high: 15.0 };
 /// Albedo.
 const ALBEDO: Field = Field { name: "albedo", unit: "", low: 0.0, high: 1.0 };
 
 impl Field {
     /// The value of `text`, in its range.
-    fn value(&self, line: usize, text: &str) -> Result<f64, WeatherError> {
+    fn value(&self, line: usize, text: &str) -> Result<f64, ReadError> {
         let Self { name, unit, low, high } = self;
         let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
         let text = text.trim();
         let value: f64 = text.parse().map_err(|_| {
-            WeatherError::new(
-                line,
-                format!("{name} `{text}` is no number (decimal point, no unit)"),
-            )
+            ReadError::new(line, format!("{name} `{text}` is no number (decimal point, no unit)"))
         })?;
         if (*low..=*high).contains(&value) {
             Ok(value)
         } else {
             let what = format!("{name} {value}{unit} is out of range, {low}..={high}{unit}");
-            Err(WeatherError::new(line, what))
+            Err(ReadError::new(line, what))
         }
     }
 }
 
 /// A site from three texts of `line`.
-fn site(line: usize, texts: [&str; 3]) -> Result<Site, WeatherError> {
+fn site(line: usize, texts: [&str; 3]) -> Result<Site, ReadError> {
     let mut numbers = [0.0; 3];
     for ((number, text), name) in
         numbers.iter_mut().zip(texts).zip(["latitude", "longitude", "elevation"])
     {
-        *number = text.trim().parse().map_err(|_| {
-            WeatherError::new(line, format!("{name} `{}` is no number", text.trim()))
-        })?;
+        *number = text
+            .trim()
+            .parse()
+            .map_err(|_| ReadError::new(line, format!("{name} `{}` is no number", text.trim())))?;
     }
     Site::new(numbers[0], numbers[1], numbers[2])
-        .map_err(|problem| WeatherError::new(line, problem.to_string()))
+        .map_err(|problem| ReadError::new(line, problem.to_string()))
 }
 
 /// A zone's offset (h) from a text of `line`.
-fn zone(line: usize, text: &str) -> Result<f64, WeatherError> {
+fn zone(line: usize, text: &str) -> Result<f64, ReadError> {
     let hours: f64 = text.trim().parse().unwrap_or(f64::NAN);
     if (-14.0..=14.0).contains(&hours) {
         Ok(hours)
     } else {
         let what = format!("time zone `{}` is none: hours east of Greenwich", text.trim());
-        Err(WeatherError::new(line, what))
+        Err(ReadError::new(line, what))
     }
 }
 
@@ -143,7 +144,7 @@ fn hour_ending(date: Date, hour: u8, zone: f64) -> Utc {
 }
 
 /// A date from year, month and day.
-fn date(line: usize, year: &str, month: &str, day: &str) -> Result<Date, WeatherError> {
+fn date(line: usize, year: &str, month: &str, day: &str) -> Result<Date, ReadError> {
     let number = |text: &str| text.trim().parse::<i16>().ok();
     let parts = number(year).zip(number(month)).zip(number(day));
     parts
@@ -151,9 +152,6 @@ fn date(line: usize, year: &str, month: &str, day: &str) -> Result<Date, Weather
             Date::new(year, i8::try_from(month).ok()?, i8::try_from(day).ok()?).ok()
         })
         .ok_or_else(|| {
-            WeatherError::new(
-                line,
-                format!("`{year}`, `{month}`, `{day}` is no year, month and day"),
-            )
+            ReadError::new(line, format!("`{year}`, `{month}`, `{day}` is no year, month and day"))
         })
 }

@@ -13,19 +13,20 @@
 //! | `air (degC)` | yes |
 //! | `wind (m/s)` | no |
 //! | `albedo` | no |
+//! | `water (cm)` | no; precipitable water |
 //!
 //! Each further line is a span of means; an empty field is not known. All spans are as long as the first
 //! two starts are apart, from a minute to an hour. Gaps and jumps are allowed, as typical years have them;
 //! a span that begins as the one before does is refused.
 
-use super::{AIR, ALBEDO, Field, LIGHT, WIND, WeatherError, site};
+use super::{AIR, ALBEDO, Field, LIGHT, ReadError, WATER, WIND, site};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond};
 use crate::time::Utc;
 use crate::yields::weather::{Hour, Weather};
 use std::time::Duration;
 
 /// The columns.
-const COLUMNS: [&str; 7] = [
+const COLUMNS: [&str; 8] = [
     "start",
     "global (W/m2)",
     "direct (W/m2)",
@@ -33,6 +34,7 @@ const COLUMNS: [&str; 7] = [
     "air (degC)",
     "wind (m/s)",
     "albedo",
+    "water (cm)",
 ];
 
 /// What the comments say.
@@ -45,8 +47,8 @@ struct Head<'a> {
 /// Reads plain CSV.
 ///
 /// # Errors
-/// [`WeatherError`] names the line and what is wrong with it.
-pub fn read(text: &str) -> Result<Weather, WeatherError> {
+/// [`ReadError`] names the line and what is wrong with it.
+pub fn read(text: &str) -> Result<Weather, ReadError> {
     let mut head = Head::default();
     let mut places: Option<[Option<usize>; COLUMNS.len()]> = None;
     let mut hours: Vec<Hour> = Vec::new();
@@ -63,7 +65,7 @@ pub fn read(text: &str) -> Result<Weather, WeatherError> {
             let hour = hour(line, text, places)?;
             if let Some(before) = hours.last() {
                 if before.start == hour.start {
-                    return Err(WeatherError::new(line, "this span begins as the one before does"));
+                    return Err(ReadError::new(line, "this span begins as the one before does"));
                 }
                 if span.is_none() {
                     span = Some(length(line, before.start, hour.start)?);
@@ -75,11 +77,11 @@ pub fn read(text: &str) -> Result<Weather, WeatherError> {
         }
     }
     let Some(span) = span else {
-        return Err(WeatherError::new(last, "the file ends with fewer than two spans of weather"));
+        return Err(ReadError::new(last, "the file ends with fewer than two spans of weather"));
     };
     let [Some(latitude), Some(longitude), Some(height)] = head.place else {
         let what = "`# latitude: ...`, `# longitude: ...` and `# elevation: ...` must all be there";
-        return Err(WeatherError::new(1, what));
+        return Err(ReadError::new(1, what));
     };
     let site = site(1, [latitude, longitude, height])?;
     Ok(Weather { name: head.name.to_owned(), site, span, hours })
@@ -100,31 +102,31 @@ impl<'a> Head<'a> {
 }
 
 /// How long the spans are.
-fn length(line: usize, first: Utc, second: Utc) -> Result<Duration, WeatherError> {
+fn length(line: usize, first: Utc, second: Utc) -> Result<Duration, ReadError> {
     let span = second.saturating_since(first);
     if (Duration::from_secs(60)..=Duration::from_secs(3600)).contains(&span) {
         Ok(span)
     } else {
         let what = "the first two spans must begin a minute to an hour apart, in order";
-        Err(WeatherError::new(line, what))
+        Err(ReadError::new(line, what))
     }
 }
 
-fn columns(line: usize, text: &str) -> Result<[Option<usize>; COLUMNS.len()], WeatherError> {
+fn columns(line: usize, text: &str) -> Result<[Option<usize>; COLUMNS.len()], ReadError> {
     let mut places = [None; COLUMNS.len()];
     for (at, name) in text.split(',').map(str::trim).enumerate() {
         let Some(column) = COLUMNS.iter().position(|known| *known == name) else {
             let what = format!("there is no column `{name}`; known are {}", COLUMNS.join(", "));
-            return Err(WeatherError::new(line, what));
+            return Err(ReadError::new(line, what));
         };
         if places[column].replace(at).is_some() {
-            return Err(WeatherError::new(line, format!("the column `{name}` comes twice")));
+            return Err(ReadError::new(line, format!("the column `{name}` comes twice")));
         }
     }
     for needed in [0, 4] {
         if places[needed].is_none() {
             let what = format!("there is no column `{}`", COLUMNS[needed]);
-            return Err(WeatherError::new(line, what));
+            return Err(ReadError::new(line, what));
         }
     }
     Ok(places)
@@ -134,30 +136,30 @@ fn hour(
     line: usize,
     text: &str,
     places: &[Option<usize>; COLUMNS.len()],
-) -> Result<Hour, WeatherError> {
+) -> Result<Hour, ReadError> {
     let fields: Vec<&str> = text.split(',').collect();
     let field =
         |column: usize| places[column].and_then(|at| fields.get(at)).map_or("", |text| text.trim());
-    let known = |column: usize, range: &Field| -> Result<Option<f64>, WeatherError> {
+    let known = |column: usize, range: &Field| -> Result<Option<f64>, ReadError> {
         let text = field(column);
         if text.is_empty() { Ok(None) } else { range.value(line, text).map(Some) }
     };
     let when = field(0);
     let start = when.parse::<Utc>().map_err(|_| {
         let what = format!("start `{when}` is no time; write it as 2021-06-01T10:00:00+01:00");
-        WeatherError::new(line, what)
+        ReadError::new(line, what)
     })?;
     // The local calendar's month, as written: a parsed time begins with year and month.
     let month =
         when.get(5..7).and_then(|month| month.parse().ok()).filter(|m| (1..=12).contains(m));
     let Some(month) = month else {
-        return Err(WeatherError::new(
+        return Err(ReadError::new(
             line,
             format!("start `{when}` must begin with a year of four digits"),
         ));
     };
     let Some(air) = known(4, &AIR)? else {
-        return Err(WeatherError::new(line, "air temperature is missing"));
+        return Err(ReadError::new(line, "air temperature is missing"));
     };
     Ok(Hour {
         start,
@@ -168,5 +170,6 @@ fn hour(
         air: Celsius(air),
         wind: known(5, &WIND)?.map(MetresPerSecond),
         albedo: known(6, &ALBEDO)?,
+        water: known(7, &WATER)?,
     })
 }

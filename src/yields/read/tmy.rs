@@ -3,15 +3,15 @@
 //! Model: comma-separated, after S. Wilcox, W. Marion, "Users manual for TMY3 data sets", NREL/TP-581-43156,
 //! 2008. The first line ends with zone (h), latitude, longitude and elevation (m), its second field is
 //! the name; the second line names the columns. Read are the columns below, found by name; -9900 is
-//! missing, and an albedo of 0. Times are local standard time and name the hour by its end, 01:00 to 24:00.
+//! missing, and an albedo or a water of 0. Times are local standard time and name the hour by its end, 01:00 to 24:00.
 
-use super::{AIR, ALBEDO, Field, LIGHT, WIND, WeatherError, date, hour_ending, site, zone};
+use super::{AIR, ALBEDO, Field, LIGHT, ReadError, WATER, WIND, date, hour_ending, site, zone};
 use crate::quantities::{Celsius, Irradiance, MetresPerSecond};
 use crate::yields::weather::{Hour, Weather};
 use std::time::Duration;
 
 /// The columns that are read; those marked must be there.
-const COLUMNS: [(&str, bool); 8] = [
+const COLUMNS: [(&str, bool); 9] = [
     ("Date (MM/DD/YYYY)", true),
     ("Time (HH:MM)", true),
     ("GHI (W/m^2)", true),
@@ -20,6 +20,7 @@ const COLUMNS: [(&str, bool); 8] = [
     ("Dry-bulb (C)", true),
     ("Wspd (m/s)", false),
     ("Alb (unitless)", false),
+    ("Pwat (cm)", false),
 ];
 /// Values at or below this are missing.
 const MISSING: f64 = -9900.0;
@@ -27,8 +28,8 @@ const MISSING: f64 = -9900.0;
 /// Reads a TMY3 file.
 ///
 /// # Errors
-/// [`WeatherError`] names the line and what is wrong with it.
-pub fn read(text: &str) -> Result<Weather, WeatherError> {
+/// [`ReadError`] names the line and what is wrong with it.
+pub fn read(text: &str) -> Result<Weather, ReadError> {
     let mut lines = (1..).zip(text.lines());
     let first = lines.next().map_or("", |(_, line)| line);
     // From the end, because a name in quotes may hold commas.
@@ -46,14 +47,14 @@ pub fn read(text: &str) -> Result<Weather, WeatherError> {
     for (place, (column, needed)) in places.iter_mut().zip(COLUMNS) {
         *place = names.iter().position(|name| name.trim().eq_ignore_ascii_case(column));
         if place.is_none() && needed {
-            return Err(WeatherError::new(2, format!("there is no column `{column}`")));
+            return Err(ReadError::new(2, format!("there is no column `{column}`")));
         }
     }
     let data = lines.filter(|(_, line)| !line.trim().is_empty());
     let hours: Vec<Hour> =
         data.map(|(line, text)| hour(line, text, &places, zone)).collect::<Result<_, _>>()?;
     if hours.is_empty() {
-        return Err(WeatherError::new(2, "no hour follows this line"));
+        return Err(ReadError::new(2, "no hour follows this line"));
     }
     Ok(Weather { name, site, span: Duration::from_secs(3600), hours })
 }
@@ -63,7 +64,7 @@ fn hour(
     text: &str,
     places: &[Option<usize>; COLUMNS.len()],
     zone: f64,
-) -> Result<Hour, WeatherError> {
+) -> Result<Hour, ReadError> {
     let fields: Vec<&str> = text.split(',').collect();
     let field =
         |column: usize| places[column].and_then(|at| fields.get(at)).map_or("", |text| text.trim());
@@ -73,9 +74,9 @@ fn hour(
     let ending = field(1).strip_suffix(":00").and_then(|hour| hour.parse::<u8>().ok());
     let Some(ending) = ending.filter(|hour| (1..=24).contains(hour)) else {
         let what = format!("time `{}` is no full hour of 01:00..=24:00", field(1));
-        return Err(WeatherError::new(line, what));
+        return Err(ReadError::new(line, what));
     };
-    let known = |column: usize, range: &Field| -> Result<Option<f64>, WeatherError> {
+    let known = |column: usize, range: &Field| -> Result<Option<f64>, ReadError> {
         let text = field(column);
         if text.is_empty() || text.parse::<f64>().is_ok_and(|value| value <= MISSING) {
             return Ok(None);
@@ -83,7 +84,7 @@ fn hour(
         range.value(line, text).map(Some)
     };
     let Some(air) = known(5, &AIR)? else {
-        return Err(WeatherError::new(line, "air temperature is missing"));
+        return Err(ReadError::new(line, "air temperature is missing"));
     };
     Ok(Hour {
         start: hour_ending(day, ending, zone),
@@ -94,5 +95,6 @@ fn hour(
         air: Celsius(air),
         wind: known(6, &WIND)?.map(MetresPerSecond),
         albedo: known(7, &ALBEDO)?.filter(|albedo| *albedo > 0.0),
+        water: known(8, &WATER)?.filter(|water| *water > 0.0),
     })
 }
