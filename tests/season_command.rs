@@ -3,7 +3,7 @@
 #![cfg(feature = "field")]
 
 use cresthold::station::Station;
-use cresthold::store::Reader;
+use cresthold::store::{DayRow, Reader};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output};
@@ -66,6 +66,7 @@ fn a_rehearsal_s_log_is_summed_up_as_its_day_totals_say() {
         // look up and start.
         assert!(channel["total"]["availability"].as_f64().unwrap() > 0.99);
     }
+    what_it_should_have_made(here, &totals);
     // The dark morning after by itself: noise of the meters is no power.
     let dark = ["season", "yard.sqlite", "--channel", "slope-1", "--from", "2016-06-16", "--json"];
     let dark = json(&dark, here);
@@ -110,6 +111,43 @@ fn a_rehearsal_s_log_is_summed_up_as_its_day_totals_say() {
     }
     assert!(shown.contains("--gamma slope-1=%/K") && shown.contains("excluded: nothing"));
     assert!(shown.lines().all(|line| line.len() <= 120), "{shown}");
+}
+
+/// The log as weather: measured is what the day totals say, expected what the plant says that the crest had, within
+/// the sensors' errors (1 % of irradiance, 1 K) and the mismatch of its cells.
+fn what_it_should_have_made(here: &Path, totals: &[DayRow]) {
+    let station = text(&cresthold(&["station"], here).stdout);
+    std::fs::write(here.join("plain.toml"), station).unwrap();
+    for channel in ["slope-1", "slope-2", "mast-1"] {
+        let with = ["yield", "yard.sqlite", "--station", "plain.toml", "--channel", channel];
+        let found = json(&[&with[..], &["--to", "2016-06-15", "--json"]].concat(), here);
+        let of_channel = |row: &&DayRow| row.channel == channel && row.date == "2016-06-15";
+        let day = totals.iter().find(of_channel).unwrap();
+        let total = &found["total"];
+        // Kept to 1 uWh a minute.
+        near(&total["measured_kwh"], day.energy.0 / 1e3, 1e-6);
+        let crest = day.available.unwrap().0 / 1e3;
+        println!("{channel}: expected {}, the crest had {crest:.4}", total["energy_kwh"]);
+        near(&total["energy_kwh"], crest, 0.02 * crest);
+        assert!(found["weather"]["latitude_deg"].is_null() && found["spread"].is_null());
+        let shown = text(&cresthold(&with, here).stdout);
+        assert!(shown.contains("of expected") && shown.contains("as the log has it"), "{shown}");
+    }
+    let cases: [(&[&str], &str); 5] = [
+        (&["--device", "crystalline-module"], "choose one with --channel"),
+        (&["--channel", "slope-1"], "say what the device is"),
+        (&["--channel", "roof", "--device", "receiver"], "it has slope-1, slope-2, mast-1"),
+        (&["--channel", "slope-1", "--device", "receiver", "--tilt", "30"], "leave it out"),
+        (
+            &["--channel", "slope-1", "--device", "receiver", "--from", "2030-01-01"],
+            "no record of slope-1 on these dates",
+        ),
+    ];
+    for (more, word) in cases {
+        let refused = cresthold(&[&["yield", "yard.sqlite"], more].concat(), here);
+        assert_eq!(refused.status.code(), Some(2), "{more:?}");
+        assert!(text(&refused.stderr).contains(word), "{more:?}: {}", text(&refused.stderr));
+    }
 }
 
 /// A morning with curves: good ones in strong light tell the rating.

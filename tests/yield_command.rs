@@ -195,6 +195,13 @@ fn a_station_s_channel_is_the_device() {
     let yard = concat!(env!("CARGO_MANIFEST_DIR"), "/src/station/rehearsal.toml");
     let found = json(&[GREENSBORO, "--station", yard, "--channel", "slope-1"]);
     assert!(found["assumed"][1][1].as_str().unwrap().starts_with("fixed, tilt"), "{found}");
+    // The yard is Payerne's (46.815 N, 6.944 E), the weather Greensboro's (36.1 N, 79.95 W): by the great circle 6,965 km.
+    let notes: Vec<&str> =
+        found["assumed"].as_array().unwrap().iter().filter_map(|pair| pair[1].as_str()).collect();
+    assert!(
+        notes.contains(&"the weather is from 6965 km away of where the station stands"),
+        "{notes:?}"
+    );
     let answer = yields(&[GREENSBORO, "--station", yard, "--channel", "nowhere"]);
     assert_eq!(answer.status.code(), Some(2));
     assert!(text(&answer.stderr).contains("there are"), "{}", text(&answer.stderr));

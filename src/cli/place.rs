@@ -15,11 +15,16 @@ const SQLITE: &[u8; 16] = b"SQLite format 3\0";
 /// Why nothing was written, and the exit code of that.
 pub(super) type Refusal = (Exit, String);
 
+/// Whether a file is a database, a log of ours or another.
+pub(super) fn is_database(path: &Path) -> bool {
+    let mut first = [0; SQLITE.len()];
+    let read = File::open(path).and_then(|mut file| file.read_exact(&mut first));
+    read.is_ok() && first == *SQLITE
+}
+
 /// Refuses to write over a database: it is the log, another one, or something else of worth.
 pub(super) fn not_a_log(out: &Path) -> Result<(), Refusal> {
-    let mut first = [0; SQLITE.len()];
-    let read = File::open(out).and_then(|mut file| file.read_exact(&mut first));
-    if read.is_ok() && first == *SQLITE {
+    if is_database(out) {
         let text = format!("{}: this is a database, not a table; name another file", out.display());
         return Err((Exit::Usage, text));
     }

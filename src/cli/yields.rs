@@ -1,23 +1,23 @@
 //! `cresthold yield`: what a device would make of a year of weather.
 
 mod device;
+mod logged;
 mod options;
 mod words;
 
 use super::Exit;
-use super::place::{not_read, write};
+use super::place::{is_database, not_read, write};
 use crate::daemon::crew;
 use crate::daemon::yields::{Rig, year};
 use crate::quantities::{Amps, MetresPerSecond, Watts};
 use crate::report::yields::{WeatherTold, YieldReport, hours_csv};
 use crate::study::{BenchSettings, Plant};
-use crate::yields::{
-    Chain, LoadLimits, Optics, Skyline, Suns, Taken, Weather, Within, Yield, read,
-};
+use crate::yields::{Chain, LoadLimits, Skyline, Suns, Taken, Weather, Within, Yield, read};
 use clap::Args;
 use cresthold_sim::device::{Bypass, Device, Substring};
 use cresthold_sim::sky::transpose::DiffuseSky;
 use device::{DeviceArgs, Stated};
+use logged::LogArgs;
 use options::{DoubtArgs, LightArgs, MountArgs, SecondsArgs, Sky, Spectrum, parse_tracked};
 use std::path::PathBuf;
 use words::{assumed, notes};
@@ -43,7 +43,11 @@ const MOST_IN_THE_DARK: f64 = 0.02;
 ///   start,global (W/m2),direct (W/m2),diffuse (W/m2),air (degC),wind (m/s),albedo
 ///   2021-06-01T10:00:00+01:00,712,640,150,18.4,2.1,0.2
 ///
-/// of which start, air and (but for a concentrator) global are needed; direct is the direct normal.
+/// of which start, air and (but for a concentrator) global are needed; direct is the direct normal; and
+/// water (cm), the air's precipitable water.
+///
+/// A log of a campaign is weather, too: light on the plane and the module's temperature, minute by minute.
+/// What its device should have made of it stands beside what it made.
 #[derive(Debug, Args)]
 #[command(
     verbatim_doc_comment,
@@ -52,6 +56,7 @@ const MOST_IN_THE_DARK: f64 = 0.02;
   cresthold yield year.csv --data-sheet isc=9.43,voc=38.3,imp=8.71,vmp=31.0,alpha=0.00566,beta=-0.138 \\
       --count 12 --tilt 20 --soiling 2 --tracked 99.98
   cresthold yield year.csv --station yard.toml --channel module-1 --json > module-1.json
+  cresthold yield yard.sqlite --channel module-1 --station yard.toml --from 2026-06-01 --to 2026-06-30
   cresthold yield year.epw --device receiver --two-axis --acceptance 0.8 --pointing 0.2
   cresthold yield year.epw --tilt 35 --seconds --tracker perturb-and-observe:step_volts=0.5% --load-amps 9
   cresthold yield year.epw --one-axis --skyline 90:12,120:4,270:8 --hours hours.csv --draws 1000
@@ -59,11 +64,11 @@ const MOST_IN_THE_DARK: f64 = 0.02;
 The share that a tracker takes is what `cresthold compare` finds. The doubts of the spread are standard
 uncertainties (k = 1); state your own where you know them.
 
-Exit codes: 0 done; 2 command line; 3 the weather or the station file has mistakes; 6 a file can't be
-read or written."
+Exit codes: 0 done; 2 command line; 3 the weather or the station file has mistakes; 4 the log can't be
+read; 6 a file can't be read or written."
 )]
 pub(super) struct WorkOutYield {
-    /// The weather: EPW, TMY3 or plain CSV
+    /// The weather: EPW, TMY3, plain CSV, or the log of a campaign (.sqlite)
     weather: PathBuf,
     #[command(flatten)]
     device: DeviceArgs,
@@ -78,6 +83,8 @@ pub(super) struct WorkOutYield {
     tracked: Option<f64>,
     #[command(flatten)]
     seconds: SecondsArgs,
+    #[command(flatten)]
+    log: LogArgs,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -95,7 +102,9 @@ fn usage(error: impl std::fmt::Display) -> Failure {
 
 impl WorkOutYield {
     pub(super) fn carry_out(&self) -> Exit {
-        match self.work_out() {
+        let worked_out =
+            if is_database(&self.weather) { self.beside_log() } else { self.work_out() };
+        match worked_out.and_then(|report| self.print(&report)) {
             Ok(()) => Exit::Done,
             Err((exit, text)) => {
                 tell!("{text}");
@@ -104,7 +113,13 @@ impl WorkOutYield {
         }
     }
 
-    fn work_out(&self) -> Result<(), Failure> {
+    fn work_out(&self) -> Result<YieldReport, Failure> {
+        if self.log.is_given() {
+            return Err(usage("--from, --to: of a log; this weather is a file of another kind"));
+        }
+        if self.device.channel().is_some() && self.device.station().is_none() {
+            return Err(usage("--channel: of a station file or a log; add --station"));
+        }
         if let Some(hours) = &self.hours {
             not_read(hours, &self.weather)?;
             for read in self.device.station().into_iter().chain(self.device.matrix()) {
@@ -135,16 +150,19 @@ impl WorkOutYield {
         let told = WeatherTold::of(&self.weather.display().to_string(), &weather);
         let mut assumed = assumed(&stated, &chain, &found);
         assumed.push(("tracker", words));
-        let notes = notes(&weather, &chain).into_iter().map(|note| ("note", note));
+        let notes = notes(&stated, &weather, &chain).into_iter().map(|note| ("note", note));
         assumed.extend(notes);
         if draws > 0 && spread.is_none() {
             let note = "not a year of weather: how sure a year of it is, is not told";
             assumed.push(("note", note.to_owned()));
         }
-        let report =
-            YieldReport::new(told, (&chain, assumed), (&found, &taken), &losses, spread.as_ref());
+        let spread = (spread.as_ref(), None);
+        Ok(YieldReport::new(told, (&chain, assumed), (&found, &taken), &losses, spread))
+    }
+
+    fn print(&self, report: &YieldReport) -> Result<(), Failure> {
         if self.json {
-            let text = serde_json::to_string_pretty(&report)
+            let text = serde_json::to_string_pretty(report)
                 .map_err(|error| (Exit::System, format!("the yield can't be written: {error}")))?;
             sayln!("{text}");
         } else {
@@ -218,10 +236,7 @@ impl WorkOutYield {
     fn chain(&self, stated: &Stated, weather: &Weather) -> Result<Chain, Failure> {
         let mount = self.mounting.mount(stated, weather);
         let mut chain = Chain::new(stated.generator.clone(), mount);
-        chain.optics = self
-            .mounting
-            .acceptance
-            .map(|acceptance| Optics { acceptance, pointing: self.mounting.pointing });
+        chain.optics = self.mounting.optics();
         if stated.concentrator && chain.optics.is_none() {
             return Err(usage(
                 "this device is a concentrator's receiver: state --two-axis and the half angle of \
@@ -237,13 +252,7 @@ impl WorkOutYield {
         chain.glass = light.glass;
         chain.absorber = light.spectrum.map(Spectrum::absorber);
         self.check_water(&chain, weather)?;
-        chain.soiling = match light.soiling.as_slice() {
-            [] => [0.0; 12],
-            [one] => [*one; 12],
-            many => many.try_into().map_err(|_| {
-                usage(format!("--soiling has {} numbers: give one, or twelve", many.len()))
-            })?,
-        };
+        chain.soiling = light.soiling().map_err(usage)?;
         chain.skyline = Skyline::new(light.skyline.clone()).map_err(usage)?;
         chain.albedo = light.albedo.unwrap_or(chain.albedo);
         chain.wind = light.wind.map_or(chain.wind, MetresPerSecond);

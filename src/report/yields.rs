@@ -46,14 +46,14 @@ pub struct YieldReport {
 pub struct WeatherTold {
     /// The file.
     pub file: String,
-    /// What it calls the place.
+    /// What it calls the place; the channel of a log.
     pub place: String,
-    /// Degrees north.
-    pub latitude_deg: f64,
+    /// Degrees north; a log doesn't say.
+    pub latitude_deg: Option<f64>,
     /// Degrees east.
-    pub longitude_deg: f64,
+    pub longitude_deg: Option<f64>,
     /// Metres above the sea.
-    pub elevation_m: f64,
+    pub elevation_m: Option<f64>,
     /// How many spans.
     pub spans: usize,
     /// How long each is (s).
@@ -85,6 +85,8 @@ pub struct SumsTold {
     pub reference_yield_h: f64,
     /// Final over reference yield; none in the dark.
     pub performance_ratio: Option<f64>,
+    /// What the device made meanwhile (kWh), where a log tells.
+    pub measured_kwh: Option<f64>,
 }
 
 /// An energy rating after IEC 61853-3.
@@ -224,9 +226,9 @@ impl WeatherTold {
         Self {
             file: file.to_owned(),
             place: weather.name.clone(),
-            latitude_deg: weather.site.latitude(),
-            longitude_deg: weather.site.longitude(),
-            elevation_m: weather.site.elevation(),
+            latitude_deg: Some(weather.site.latitude()),
+            longitude_deg: Some(weather.site.longitude()),
+            elevation_m: Some(weather.site.elevation()),
             spans: weather.hours.len(),
             span_s: weather.span.as_secs_f64(),
             years: weather.years(),
@@ -235,6 +237,12 @@ impl WeatherTold {
 }
 
 impl SumsTold {
+    /// Beside what was measured meanwhile.
+    fn beside(mut self, measured: Option<WattHours>) -> Self {
+        self.measured_kwh = measured.map(kilo);
+        self
+    }
+
     fn of(month: &str, sums: &Sums, rated: Watts, tracked: f64) -> Self {
         let taken = Sums { energy: sums.energy * tracked, ..*sums };
         Self {
@@ -248,6 +256,7 @@ impl SumsTold {
             final_yield_h: taken.final_yield(rated),
             reference_yield_h: taken.reference_yield(),
             performance_ratio: taken.performance_ratio(rated),
+            measured_kwh: None,
         }
     }
 
@@ -261,6 +270,26 @@ impl SumsTold {
             format!("{:.1}", self.final_yield_h),
             self.performance_ratio.map_or("-".to_owned(), |ratio| format!("{:.1}", ratio * 100.0)),
         ]
+    }
+
+    fn row_beside(&self, all: f64) -> Vec<String> {
+        let measured = self.measured_kwh.unwrap_or(0.0);
+        let share =
+            self.of_expected().map_or("-".to_owned(), |share| format!("{:.2}", share * 100.0));
+        vec![
+            self.month.clone(),
+            format!("{:.1}", self.hours),
+            format!("{:.2}", self.plane_kwh_m2),
+            digits(self.energy_kwh, all),
+            digits(measured, all),
+            share,
+        ]
+    }
+
+    /// Measured over expected energy; none where a log doesn't tell, or in the dark.
+    #[must_use]
+    pub fn of_expected(&self) -> Option<f64> {
+        self.measured_kwh.filter(|_| self.energy_kwh > 0.0).map(|kwh| kwh / self.energy_kwh)
     }
 }
 
@@ -284,10 +313,12 @@ impl YieldReport {
         (chain, assumed): (&Chain, Vec<(&'static str, String)>),
         (found, taken): (&Yield, &Taken),
         losses: &Losses,
-        spread: Option<&Spread>,
+        (spread, measured): (Option<&Spread>, Option<[WattHours; 12]>),
     ) -> Self {
-        let months = MONTHS.iter().zip(&found.months).zip(taken.shares);
-        let months = months.filter(|((_, sums), _)| sums.hours > 0.0);
+        let whole = measured.map(|months| months.into_iter().sum::<WattHours>());
+        let by_month = (0..12).map(|month| measured.map(|months| months[month]));
+        let months = MONTHS.iter().zip(&found.months).zip(taken.shares).zip(by_month);
+        let months = months.filter(|(((_, sums), _), _)| sums.hours > 0.0);
         let tracked = taken.energy(found) / found.total.energy;
         let tracked = if tracked.is_finite() { tracked } else { 1.0 };
         let ratio = found.total.performance_ratio(found.rated);
@@ -299,9 +330,11 @@ impl YieldReport {
             rated_w: found.rated.0,
             energy_rating: rating.map(|(rating, beyond)| RatingTold { rating, beyond }),
             months: months
-                .map(|((name, sums), share)| SumsTold::of(name, sums, found.rated, share))
+                .map(|(((name, sums), share), measured)| {
+                    SumsTold::of(name, sums, found.rated, share).beside(measured)
+                })
                 .collect(),
-            total: SumsTold::of("all", &found.total, found.rated, tracked),
+            total: SumsTold::of("all", &found.total, found.rated, tracked).beside(whole),
             losses: LossesTold {
                 reference_kwh: kilo(losses.reference),
                 optical_kwh: kilo(losses.optical),
@@ -322,7 +355,11 @@ impl YieldReport {
     pub fn table(&self) -> String {
         let mut text = self.head();
         text.push('\n');
-        text.push_str(&self.by_month());
+        if self.total.measured_kwh.is_some() {
+            text.push_str(&self.beside_measured());
+        } else {
+            text.push_str(&self.by_month());
+        }
         text.push('\n');
         text.push_str(&self.losses.table());
         if let Some(RatingTold { rating, beyond }) = self.energy_rating {
@@ -343,27 +380,36 @@ impl YieldReport {
     fn head(&self) -> String {
         let WeatherTold { file, place, latitude_deg, longitude_deg, elevation_m, .. } =
             &self.weather;
-        let place = if place.is_empty() { String::new() } else { format!("{place}, ") };
         let side = |degrees: &f64, [positive, negative]: [&str; 2]| {
             let name = if *degrees < 0.0 { negative } else { positive };
-            format!("{:.3} degrees {name}", degrees.abs())
+            Some(format!("{:.3} degrees {name}", degrees.abs()))
         };
-        let (north, east) =
-            (side(latitude_deg, ["north", "south"]), side(longitude_deg, ["east", "west"]));
+        let named = (!place.is_empty()).then(|| place.clone());
+        let north = latitude_deg.as_ref().and_then(|one| side(one, ["north", "south"]));
+        let east = longitude_deg.as_ref().and_then(|one| side(one, ["east", "west"]));
+        let up = elevation_m.map(|metres| format!("{metres:.0} m"));
+        let place: Vec<String> = [named, north, east, up].into_iter().flatten().collect();
         let (spans, minutes) = (self.weather.spans, self.weather.span_s / 60.0);
         let years = self.weather.years;
         let weather =
             format!("{file}: {spans} spans of {minutes:.0} min, {years:.2} years of 365 days");
-        let rows = [
-            ("place", format!("{place}{north}, {east}, {elevation_m:.0} m")),
-            ("weather", weather),
-        ];
+        let whose = if latitude_deg.is_some() { "place" } else { "channel" };
+        let rows = [(whose, place.join(", ")), ("weather", weather)];
         let rows = rows.into_iter().chain(self.assumed.iter().cloned());
         let mut text = String::new();
         for (name, words) in rows {
             let _ = writeln!(text, "{name:<9}  {words}"); // writing to a String can't fail
         }
         text
+    }
+
+    /// What was expected and what was measured, by month.
+    fn beside_measured(&self) -> String {
+        let most = self.total.energy_kwh;
+        let mut rows: Vec<Vec<String>> =
+            vec![["", "h", "kWh/m2", "kWh", "kWh", "%"].map(str::to_owned).to_vec()];
+        rows.extend(self.months.iter().chain([&self.total]).map(|month| month.row_beside(most)));
+        align(&["month", "counted", "plane", "expected", "measured", "of expected"], &rows)
     }
 
     fn by_month(&self) -> String {

@@ -24,6 +24,7 @@ mod matrix;
 mod minute;
 mod pairs;
 mod quality;
+mod seen;
 mod totals;
 mod walk;
 
@@ -33,5 +34,6 @@ pub use matrix::{MatrixPoint, POINTS, PowerMatrix, Steady};
 pub use minute::{Minute, merge};
 pub use pairs::{Difference, side_by_side};
 pub use quality::{Exclusion, Judged, Limits, Quantity, Reason, Rules, judge};
+pub use seen::seen;
 pub use totals::Totals;
 pub use walk::{BRIGHT, Day, Device, LIGHT, Period, Record, Season, evaluate};

@@ -2,7 +2,8 @@
 //!
 //! Pure: weather's text in, energy by hour, month and year out. [`read`] takes the files, [`Weather`] holds
 //! them, [`Chain`] says what stands there, [`Chain::run`] reckons, [`Chain::losses`] tells where the rest
-//! went, and [`Chain::spread`] how sure all that is.
+//! went, and [`Chain::spread`] how sure all that is. [`Chain::expected`] reckons from light and warmth that a
+//! campaign measured.
 //!
 //! ```
 //! use cresthold::quantities::MetresPerSecond;
@@ -35,6 +36,7 @@ mod mounting;
 mod optics;
 pub mod read;
 mod seconds;
+mod seen;
 mod skyline;
 mod spread;
 mod sums;
@@ -46,6 +48,7 @@ pub use matrix::{Matrix, MatrixError};
 pub use mounting::Mount;
 pub use optics::Optics;
 pub use seconds::{Daylight, LoadLimits, Within};
+pub use seen::Seen;
 pub use skyline::{Skyline, SkylineError};
 pub use spread::{Doubts, Spread, Term, USUAL_YEAR};
 pub use sums::{Sums, Yield};

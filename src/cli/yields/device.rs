@@ -11,6 +11,7 @@ use clap::Args;
 use cresthold_sim::device::desoto::{BandGap, Reference};
 use cresthold_sim::device::examples;
 use cresthold_sim::device::single_diode::SingleDiode;
+use cresthold_sim::sky::sun::Site;
 use cresthold_sim::thermal::{Cooling, ThermalParams};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -46,8 +47,8 @@ pub(super) struct DeviceArgs {
     /// A channel of this station file: its [channel.rated] and how it is mounted
     #[arg(long, value_name = "STATION.toml", group = "device_by", requires = "channel")]
     station: Option<PathBuf>,
-    /// Which channel
-    #[arg(long, value_name = "NAME", requires = "station")]
+    /// Which channel, of the station file or of the log
+    #[arg(long, value_name = "NAME")]
     channel: Option<String>,
     /// How many alike
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..))]
@@ -68,6 +69,8 @@ pub(super) struct Stated {
     pub(super) concentrator: bool,
     /// Where a station file says how it is mounted.
     pub(super) mount: Option<Mount>,
+    /// Where the station of that file stands.
+    pub(super) site: Option<Site>,
     pub(super) words: String,
 }
 
@@ -75,6 +78,20 @@ impl DeviceArgs {
     /// The station file, where one is asked.
     pub(super) fn station(&self) -> Option<&Path> {
         self.station.as_deref()
+    }
+
+    /// The channel that is named.
+    pub(super) fn channel(&self) -> Option<&str> {
+        self.channel.as_deref()
+    }
+
+    /// Whether any device is stated.
+    pub(super) const fn is_stated(&self) -> bool {
+        self.device.is_some()
+            || self.data_sheet.is_some()
+            || self.five.is_some()
+            || self.station.is_some()
+            || self.matrix.is_some()
     }
 
     /// The file of a power matrix, where one is stated.
@@ -88,10 +105,10 @@ impl DeviceArgs {
             let thermal = self.thermal(ThermalParams::OPEN_RACK)?;
             let generator = Generator { converter, count: self.count, thermal };
             let words = format!("a device by its power matrix, {}", file.display());
-            return Ok(Stated { generator, concentrator: false, mount: None, words });
+            return Ok(Stated { generator, concentrator: false, mount: None, site: None, words });
         }
-        let (reference, mut concentrator, mut mount) =
-            (examples::crystalline_reference(), false, None);
+        let (reference, mut concentrator) = (examples::crystalline_reference(), false);
+        let (mut mount, mut site) = (None, None);
         let (reference, words) = if let Some(text) = &self.data_sheet {
             (data_sheet(&Keys::of("--data-sheet", text)?)?, "a device by its data sheet".to_owned())
         } else if let Some(text) = &self.five {
@@ -108,7 +125,7 @@ impl DeviceArgs {
                     known.join(", ")
                 ))
             })?;
-            mount = Some(mount_of(channel.mounting));
+            (mount, site) = (Some(mount_of(channel.mounting)), Some(station.site));
             concentrator = channel.mounting == Mounting::TwoAxis;
             (of_channel(channel)?, format!("{name} of {}", file.display()))
         } else {
@@ -125,7 +142,7 @@ impl DeviceArgs {
         let thermal = self.thermal(usual)?;
         let converter = Converter::Diode(reference);
         let generator = Generator { converter, count: self.count, thermal };
-        Ok(Stated { generator, concentrator, mount, words })
+        Ok(Stated { generator, concentrator, mount, site, words })
     }
 
     fn thermal(&self, usual: ThermalParams) -> Result<ThermalParams, Failure> {

@@ -4,7 +4,7 @@ use super::device::Stated;
 use crate::cli::curve::parse_number;
 use crate::quantities::Celsius;
 use crate::study::Contender;
-use crate::yields::{Doubts, Mount, Weather};
+use crate::yields::{Doubts, Mount, Optics, Weather};
 use clap::{Args, ValueEnum};
 use cresthold_sim::sky::incidence::Glass;
 use cresthold_sim::sky::spectrum::Absorber;
@@ -151,6 +151,11 @@ pub(super) struct SecondsArgs {
 }
 
 impl MountArgs {
+    /// A concentrator's aim.
+    pub(super) fn optics(&self) -> Option<Optics> {
+        self.acceptance.map(|acceptance| Optics { acceptance, pointing: self.pointing })
+    }
+
     pub(super) fn mount(&self, stated: &Stated, weather: &Weather) -> Mount {
         let latitude = weather.site.latitude();
         let azimuth = self.azimuth.unwrap_or(if latitude < 0.0 { 0.0 } else { 180.0 });
@@ -162,6 +167,19 @@ impl MountArgs {
             mount
         } else {
             Mount::Fixed { tilt: self.tilt.unwrap_or(latitude.abs()), azimuth }
+        }
+    }
+}
+
+impl LightArgs {
+    /// The share of light lost to dirt by month; else what is wrong with it.
+    pub(super) fn soiling(&self) -> Result<[f64; 12], String> {
+        match self.soiling.as_slice() {
+            [] => Ok([0.0; 12]),
+            [one] => Ok([*one; 12]),
+            many => many
+                .try_into()
+                .map_err(|_| format!("--soiling has {} numbers: give one, or twelve", many.len())),
         }
     }
 }

@@ -3,6 +3,7 @@
 use super::device::Stated;
 use crate::yields::{Chain, Hour, Mount, Optics, Weather, Yield};
 use cresthold_sim::sky::incidence::Glass;
+use cresthold_sim::sky::sun::Site;
 use cresthold_sim::sky::transpose::DiffuseSky;
 use cresthold_sim::thermal::Cooling;
 use std::time::Duration;
@@ -12,8 +13,21 @@ const DAY: Duration = Duration::from_secs(86_400);
 /// A longer jump is where a typical year goes from one year's month to another's.
 const LONGEST_GAP: Duration = Duration::from_secs(20 * 86_400);
 
-/// What the weather lacks and the chain made up.
-pub(super) fn notes(weather: &Weather, chain: &Chain) -> Vec<String> {
+/// Weather from further away is another place's (km).
+const NEAR: f64 = 100.0;
+/// The earth's mean radius (km; IUGG, from memory).
+const EARTH: f64 = 6371.0;
+
+/// How far two places are apart (km), along a great circle.
+fn apart(a: &Site, b: &Site) -> f64 {
+    let (north, south) = (a.latitude().to_radians(), b.latitude().to_radians());
+    let turn = (a.longitude() - b.longitude()).to_radians();
+    let cosine = north.sin() * south.sin() + north.cos() * south.cos() * turn.cos();
+    EARTH * cosine.clamp(-1.0, 1.0).acos()
+}
+
+/// What the weather lacks and the chain made up, and where it does not fit.
+pub(super) fn notes(stated: &Stated, weather: &Weather, chain: &Chain) -> Vec<String> {
     let hours = &weather.hours;
     let count = |lacks: &dyn Fn(&Hour) -> bool| hours.iter().filter(|hour| lacks(hour)).count();
     let calm = count(&|hour| hour.wind.is_none());
@@ -28,6 +42,10 @@ pub(super) fn notes(weather: &Weather, chain: &Chain) -> Vec<String> {
     });
     let dry = count(&|hour| hour.water.is_none());
     let mut notes = Vec::new();
+    if let Some(far) = stated.site.map(|site| apart(&site, &weather.site)).filter(|far| *far > NEAR)
+    {
+        notes.push(format!("the weather is from {far:.0} km away of where the station stands"));
+    }
     if chain.absorber.is_some() && dry > 0 {
         notes.push(format!(
             "{dry} spans without the air's water: the light's colour is left out there"
@@ -52,10 +70,6 @@ pub(super) fn assumed(
     chain: &Chain,
     found: &Yield,
 ) -> Vec<(&'static str, String)> {
-    let count = match chain.generator.count {
-        1 => String::new(),
-        count => format!("{count} times "),
-    };
     let mount = match (chain.mount, chain.optics) {
         (Mount::Fixed { tilt, azimuth }, _) => {
             format!("fixed, tilt {tilt:.1} degrees, azimuth {azimuth:.1} degrees from north")
@@ -69,11 +83,9 @@ pub(super) fn assumed(
         ),
         (Mount::TwoAxis, None) => "two axes, facing the sun".to_owned(),
     };
-    let least = chain.soiling.iter().copied().fold(f64::INFINITY, f64::min) * 100.0;
-    let most = chain.soiling.iter().copied().fold(0.0, f64::max) * 100.0;
-    let dirt = if least < most { format!("{least} to {most}") } else { format!("{most}") };
+    let dirt = dirt_words(chain);
     let light = if chain.optics.is_some() {
-        format!("dirt {dirt} %")
+        dirt
     } else {
         let sky = match chain.sky {
             DiffuseSky::Isotropic => "isotropic",
@@ -81,7 +93,7 @@ pub(super) fn assumed(
             DiffuseSky::Perez => "Perez",
         };
         let (glass, ground) = (glass_words(&chain.glass), chain.albedo);
-        format!("{sky} sky, {glass}, ground reflects {ground}, dirt {dirt} %")
+        format!("{sky} sky, {glass}, ground reflects {ground}, {dirt}")
     };
     let cooling = match chain.generator.thermal.cooling {
         Cooling::Wind { u0, u1 } => format!("{u0} + {u1} v W/(m2 K), v the wind in m/s"),
@@ -92,12 +104,26 @@ pub(super) fn assumed(
         points => points.iter().map(|(a, h)| format!("{a}:{h}")).collect::<Vec<_>>().join(","),
     };
     vec![
-        ("device", format!("{count}{}; {:.1} rated", stated.words, found.rated)),
+        ("device", device_words(stated, found)),
         ("mount", mount),
         ("light", light),
         ("skyline", skyline),
         ("cooling", cooling),
     ]
+}
+
+pub(super) fn device_words(stated: &Stated, found: &Yield) -> String {
+    let count = match stated.generator.count {
+        1 => String::new(),
+        count => format!("{count} times "),
+    };
+    format!("{count}{}; {:.1} rated", stated.words, found.rated)
+}
+
+pub(super) fn dirt_words(chain: &Chain) -> String {
+    let least = chain.soiling.iter().copied().fold(f64::INFINITY, f64::min) * 100.0;
+    let most = chain.soiling.iter().copied().fold(0.0, f64::max) * 100.0;
+    if least < most { format!("dirt {least} to {most} %") } else { format!("dirt {most} %") }
 }
 
 fn glass_words(glass: &Glass) -> String {
