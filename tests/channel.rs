@@ -439,3 +439,40 @@ fn jitter_never_puts_two_readings_into_one_sample() {
     }
     assert_eq!(samples, [1; 200]);
 }
+
+/// A channel that only looks keeps a reading for its sample; an outage ends that sample, so that no mean
+/// is of readings from both of its sides.
+#[test]
+fn readings_from_before_and_after_an_outage_are_two_samples() {
+    let mut talk = Talk::new();
+    talk.light = 0.0;
+    let mut samples = Vec::new();
+    let mut hear = |talk: &mut Talk, input: Input| {
+        let mut out = Outbox::new();
+        let command = talk.channel.handle(talk.now, input, &mut out);
+        samples.extend(out.iter().filter_map(|record| match record {
+            Record::Sample(sample) => Some((sample.readings, sample.volts.0)),
+            _ => None,
+        }));
+        command
+    };
+    let reading = |talk: &Talk, load: f64| {
+        let (at, load) = (talk.now.mono, Volts(load));
+        Input::Reading(Reading { at, load, amps: Amps::ZERO, boost: None })
+    };
+    assert_eq!(talk.wake(), Some(Command::Prepare));
+    assert_eq!(hear(&mut talk, Input::Done), Some(Command::Measure));
+    let first = reading(&talk, 1.0);
+    hear(&mut talk, first);
+    // Before the next sample is due.
+    talk.now = talk.now.later(Duration::from_millis(100));
+    let early = reading(&talk, 3.0);
+    hear(&mut talk, early);
+    hear(&mut talk, Input::Failed);
+    talk.now = talk.now.later(Duration::from_secs(7200));
+    assert_eq!(talk.wake(), Some(Command::Prepare));
+    assert_eq!(hear(&mut talk, Input::Done), Some(Command::Measure));
+    let late = reading(&talk, 30.0);
+    hear(&mut talk, late);
+    assert_eq!(samples, [(1, 1.0), (1, 3.0), (1, 30.0)]);
+}

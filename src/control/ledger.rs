@@ -103,6 +103,9 @@ pub(super) struct Ledger {
     /// A sample that is due within this is due: half a period, so that the jitter of readings never
     /// puts two of them into one sample, or none.
     slack: Duration,
+    /// A sample that is overdue by more ends without the next reading: a mean of readings from both
+    /// sides of an outage would be true of neither.
+    overdue: Duration,
     meter: EnergyMeter,
     sample: Tallies,
     /// What the channel was doing at the sample's readings, and when the last of them was taken.
@@ -124,6 +127,7 @@ impl Ledger {
             split: config.day,
             sample_every: config.sample_every,
             slack: config.period / 2,
+            overdue: config.max_gap,
             meter: EnergyMeter::new(config.max_gap),
             sample: Tallies::default(),
             sampled: None,
@@ -278,7 +282,8 @@ impl Ledger {
     /// Keeps a reading for the sample and the minute.
     fn keep(&mut self, now: Stamp, doing: Activity, look: &Look, out: &mut Outbox) {
         // A sample tells of one activity: a sweep's readings are no tracking.
-        if self.sampled.is_some_and(|(before, _)| before != doing) {
+        let other = self.sampled.is_some_and(|(before, _)| before != doing);
+        if other || now.mono > self.sample_due + self.overdue {
             self.close_sample(out);
         }
         self.sampled = Some((doing, now));
