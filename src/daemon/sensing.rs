@@ -229,7 +229,10 @@ impl Line {
         let now = sensing.clock.stamp();
         match answer {
             Ok(raw) => {
-                let middle = asked.later(now.mono.saturating_since(asked.mono) / 2);
+                // What the machine itself stood still is no part of the time that an answer takes: a
+                // value from before is not to be taken for a fresh one.
+                let took = now.mono.saturating_since(asked.mono).min(poll.ask.deadline());
+                let middle = asked.later(took / 2);
                 sensing.board.borrow_mut().take(poll.id, middle, raw);
                 poll.failures = 0;
                 // What could not be asked in time is not asked twice.

@@ -40,6 +40,8 @@ pub(super) struct Task {
     sun: Cell<Option<Observed<f64>>>,
     /// How long after the others it begins.
     phase: Duration,
+    /// By when the load answers.
+    deadline: Duration,
     /// The last fault said, so that one cause is one line.
     said: Option<String>,
     /// The instruments' identities told last.
@@ -63,6 +65,7 @@ impl Task {
             site: all.site,
             sun: Cell::new(None),
             phase,
+            deadline: spec.load.deadline,
             said: None,
             known: String::new(),
         }
@@ -218,7 +221,8 @@ impl Task {
                 Input::Prepared(found)
             }
             Ok(Answer::Measured(load, amps, boost)) => {
-                let took = self.clock.mono().saturating_since(asked);
+                // The machine may have stood still meanwhile; the load has not.
+                let took = self.clock.mono().saturating_since(asked).min(self.deadline);
                 Input::Reading(Reading { at: asked + took / 2, load, amps, boost })
             }
             Err(error) => {

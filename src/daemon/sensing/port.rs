@@ -13,7 +13,16 @@ pub(super) enum Ask {
     /// Registers.
     Registers(Request, Option<Format>, Duration),
     /// Words.
-    Query(String),
+    Query(String, Duration),
+}
+
+impl Ask {
+    /// By when it is answered.
+    pub(super) const fn deadline(&self) -> Duration {
+        match self {
+            Self::Registers(_, _, deadline) | Self::Query(_, deadline) => *deadline,
+        }
+    }
 }
 
 /// Why there is no number.
@@ -46,7 +55,11 @@ pub(super) fn of<'a>(source: &'a SensorSource, lines: &Lines) -> Option<(&'a Add
         SensorSource::Meter { address, identity, query, deadline } => {
             let name = format!("meter {address}");
             let setup = MeterSetup { name, identity: identity.clone(), deadline: *deadline };
-            (address, Kind::Meter(lines(address)?, setup, None), Ask::Query(query.clone()))
+            (
+                address,
+                Kind::Meter(lines(address)?, setup, None),
+                Ask::Query(query.clone(), *deadline),
+            )
         }
         SensorSource::Channel(_) => return None,
     };
@@ -118,7 +131,7 @@ impl Port {
                     }
                 }
             }
-            (Kind::Meter(_, _, Some(meter)), Ask::Query(query)) => {
+            (Kind::Meter(_, _, Some(meter)), Ask::Query(query, _)) => {
                 match meter.read(query).await {
                     Ok(value) => Ok(value),
                     // It answered, and the answer is that there is no value.
