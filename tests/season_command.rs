@@ -86,7 +86,10 @@ fn a_rehearsal_s_log_is_summed_up_as_its_day_totals_say() {
     let slope = &found["channels"][0];
     let (total, losses) = (&slope["total"], &slope["total"]["losses"]);
     let of = |key: &str| losses[key].as_f64().unwrap();
+    // A day of broken clouds fills no matrix; the plant knows the crest.
+    assert!(losses["low_light_wh"].is_null());
     let left = of("reference_wh") - of("temperature_wh") - of("rest_wh") - of("sweeps_wh");
+    let left = left - of("tracker_wh");
     let left = left - of("asleep_wh") - of("outages_wh") - of("measured_wh");
     // Sums of 2000 minutes of some Wh.
     assert!(left.abs() < 1e-9, "{losses}");
@@ -179,6 +182,20 @@ fn curves_of_the_log_tell_the_rating() {
         totals.iter().filter(|row| row.channel == "slope-1").map(|row| row.sweep_missed.0).sum();
     near(&slope["total"]["losses"]["sweeps_wh"], missed, 1e-6);
     assert!(missed > 1.0, "{missed}");
+    // What good curves say of the tracker is what the plant knows, within two standard errors.
+    let by_curves = &slope["tracked_by_curves"];
+    println!("{by_curves}, of crest {}", slope["total"]["of_crest"]);
+    // Each curve is told, the good ones with uncertainties.
+    let curves = slope["curves"].as_array().unwrap();
+    let good = curves.iter().filter(|curve| curve["grade"] == "good");
+    assert!(good.clone().count() >= 3 && curves.len() > 50, "{}", curves.len());
+    for curve in good {
+        let (ff, pmp) = (&curve["ff"]["value"], &curve["pmp_w"]);
+        let product =
+            curve["isc_a"]["value"].as_f64().unwrap() * curve["voc_v"]["value"].as_f64().unwrap();
+        near(ff, pmp["value"].as_f64().unwrap() / product, 1e-9);
+        assert!(pmp["expanded"].as_f64().unwrap() > 0.0 && pmp["coverage"].as_f64().unwrap() > 1.5);
+    }
 
     // A day of broken clouds has no steady minutes; and a matrix is one channel's.
     let with = ["season", "yard.sqlite", "--gamma", "-0.4", "--matrix", "matrix.csv"];

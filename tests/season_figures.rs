@@ -4,8 +4,8 @@
 use cresthold::control::record::Activity;
 use cresthold::quantities::{Celsius, Irradiance, WattHours, Watts};
 use cresthold::season::{
-    Device, Losses, Minute, NoRate, Quantity, Reason, Record, Rules, Season, degradation, evaluate,
-    judge, merge, side_by_side,
+    Device, Losses, Minute, NoRate, Quantity, Reason, Record, Rules, Season, Tracked, degradation,
+    evaluate, judge, merge, side_by_side,
 };
 use cresthold::time::Utc;
 use std::collections::BTreeMap;
@@ -50,6 +50,7 @@ fn season(minutes: &[Minute], device: Device, sweeps: &[(Utc, WattHours)]) -> Se
         minutes,
         sweeps,
         crest: &crest,
+        tracked: None,
         from: minutes[0].start,
         until: minutes[minutes.len() - 1].start + MINUTE,
         ahead_micros: 0,
@@ -206,6 +207,67 @@ fn gaps_by_day_are_listed_and_count_against_completeness() {
     near(day.counted.plane.0, 3500.0);
 }
 
+/// A device whose efficiency falls by 3 % of itself with each factor e of the light, and a tracker that takes 99 % of
+/// the crest as curves say: two months of clear days, by minutes. Low light is `C P0 G t (-0.03 ln(G / 1000))`, summed
+/// by hand; the matrix's fit has the same logarithm, but below its weakest point goes on in a straight line. What is
+/// left as the rest is what the tracker took beyond the quotient's first order, and that straight line.
+#[test]
+fn low_light_and_tracker_are_told_apart() {
+    let began = utc("2026-05-01T00:00:00Z");
+    let (mut minutes, mut low, mut all) = (Vec::new(), 0.0, 0.0);
+    for day in 0..60_u32 {
+        let air = 8.0 + f64::from(day * 7 % 25);
+        let clear = 0.4 + 0.7 * f64::from(day * 11 % 60) / 60.0;
+        for minute in 300..1140_u32 {
+            let hour = f64::from(minute - 300) / 840.0;
+            let light = 1100.0 * clear * (std::f64::consts::PI * hour).sin();
+            if light < 5.0 {
+                continue;
+            }
+            let module = air + 0.03 * light + 0.2 * f64::from(minute % 3);
+            let right = 1.0 - 0.004 * (module - 25.0);
+            let dim = 1.0 + 0.03 * (light / 1000.0).ln();
+            let crest = 0.3 * light * right * dim;
+            let start = began + MINUTE * (day * 1440 + minute);
+            minutes.push(tracked(start, light, module, 0.99 * crest));
+            low += 0.3 * light * right * (1.0 - dim) / 60.0;
+            all += crest / 60.0;
+        }
+    }
+    let crest = BTreeMap::new();
+    let shares = Tracked { share: 0.99, error: 0.001, curves: 20 };
+    let record = Record {
+        minutes: &minutes,
+        sweeps: &[],
+        crest: &crest,
+        tracked: Some(shares),
+        from: minutes[0].start,
+        until: minutes[minutes.len() - 1].start + MINUTE,
+        ahead_micros: 0,
+    };
+    let device = Device { rated: Some(Watts(300.0)), gamma: Some(-0.004) };
+    let found = evaluate(&record, &device, &Rules::default(), 1);
+    assert_eq!(found.exclusions.iter().filter(|one| one.reason != Reason::Gap).count(), 0);
+    let losses = found.all.losses.unwrap();
+    let (weak, tracker) = (losses.low_light.unwrap().0, losses.tracker.unwrap().0);
+    println!(
+        "low light {weak:.2} Wh of {low:.2}, tracker {tracker:.2} of {:.2}, rest {:.2}",
+        0.01 * all,
+        losses.rest.0
+    );
+    assert!((weak / low - 1.0).abs() < 0.02, "{weak} {low}");
+    near(tracker, 0.01 * all);
+    assert!(losses.rest.0.abs() < 0.02 * low, "{}", losses.rest);
+    let told = weak + tracker + losses.temperature.unwrap().0 + losses.rest.0;
+    near(losses.reference.0 - told, losses.measured.0);
+    // Without points in weak light nothing is told of it.
+    let bright: Vec<Minute> =
+        minutes.iter().filter(|one| one.irradiance.unwrap() > Irradiance(700.0)).copied().collect();
+    let found = season(&bright, device, &[]);
+    let losses = found.all.losses.unwrap();
+    assert_eq!((losses.low_light, losses.tracker), (None, None));
+}
+
 /// Days that don't end with UTC's: 8 h ahead, the light of a day is in two dates of UTC and one of these.
 #[test]
 fn days_are_those_of_the_log() {
@@ -215,6 +277,7 @@ fn days_are_those_of_the_log() {
         minutes: &minutes,
         sweeps: &[],
         crest: &crest,
+        tracked: None,
         from: utc("2026-06-20T16:00:00Z"),
         until: utc("2026-06-21T16:00:00Z"),
         ahead_micros: 8 * 3_600_000_000,

@@ -23,11 +23,31 @@ fn number(value: &Value) -> f64 {
     value.as_f64().unwrap()
 }
 
+/// A yard under the recorded clear winter day of Alamosa (`tests/data/README.md`), with curves every ten minutes.
+fn clear_day(here: &Path) {
+    let mut station = String::from_utf8(cresthold(&["station"], here).stdout).unwrap();
+    let day = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/alamosa-2016-01-01.csv");
+    std::fs::copy(day, here.join("clear.csv")).unwrap();
+    for (from, to) in [
+        ("# every_s = 600.0", "every_s = 600.0"),
+        ("day = \"payerne-2016-06-15\"", "day = \"clear.csv\""),
+        ("latitude = 46.815", "latitude = 37.7"),
+        ("longitude = 6.944", "longitude = -105.92"),
+        ("elevation = 491.0", "elevation = 2317.0"),
+    ] {
+        assert!(station.contains(from), "{from}");
+        station = station.replacen(from, to, 1);
+    }
+    std::fs::write(here.join("yard.toml"), station).unwrap();
+}
+
 #[test]
 fn the_page_stands_alone_and_tells_what_the_json_tells() {
     let scratch = tempfile::tempdir().unwrap();
     let here = scratch.path();
-    let run = ["run", "--speed", "max", "--for", "30h", "--log", "yard.sqlite", "--quiet"];
+    let run =
+        ["run", "yard.toml", "--speed", "max", "--for", "30h", "--log", "yard.sqlite", "--quiet"];
+    clear_day(here);
     cresthold(&run, here);
     let rated = ["--rated", "slope-1=400", "--rated", "slope-2=250", "--gamma", "-0.4"];
     let asked =
@@ -64,7 +84,8 @@ fn the_page_stands_alone_and_tells_what_the_json_tells() {
         if let Some(losses) = total["losses"].as_object() {
             told.push(format!("{:.1} Wh", number(&losses["reference_wh"])));
             told.push(format!("{:.1} Wh", number(&losses["measured_wh"])));
-            told.push(format!("-{:.1} Wh", number(&losses["temperature_wh"])));
+            // A cold day's gain.
+            told.push(format!("{:.1} Wh", -number(&losses["temperature_wh"])));
         }
         for point in channel["power_matrix"].as_array().unwrap() {
             told.push(format!("{:.2} W", number(&point["power_w"])));
@@ -73,12 +94,63 @@ fn the_page_stands_alone_and_tells_what_the_json_tells() {
             assert!(said.contains(text), "{name}: {text} in {said}");
         }
         assert!(told.len() >= 3 && said.contains("Nothing was excluded."), "{said}");
+        assert!(said.contains("The brightest day, 2016-01-01"), "{said}");
+        let curves = channel["curves"].as_array().unwrap();
+        let good = curves.iter().filter(|curve| curve["grade"] == "good").count();
+        let count =
+            format!("{} curves, {} of them whole, {good} graded good", curves.len(), curves.len());
+        assert_eq!(said.contains(&count), name == "slope-1", "{count} in {said}");
         let bars = section.unwrap().descendants().filter(|node| node.has_tag_name("rect")).count();
         // Two days of energy; with a rating also their ratios and seven bars of losses.
         let rated = total["performance_ratio"].is_number();
         assert!(bars >= if rated { 2 + 1 + 7 } else { 2 }, "{name}: {bars} bars");
     }
     assert!(said.contains("Side by side") && said.contains("slope-2"));
+    // What good curves say of the tracker is what the plant knows, to the error of a curve's crest: a polynomial
+    // through some tens of points on either side of it, 0.1 % (ASTM E1036's fit on a clean curve, `curve_parameters`).
+    let slope = &json["channels"][0];
+    let shares = &slope["tracked_by_curves"];
+    let held = number(&slope["total"]["energy_wh"])
+        / (number(&slope["total"]["crest_wh"]) - number(&slope["total"]["losses"]["sweeps_wh"]));
+    println!("{shares}, the plant: {held}");
+    assert!(number(&shares["curves"]) >= 30.0);
+    assert!(
+        (number(&shares["share"]) - held).abs() < 1e-3 + 2.0 * number(&shares["standard_error"])
+    );
+}
+
+/// In a browser without a screen: no line on its console, no request but for the page itself, and the text that was
+/// written.
+#[test]
+#[ignore = "needs chromium in the PATH: cargo test --test season_page -- --ignored"]
+fn a_browser_shows_it_without_a_word_or_a_request() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    clear_day(here);
+    let run =
+        ["run", "yard.toml", "--speed", "max", "--for", "24h", "--log", "yard.sqlite", "--quiet"];
+    cresthold(&run, here);
+    cresthold(&["season", "yard.sqlite", "--gamma", "-0.4", "--page", "season.html"], here);
+    let (profile, requests) = (here.join("profile"), here.join("requests.json"));
+    let shown = Command::new("chromium")
+        .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync"])
+        .args(["--disable-background-networking", "--disable-component-update", "--disable-quic"])
+        .args(["--enable-logging=stderr", "--dump-dom"])
+        .arg(format!("--user-data-dir={}", profile.display()))
+        .arg(format!("--log-net-log={}", requests.display()))
+        .arg(format!("file://{}", here.join("season.html").display()))
+        .output()
+        .expect("chromium starts");
+    let (shown, said) =
+        (String::from_utf8_lossy(&shown.stdout), String::from_utf8_lossy(&shown.stderr));
+    let console: Vec<&str> = said.lines().filter(|line| line.contains("CONSOLE")).collect();
+    assert!(console.is_empty(), "{console:?}");
+    let requests = std::fs::read_to_string(requests).unwrap();
+    assert!(requests.contains("\"constants\""), "the browser wrote what it asked for");
+    for outside in ["\"url\":\"http:", "\"url\":\"https:", "\"url\":\"ws"] {
+        assert!(!requests.contains(outside), "{outside}");
+    }
+    assert!(shown.contains("What a campaign came to") && shown.contains("Curves over time"));
 }
 
 /// A page is not written over a log.

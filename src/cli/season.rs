@@ -4,10 +4,10 @@ use super::Exit;
 use super::place::write;
 use crate::daemon::progress::Progress;
 use crate::quantities::Watts;
-use crate::report::season::{SeasonReport, Told, matrix_csv};
+use crate::report::season::{BrightestDay, CurveTold, SeasonReport, Told, matrix_csv};
 use crate::report::season_log::{Dates, LoggedSeason, Rating};
 use crate::report::season_page::page;
-use crate::season::{Rules, Season, evaluate};
+use crate::season::{Rules, evaluate};
 use crate::store::{ChannelRow, Reader, StoreError};
 use clap::Args;
 use std::path::PathBuf;
@@ -148,7 +148,7 @@ impl SumUpSeason {
         let log = self.log.display().to_string();
         let channels = self.wanted(reader.channels()?, &log)?;
         let dates = Dates { from: self.from.clone(), to: self.to.clone() };
-        let mut found: Vec<(ChannelRow, Option<Rating>, Option<f64>, Season)> = Vec::new();
+        let mut told: Vec<Told> = Vec::new();
         for channel in channels {
             let mut progress: Option<Progress> = None;
             let one_more = |_, of| {
@@ -166,9 +166,14 @@ impl SumUpSeason {
             let rating = stated.or_else(|| logged.rating(gamma));
             let device = Told::device(rating, gamma);
             let season = evaluate(&logged.record(), &device, &Rules::default(), SEED);
-            found.push((logged.channel, rating, gamma, season));
+            let curves = CurveTold::all(&logged, gamma);
+            let brightest = BrightestDay::of(&logged, &season);
+            let tracked = logged.tracked();
+            // The minutes go: many channels' years would not fit into memory.
+            let channel = logged.channel;
+            told.push(Told { channel, rating, gamma, season, curves, brightest, tracked });
         }
-        if found.is_empty() {
+        if told.is_empty() {
             let mut dates: Vec<String> =
                 reader.day_totals("", "9999-12-31")?.into_iter().map(|day| day.date).collect();
             dates.sort();
@@ -177,15 +182,6 @@ impl SumUpSeason {
                 _ => Problem::Empty { log },
             });
         }
-        let told: Vec<Told<'_>> = found
-            .iter()
-            .map(|(channel, rating, gamma, season)| Told {
-                channel,
-                rating: *rating,
-                gamma: *gamma,
-                season,
-            })
-            .collect();
         if self.matrix.is_some() {
             match told.as_slice() {
                 [one] if one.season.matrix.points.is_empty() => return Err(Problem::NoMatrix),

@@ -83,12 +83,28 @@ impl Axis {
         (self.low..=self.high).contains(&value)
     }
 
+    /// From tick to tick, of a linear one.
+    fn step(&self) -> f64 {
+        round_step((self.high - self.low) / 5.0)
+    }
+
+    /// A tick's number, with as many digits as tell it from its neighbours.
+    fn label(&self, tick: f64) -> String {
+        if self.logarithmic {
+            return short(tick);
+        }
+        let digits = (-self.step().log10().floor()).clamp(0.0, 8.0) as usize;
+        let text = format!("{:.digits$}", if tick.abs() < 1e-9 * self.step() { 0.0 } else { tick });
+        if digits > 0 { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+    }
+
     /// Where lines and numbers stand.
     pub(super) fn ticks(&self) -> Vec<f64> {
         if !self.logarithmic {
-            let step = round_step((self.high - self.low) / 5.0);
-            let count = ((self.high - self.low) / step + 1e-9).floor() as u32;
-            return (0..=count).map(|k| self.low + f64::from(k) * step).collect();
+            let step = self.step();
+            let first = (self.low / step - 1e-9).ceil();
+            let count = (self.high / step - first + 1e-9).floor() as u32;
+            return (0..=count).map(|k| (first + f64::from(k)) * step).collect();
         }
         let decades = (self.low.log10().floor() as i32)..=(self.high.log10().ceil() as i32);
         // Few decades leave room for twos and fives.
@@ -255,7 +271,7 @@ impl Chart {
         for tick in axis.ticks() {
             let x = axis.at(tick);
             self.line(&[(x, top), (x, bottom)], "grid", "");
-            self.text((x, bottom + 16.0), &short(tick), Stand::Middle, "s");
+            self.text((x, bottom + 16.0), &axis.label(tick), Stand::Middle, "s");
         }
         self.line(&[(axis.from, bottom), (axis.to, bottom)], "axis", "");
         self.text((f64::midpoint(axis.from, axis.to), bottom + 34.0), name, Stand::Middle, "");
@@ -266,7 +282,7 @@ impl Chart {
         for tick in axis.ticks() {
             let y = axis.at(tick);
             self.line(&[(left, y), (right, y)], "grid", "");
-            self.text((left - 6.0, y + 4.0), &short(tick), Stand::Right, "s");
+            self.text((left - 6.0, y + 4.0), &axis.label(tick), Stand::Right, "s");
         }
         self.line(&[(left, axis.from), (left, axis.to)], "axis", "");
         self.upright((left - 48.0, f64::midpoint(axis.from, axis.to)), name);

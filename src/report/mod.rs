@@ -19,6 +19,7 @@ mod raster;
 pub mod season;
 pub mod season_log;
 pub mod season_page;
+mod season_pictures;
 pub mod summary;
 pub mod table;
 pub mod tuning;

@@ -1,12 +1,15 @@
 //! What a campaign came to: one value for JSON, and tables for a terminal, of the same numbers.
 
+mod curves;
 mod tables;
+
+pub use curves::{BrightestDay, CurveTold, FigureTold};
 
 use super::season_log::Rating;
 use crate::quantities::{STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
 use crate::season::{
     Day, Degradation, Device, Difference, Exclusion, Losses, MatrixPoint, Quantity, Reason, Season,
-    Totals, side_by_side,
+    Totals, Tracked, side_by_side,
 };
 use crate::store::ChannelRow;
 use crate::yields::read;
@@ -16,6 +19,8 @@ pub(super) use tables::fixed;
 
 /// More minutes beyond the rating than this share of the light are no faults of a meter.
 const TOO_OFTEN: f64 = 0.05;
+/// What is in the rest of the losses whatever is known.
+const REST: [&str; 4] = ["spectrum", "dirt", "shade", "errors"];
 /// A day must have so much of its light to be set beside another channel's (share): half a day is other
 /// weather.
 const WHOLE: f64 = 0.9;
@@ -58,6 +63,13 @@ pub struct ChannelTold {
     pub degradation: Option<DegradationTold>,
     /// Power by irradiance and temperature, the points that the minutes fill.
     pub power_matrix: Vec<MatrixTold>,
+    /// Its curves, in the order of time.
+    pub curves: Vec<CurveTold>,
+    /// The share of the crest that its tracker takes, as curves show it.
+    pub tracked_by_curves: Option<TrackedTold>,
+    /// Its brightest day, for a picture; the log has the minutes.
+    #[serde(skip)]
+    pub brightest: Option<BrightestDay>,
     /// What is missing, and how to get it.
     pub notes: Vec<String>,
 }
@@ -108,7 +120,11 @@ pub struct LossesTold {
     pub reference_wh: f64,
     /// By the module's temperature.
     pub temperature_wh: Option<f64>,
-    /// Low light, spectrum, dirt, shade, tracker and errors together.
+    /// By weak light; none where the power matrix doesn't tell.
+    pub low_light_wh: Option<f64>,
+    /// By the tracker; none where neither the plant nor curves tell.
+    pub tracker_wh: Option<f64>,
+    /// Spectrum, dirt, shade and errors together, and what isn't known of the three above.
     pub rest_wh: f64,
     /// By sweeps.
     pub sweeps_wh: f64,
@@ -137,6 +153,18 @@ pub struct ExclusionTold {
     pub reason: &'static str,
     /// Minutes lost.
     pub minutes: u32,
+}
+
+/// The share of the crest that a tracker takes: power over irradiance in the minute before a good curve, over that
+/// at the curve's crest; the median of many.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct TrackedTold {
+    /// The share.
+    pub share: f64,
+    /// Its standard error.
+    pub standard_error: f64,
+    /// Of so many curves.
+    pub curves: usize,
 }
 
 /// A point of the power matrix.
@@ -202,18 +230,24 @@ pub struct PairTold {
 
 /// A season with what it is of.
 #[derive(Debug)]
-pub struct Told<'a> {
+pub struct Told {
     /// The channel.
-    pub channel: &'a ChannelRow,
+    pub channel: ChannelRow,
     /// Its rating.
     pub rating: Option<Rating>,
     /// Temperature coefficient of power (1/K).
     pub gamma: Option<f64>,
     /// What it came to.
-    pub season: &'a Season,
+    pub season: Season,
+    /// Its curves.
+    pub curves: Vec<CurveTold>,
+    /// Its brightest day.
+    pub brightest: Option<BrightestDay>,
+    /// The share of the crest that its tracker takes, as curves show it.
+    pub tracked: Option<Tracked>,
 }
 
-impl Told<'_> {
+impl Told {
     /// What is known of the device.
     #[must_use]
     pub fn device(rating: Option<Rating>, gamma: Option<f64>) -> Device {
@@ -237,7 +271,7 @@ impl Told<'_> {
 impl SeasonReport {
     /// Puts seasons together; pairs are the first channel with each other one.
     #[must_use]
-    pub fn new(log: String, told: &[Told<'_>], seed: u64) -> Self {
+    pub fn new(log: String, told: &[Told], seed: u64) -> Self {
         let pairs = told.split_first().map_or_else(Vec::new, |(first, others)| {
             others.iter().filter_map(|other| pair(first, other, seed)).collect()
         });
@@ -245,7 +279,7 @@ impl SeasonReport {
     }
 }
 
-fn pair(one: &Told<'_>, other: &Told<'_>, seed: u64) -> Option<PairTold> {
+fn pair(one: &Told, other: &Told, seed: u64) -> Option<PairTold> {
     let corrected = one.gamma.is_some() && other.gamma.is_some();
     let found = side_by_side(&one.ratios(corrected)?, &other.ratios(corrected)?, seed)?;
     let Difference { mean, interval, days } = found;
@@ -261,8 +295,8 @@ fn pair(one: &Told<'_>, other: &Told<'_>, seed: u64) -> Option<PairTold> {
 }
 
 impl ChannelTold {
-    fn new(told: &Told<'_>) -> Self {
-        let season = told.season;
+    fn new(told: &Told) -> Self {
+        let season = &told.season;
         let rated = told.rating.map(|rating| rating.watts);
         let period = |name: &str, totals: &Totals| PeriodTold::new(name, totals, rated);
         let name = &told.channel.name;
@@ -279,6 +313,13 @@ impl ChannelTold {
             days: season.days.iter().map(|day| period(&day.date, &day.totals)).collect(),
             exclusions: season.exclusions.iter().map(|one| exclusion(name, one)).collect(),
             degradation: degradation.ok().map(DegradationTold::from),
+            curves: told.curves.clone(),
+            brightest: told.brightest.clone(),
+            tracked_by_curves: told.tracked.map(|one| TrackedTold {
+                share: one.share,
+                standard_error: one.error,
+                curves: one.curves,
+            }),
             power_matrix: season.matrix.points.iter().map(MatrixTold::from).collect(),
             notes: notes(told),
         }
@@ -341,6 +382,8 @@ impl From<&Losses> for LossesTold {
         Self {
             reference_wh: losses.reference.0,
             temperature_wh: losses.temperature.map(|WattHours(lost)| lost),
+            low_light_wh: losses.low_light.map(|WattHours(lost)| lost),
+            tracker_wh: losses.tracker.map(|WattHours(lost)| lost),
             rest_wh: losses.rest.0,
             sweeps_wh: losses.sweeps.0,
             asleep_wh: losses.asleep.0,
@@ -371,21 +414,30 @@ fn exclusion(channel: &str, one: &Exclusion) -> ExclusionTold {
 
 impl LossesTold {
     /// From what the light offered to what was measured: names and energies (Wh), losses below zero.
-    pub(super) fn terms(&self) -> Vec<(&'static str, f64)> {
-        let rest = if self.temperature_wh.is_some() {
-            "rest: low light, spectrum, dirt, shade, tracker, errors"
-        } else {
-            "rest: temperature, low light, spectrum, dirt, shade, tracker, errors"
-        };
-        let mut terms = vec![("reference: rating x Yr", self.reference_wh)];
-        terms.extend(self.temperature_wh.map(|lost| ("temperature, against 25 degC", -lost)));
-        terms.extend([
-            (rest, -self.rest_wh),
+    pub(super) fn terms(&self) -> Vec<(String, f64)> {
+        let unknown = |known: Option<f64>, name: &'static str| known.is_none().then_some(name);
+        let unknown = [
+            unknown(self.temperature_wh, "temperature"),
+            unknown(self.low_light_wh, "low light"),
+            unknown(self.tracker_wh, "tracker"),
+        ];
+        let in_rest: Vec<&str> = unknown.into_iter().flatten().chain(REST).collect();
+        let rest = format!("rest: {}", in_rest.join(", "));
+        let mut terms = vec![("reference: rating x Yr".to_owned(), self.reference_wh)];
+        let known = [
+            ("temperature, against 25 degC", self.temperature_wh),
+            ("low light, against 1000 W/m2", self.low_light_wh),
+            ("tracker, against the crest", self.tracker_wh),
+        ];
+        terms.extend(known.into_iter().filter_map(|(name, lost)| Some((name.to_owned(), -lost?))));
+        terms.push((rest, -self.rest_wh));
+        let others = [
             ("sweeps", -self.sweeps_wh),
             ("asleep or starting", -self.asleep_wh),
             ("outages", -self.outages_wh),
             ("measured", self.measured_wh),
-        ]);
+        ];
+        terms.extend(others.map(|(name, wh)| (name.to_owned(), wh)));
         terms
     }
 }
@@ -397,8 +449,8 @@ fn beyond_the_rating(season: &Season) -> u32 {
 }
 
 /// What is missing, and how to get it.
-fn notes(told: &Told<'_>) -> Vec<String> {
-    let (season, name) = (told.season, &told.channel.name);
+fn notes(told: &Told) -> Vec<String> {
+    let (season, name) = (&told.season, &told.channel.name);
     let mut notes = Vec::new();
     if !season.has_irradiance {
         notes.push(format!("{name} has no irradiance in the log: energy alone, no yields"));

@@ -1,9 +1,9 @@
 //! A channel's minutes, sweeps and curves out of a log, as the season's room wants them.
 
-use crate::control::record::Spread;
+use crate::control::record::{Activity, Spread};
 use crate::curve::quality::Grade;
 use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
-use crate::season::{Minute, Record, merge};
+use crate::season::{BRIGHT, Minute, Record, Tracked, merge};
 use crate::store::{ChannelRow, CurveRow, DayRow, MinuteRow, Reader, StoreError};
 use crate::time::Utc;
 use std::collections::{BTreeMap, BTreeSet};
@@ -15,6 +15,10 @@ const MINUTE: Duration = Duration::from_secs(60);
 /// Light in which a curve's crest is near enough in proportion to it (W/m2): IEC 60891 wants corrections
 /// of no more than 20 % (the edition of 1987, from memory).
 const STRONG: RangeInclusive<f64> = 800.0..=1200.0;
+/// The minute before a curve is set beside it where the light differs by no more (share), and the channel held
+/// the device for so much of it: half a percent of curve and fraction of a kelvin are left.
+const CALM: f64 = 0.02;
+const HELD: f64 = 0.99;
 /// How far from 25 degC a module may be whose temperature can't be corrected (K): with -0.4 %/K half a
 /// percent and a bit.
 const NEAR: f64 = 2.0;
@@ -37,6 +41,7 @@ pub struct LoggedSeason {
     sweeps: Vec<(Utc, WattHours)>,
     crest: BTreeMap<String, WattHours>,
     curves: Vec<CurveRow>,
+    tracked: Option<Tracked>,
     from: Utc,
     until: Utc,
     ahead_micros: i64,
@@ -91,7 +96,18 @@ impl LoggedSeason {
         let sweeps = curves.iter().filter_map(|one| Some((one.began.utc, one.missed?))).collect();
         let crest = totals.into_iter().filter_map(|total| Some((total.date, total.available?)));
         let crest = crest.filter(|(_, crest)| crest.is_finite()).collect();
-        Ok(Some(Self { channel, minutes, sweeps, crest, curves, from, until, ahead_micros }))
+        let tracked = Tracked::of(shares_of_crest(&minutes, &curves));
+        Ok(Some(Self {
+            channel,
+            minutes,
+            sweeps,
+            crest,
+            curves,
+            tracked,
+            from,
+            until,
+            ahead_micros,
+        }))
     }
 
     /// What the season's room wants.
@@ -101,10 +117,38 @@ impl LoggedSeason {
             minutes: &self.minutes,
             sweeps: &self.sweeps,
             crest: &self.crest,
+            tracked: self.tracked,
             from: self.from,
             until: self.until,
             ahead_micros: self.ahead_micros,
         }
+    }
+
+    /// Its curves, broken-off ones too, in the order of time.
+    #[must_use]
+    pub fn curves(&self) -> &[CurveRow] {
+        &self.curves
+    }
+
+    /// The share of the crest that the tracker takes, as its good curves show it.
+    #[must_use]
+    pub const fn tracked(&self) -> Option<Tracked> {
+        self.tracked
+    }
+
+    /// The minutes of a day (days from 1970-01-01, as the log counts them): hour of the day, mean power (W), mean
+    /// irradiance (W/m2).
+    pub fn minutes_of(
+        &self,
+        day: i64,
+    ) -> impl Iterator<Item = (f64, Option<f64>, Option<f64>)> + '_ {
+        let begin = day * MICROS_PER_DAY - self.ahead_micros;
+        let at = move |utc: Utc| utc.as_micros() - begin;
+        let within = move |minute: &&Minute| (0..MICROS_PER_DAY).contains(&at(minute.start));
+        self.minutes.iter().filter(within).map(move |minute| {
+            let hour = at(minute.start) as f64 / 3600e6;
+            (hour, minute.watts.map(|watts| watts.0), minute.irradiance.map(|light| light.0))
+        })
     }
 
     /// The rating that the channel's good curves in strong light show, their median: of all temperatures
@@ -113,24 +157,46 @@ impl LoggedSeason {
     #[must_use]
     pub fn rating(&self, gamma: Option<f64>) -> Option<Rating> {
         let mut found: Vec<f64> =
-            self.curves.iter().filter_map(|curve| standard_watts(curve, gamma)).collect();
+            self.curves.iter().filter_map(|curve| Self::standard_watts(curve, gamma)).collect();
         found.sort_by(f64::total_cmp);
         let middle = found.get(found.len() / 2)?;
         Some(Rating { watts: Watts(*middle), curves: found.len() })
     }
+
+    /// What a curve's crest would be at standard conditions (W), of a good one in strong light.
+    #[must_use]
+    pub fn standard_watts(curve: &CurveRow, gamma: Option<f64>) -> Option<f64> {
+        let result = curve.result.as_ref().filter(|result| result.grade == Grade::Good.word())?;
+        let light = result.irradiance?;
+        let warmer = (result.module_temperature? - STC_TEMPERATURE).0;
+        let near = gamma.is_some() || warmer.abs() <= NEAR;
+        if !curve.whole || !STRONG.contains(&light.0) || !near {
+            return None;
+        }
+        let correction = 1.0 + gamma.unwrap_or(0.0) * warmer;
+        Some(result.pmp?.0 * (STC_IRRADIANCE / light) / correction)
+    }
 }
 
-/// What a curve's crest would be at standard conditions (W).
-fn standard_watts(curve: &CurveRow, gamma: Option<f64>) -> Option<f64> {
-    let result = curve.result.as_ref().filter(|result| result.grade == Grade::Good.word())?;
-    let light = result.irradiance?;
-    let warmer = (result.module_temperature? - STC_TEMPERATURE).0;
-    let near = gamma.is_some() || warmer.abs() <= NEAR;
-    if !curve.whole || !STRONG.contains(&light.0) || !near {
-        return None;
-    }
-    let correction = 1.0 + gamma.unwrap_or(0.0) * warmer;
-    Some(result.pmp?.0 * (STC_IRRADIANCE / light) / correction)
+/// What the tracker made of the light in the minute before each good curve, over what the curve's crest makes of
+/// its: each a share of the crest.
+fn shares_of_crest(minutes: &[Minute], curves: &[CurveRow]) -> Vec<f64> {
+    let minute_before = |curve: &CurveRow| {
+        let micros = curve.began.utc.as_micros();
+        let length = MINUTE.as_micros() as i64;
+        let start = Utc::from_micros(micros - micros.rem_euclid(length) - length);
+        let at = minutes.binary_search_by_key(&start, |minute| minute.start).ok()?;
+        Some(minutes[at]).filter(|one| one.activity == Activity::Tracking && one.share() >= HELD)
+    };
+    let share = |curve: &CurveRow| {
+        let result = curve.result.as_ref().filter(|one| one.grade == Grade::Good.word())?;
+        let (light, crest) = (result.irradiance?, result.pmp?);
+        let before = minute_before(curve).filter(|_| curve.whole)?;
+        let (then, watts) = (before.irradiance?, before.watts?);
+        let calm = (then - light).abs() <= light * CALM && light >= BRIGHT;
+        calm.then(|| (watts / crest) * (light / then))
+    };
+    curves.iter().filter_map(share).collect()
 }
 
 /// The days to read: those with totals and their neighbours (a station may have counted its days

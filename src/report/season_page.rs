@@ -3,22 +3,11 @@
 //! Model: made of the [`SeasonReport`] that `--json` prints, so that both tell the same numbers; the frame is
 //! that of the other pages, and needs nothing beside it.
 
-use super::chart::{Axis, Chart, Stand, short};
+use super::chart::short;
 use super::page::{escaped, table, whole};
-use super::season::{
-    ChannelTold, LossesTold, MatrixTold, PairTold, PeriodTold, SeasonReport, fixed,
-};
+use super::season::{ChannelTold, MatrixTold, PairTold, PeriodTold, SeasonReport};
+use super::season_pictures::{brightest, by_day, curves, losses_picture};
 
-const WIDTH: f64 = 1000.0;
-const HEIGHT: f64 = 220.0;
-/// Where a chart's field begins and ends (px).
-const FIELD: (f64, f64) = (70.0, WIDTH - 20.0);
-/// Height of a bar of the losses (px).
-const ROW: f64 = 26.0;
-/// A day's bar at most (px).
-const WIDEST: f64 = 60.0;
-/// Dates below a chart, at most.
-const DATES: usize = 10;
 /// Lines of exclusions on a page.
 const SHOWN: usize = 200;
 
@@ -85,56 +74,15 @@ fn channel(one: &ChannelTold) -> String {
     if !one.power_matrix.is_empty() {
         text.push_str(&matrix(&one.power_matrix));
     }
+    if let Some(day) = &one.brightest {
+        text.push_str(&brightest(&one.channel, day));
+    }
+    text.push_str(&curves(one));
     text.push_str(&exclusions(one));
     let notes = one.notes.iter().map(|note| format!("<p>{}</p>\n", escaped(note)));
     text.extend(notes);
     text.push_str("</section>\n");
     text
-}
-
-/// Energy and performance ratio of each day.
-fn by_day(one: &ChannelTold) -> String {
-    let energies = one.days.iter().map(|day| Some(day.energy_wh)).collect::<Vec<_>>();
-    let mut figures = format!(
-        "<figure>\n{}<figcaption>Energy of each day (Wh).</figcaption>\n</figure>\n",
-        days(&format!("Energy by day of {}", one.channel), &one.days, &energies, "Wh")
-    );
-    let ratios: Vec<Option<f64>> = one.days.iter().map(|day| day.performance_ratio).collect();
-    if ratios.iter().any(Option::is_some) {
-        let title = format!("Performance ratio by day of {}", one.channel);
-        figures.push_str(&format!(
-            "<figure>\n{}<figcaption>Performance ratio of each day, where its light is known.</figcaption>\n</figure>\n",
-            days(&title, &one.days, &ratios, "PR")
-        ));
-    }
-    figures
-}
-
-/// A bar a day from zero up.
-fn days(title: &str, all: &[PeriodTold], values: &[Option<f64>], unit: &str) -> String {
-    let bottom = HEIGHT - 34.0;
-    let most =
-        values.iter().flatten().copied().filter(|value| value.is_finite()).fold(0.0, f64::max);
-    let upright = Axis::linear((0.0, most.max(1e-6)), (bottom, 14.0));
-    let each = (FIELD.1 - FIELD.0) / all.len().max(1) as f64;
-    let mut chart = Chart::new((WIDTH, HEIGHT), title);
-    chart.upright_axis(&upright, FIELD, unit);
-    let apart = all.len().div_ceil(DATES).max(1);
-    for (index, (day, value)) in all.iter().zip(values).enumerate() {
-        let left = FIELD.0 + each * index as f64;
-        if let Some(value) = value.filter(|value| value.is_finite()) {
-            let top = upright.at(value);
-            let wide = (0.8 * each).min(WIDEST);
-            let corner = (left + 0.5 * (each - wide), top);
-            chart.frame(corner, (wide, bottom - top), "heat", 0.8);
-        }
-        if index.is_multiple_of(apart) {
-            let place = (left + each / 2.0, bottom + 17.0);
-            chart.text(place, &day.period, Stand::Middle, "s");
-        }
-    }
-    chart.line(&[(FIELD.0, bottom), (FIELD.1, bottom)], "axis", "");
-    chart.finish()
 }
 
 fn periods(one: &ChannelTold) -> String {
@@ -167,41 +115,6 @@ fn periods(one: &ChannelTold) -> String {
     };
     let rows: Vec<Vec<String>> = one.months.iter().chain([&one.total]).map(row).collect();
     table(&header.map(str::to_owned), &rows, 1)
-}
-
-/// Where the energy went: bars from what the light offered down to what was measured.
-fn losses_picture(name: &str, losses: &LossesTold) -> String {
-    let terms = losses.terms();
-    let right = WIDTH - 160.0;
-    let most = losses.reference_wh.max(losses.measured_wh).max(1e-6);
-    let level = Axis::linear((0.0, most), (390.0, right));
-    let bottom = 10.0 + ROW * terms.len() as f64;
-    let mut chart = Chart::new((WIDTH, bottom + 34.0), &format!("Where the energy of {name} went"));
-    chart.level_axis(&level, (10.0, bottom), "Wh");
-    let mut reached = 0.0;
-    let last = terms.len() - 1;
-    for (index, (term, wh)) in terms.into_iter().enumerate() {
-        let whole = index == 0 || index == last;
-        let (from, to) = if whole { (0.0, wh) } else { (reached, reached + wh) };
-        reached = to;
-        let y = 10.0 + ROW * index as f64;
-        let (left, end) = (level.at(from.min(to)), level.at(from.max(to)));
-        chart.text((380.0, y + ROW * 0.65), term, Stand::Right, "s");
-        // A sliver is seen as a line.
-        chart.frame(
-            (left, y + 3.0),
-            ((end - left).max(1.0), ROW - 6.0),
-            "heat",
-            if whole { 0.8 } else { 0.45 },
-        );
-        let share = 100.0 * wh / losses.reference_wh.max(f64::MIN_POSITIVE);
-        let text = format!("{} Wh, {} %", fixed(wh, 1), fixed(share, 2));
-        chart.text((WIDTH - 4.0, y + ROW * 0.65), &text, Stand::Right, "s");
-    }
-    format!(
-        "<figure>\n{}<figcaption>Where the energy went, of what the rating makes of the light.</figcaption>\n</figure>\n",
-        chart.finish()
-    )
 }
 
 fn matrix(points: &[MatrixTold]) -> String {

@@ -15,7 +15,7 @@
 //! minutes on the cool side), and a single diode fitted to all (it would say what the model says).
 
 use crate::curve::linear::{Row, reduce};
-use crate::quantities::{Celsius, Irradiance, Watts};
+use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, Watts};
 use crate::yields::{Matrix, MatrixError};
 
 /// The standard's points: irradiance (W/m2) and temperatures (degC).
@@ -35,6 +35,9 @@ const NEAR_KELVIN: f64 = 5.0;
 const LEAST: usize = 20;
 /// A minute so many standard deviations off the first fit is left out of the second.
 const FAR: f64 = 3.0;
+/// Points that tell how efficiency goes with the light span from at most here to at least there (W/m2).
+const WEAK: f64 = 400.0;
+const STRONG: f64 = 800.0;
 /// A minute whose irradiance differs by more from that before it is not steady (share).
 pub(super) const UNSTEADY: f64 = 0.02;
 
@@ -95,6 +98,31 @@ impl PowerMatrix {
         let points: Vec<_> =
             self.points.iter().map(|point| (point.irradiance, point.module, point.watts)).collect();
         Matrix::new(&points)
+    }
+}
+
+/// How efficiency goes with the light, at 25 degC.
+#[derive(Clone, Debug)]
+pub(super) struct Dimming(Matrix);
+
+impl Dimming {
+    /// What a matrix tells of weak light; none where its points don't span from [`WEAK`] to [`STRONG`], or tell
+    /// nothing of 1000 W/m2.
+    pub(super) fn of(matrix: &PowerMatrix) -> Option<Self> {
+        let has = |from: f64, to: f64| {
+            matrix.points.iter().any(|point| (from..=to).contains(&point.irradiance.0))
+        };
+        let spans = has(0.0, WEAK) && has(STRONG, f64::INFINITY);
+        let points = matrix.points.iter();
+        let points = points.map(|point| (point.irradiance, point.module, point.watts));
+        // Without a point on either side of standard conditions the lines go on to them.
+        Matrix::beyond(&points.collect::<Vec<_>>()).ok().filter(|_| spans).map(Self)
+    }
+
+    /// Power over irradiance, against that at 1000 W/m2; 1 in the dark.
+    pub(super) fn efficiency(&self, irradiance: Irradiance) -> f64 {
+        let share = |light: Irradiance| self.0.watts(light, STC_TEMPERATURE).0 / light.0;
+        if irradiance.0 > 0.0 { share(irradiance) / share(STC_IRRADIANCE) } else { 1.0 }
     }
 }
 

@@ -29,7 +29,7 @@ mod totals;
 mod walk;
 
 pub use degradation::{Degradation, LEAST_DAYS, NoRate, degradation};
-pub use losses::Losses;
+pub use losses::{Losses, Tracked};
 pub use matrix::{MatrixPoint, POINTS, PowerMatrix, Steady};
 pub use minute::{Minute, merge};
 pub use pairs::{Difference, side_by_side};

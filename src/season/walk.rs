@@ -2,8 +2,8 @@
 
 use super::degradation::{Degradation, NoRate, degradation};
 use super::light::Lights;
-use super::losses::Losses;
-use super::matrix::{PowerMatrix, Steady, UNSTEADY};
+use super::losses::{Known, Losses, Tracked};
+use super::matrix::{Dimming, PowerMatrix, Steady, UNSTEADY};
 use super::minute::Minute;
 use super::quality::{Exclusion, Judged, MINUTE, Quantity, Reason, Rules, Runs, judge};
 use super::totals::{PER_HOUR, Totals, minute_sums};
@@ -37,6 +37,8 @@ pub struct Record<'a> {
     pub sweeps: &'a [(Utc, WattHours)],
     /// Energy at the crest, by date, where it is known.
     pub crest: &'a BTreeMap<String, WattHours>,
+    /// The share of the crest that the tracker takes, where curves tell it.
+    pub tracked: Option<Tracked>,
     /// When the period begins.
     pub from: Utc,
     /// When it ends.
@@ -104,7 +106,9 @@ pub struct Season {
 #[must_use]
 pub fn evaluate(record: &Record<'_>, device: &Device, rules: &Rules, seed: u64) -> Season {
     let judged = judge(record.minutes, device.rated, rules);
-    let walk = Walk::new(record, device, &judged);
+    let mut walk = Walk::new(record, device, &judged);
+    let matrix = PowerMatrix::of(&walk.steady());
+    walk.dimming = Dimming::of(&matrix);
     let (days, gaps) = walk.days();
     let mut exclusions = judged.exclusions.clone();
     exclusions.retain(|one| one.from < record.until && one.until > record.from);
@@ -134,7 +138,7 @@ pub fn evaluate(record: &Record<'_>, device: &Device, rules: &Rules, seed: u64) 
         has_irradiance: walk.has_irradiance,
         has_temperature: walk.has_temperature,
         degradation,
-        matrix: PowerMatrix::of(&walk.steady()),
+        matrix,
     }
 }
 
@@ -158,6 +162,7 @@ struct Walk<'a> {
     /// Minutes of each day, by its number.
     days: BTreeMap<i64, Range<usize>>,
     lights: Lights,
+    dimming: Option<Dimming>,
     has_irradiance: bool,
     has_temperature: bool,
 }
@@ -173,6 +178,7 @@ impl<'a> Walk<'a> {
             judged,
             days: BTreeMap::new(),
             lights: Lights::default(),
+            dimming: None,
             has_irradiance: record.minutes.iter().any(|minute| minute.irradiance.is_some()),
             has_temperature: record.minutes.iter().any(|minute| minute.module.is_some()),
         };
@@ -252,6 +258,7 @@ impl<'a> Walk<'a> {
         let presumed = self.lights.presumed(number);
         let mut day = Day { number, date, totals: Totals::default(), steady: Sums::default() };
         let range = self.days.get(&number).cloned().unwrap_or(0..0);
+        let tracked = self.tracked(range.clone(), &day.date);
         let mut minutes = range.peekable();
         for (slot, lit) in presumed.iter().copied().enumerate() {
             let start = self.start(number, slot);
@@ -261,7 +268,7 @@ impl<'a> Walk<'a> {
             }
             day.totals.hours += 1.0 / PER_HOUR;
             match index {
-                Some(index) => self.minute(index, lit, &mut day, gaps),
+                Some(index) => self.minute((index, lit, tracked), &mut day, gaps),
                 None if lit => {
                     day.totals.light += 1;
                     day.totals.presumed += 1;
@@ -274,7 +281,23 @@ impl<'a> Walk<'a> {
         day
     }
 
-    fn minute(&self, index: usize, presumed: bool, day: &mut Day, gaps: &mut Gaps) {
+    /// The share of the crest that the tracker took on a day, or takes as curves tell.
+    fn tracked(&self, minutes: Range<usize>, date: &str) -> Option<f64> {
+        let by_curves = || self.record.tracked.map(|tracked| tracked.share);
+        let Some(crest) = self.record.crest.get(date) else { return by_curves() };
+        let all = &self.record.minutes[minutes];
+        let energy: WattHours = all.iter().filter_map(|minute| minute.energy).sum();
+        let swept: WattHours = all.iter().map(|minute| self.swept(minute.start)).sum();
+        let held = *crest - swept;
+        (held > WattHours::ZERO && energy > WattHours::ZERO).then(|| energy / held)
+    }
+
+    fn minute(
+        &self,
+        (index, presumed, tracked): (usize, bool, Option<f64>),
+        day: &mut Day,
+        gaps: &mut Gaps,
+    ) {
         let minute = &self.record.minutes[index];
         let sound = self.sound(index);
         let totals = &mut day.totals;
@@ -306,7 +329,10 @@ impl<'a> Walk<'a> {
         if let Some(rated) = self.device.rated {
             let reference = rated.0 * irradiation / STC_IRRADIANCE.0;
             let swept = self.swept(minute.start);
-            let losses = Losses::of(minute, (reference, correction), (energy, swept));
+            let dimming = self.dimming.as_ref();
+            let efficiency = dimming.map(|dimming| dimming.efficiency(Irradiance(irradiance)));
+            let known = Known { reference, correction, efficiency, tracked };
+            let losses = Losses::of(minute, &known, (energy, swept));
             totals.losses.get_or_insert_default().add(&losses);
         }
     }

@@ -71,6 +71,37 @@ pub struct Matrix {
 }
 
 impl Matrix {
+    /// From points in any order: irradiance, temperature, power; standard conditions may lie beyond them.
+    ///
+    /// # Errors
+    /// [`MatrixError`]: a point out of range or told twice, too few of them.
+    pub fn beyond(points: &[(Irradiance, Celsius, Watts)]) -> Result<Self, MatrixError> {
+        let mut sorted = points.to_vec();
+        sorted.sort_by(|a, b| a.0.0.total_cmp(&b.0.0).then(a.1.0.total_cmp(&b.1.0)));
+        let mut lines: Vec<Line> = Vec::new();
+        for (irradiance, module, power) in sorted {
+            let known = (10.0..=2000.0).contains(&irradiance.0)
+                && (-50.0..=150.0).contains(&module.0)
+                && power.0 > 0.0
+                && power.is_finite();
+            if !known {
+                return Err(MatrixError::Point { irradiance, module, power });
+            }
+            let point = (module.0, power.0 / irradiance.0);
+            match lines.last_mut().filter(|line| irradiance.0 - line.irradiance < SAME) {
+                Some(line) if line.points.last().is_some_and(|p| point.0 - p.0 < SAME) => {
+                    return Err(MatrixError::Twice { irradiance, module });
+                }
+                Some(line) => line.points.push(point),
+                None => {
+                    lines.push(Line { irradiance: irradiance.0, points: vec![point], slope: 0.0 })
+                }
+            }
+        }
+        lend_slopes(&mut lines)?;
+        Ok(Self { lines })
+    }
+
     /// From points in any order: irradiance, temperature, power.
     ///
     /// ```
@@ -96,30 +127,7 @@ impl Matrix {
     /// # Errors
     /// [`MatrixError`]: a point out of range or told twice, too few of them, no rating among them.
     pub fn new(points: &[(Irradiance, Celsius, Watts)]) -> Result<Self, MatrixError> {
-        let mut sorted = points.to_vec();
-        sorted.sort_by(|a, b| a.0.0.total_cmp(&b.0.0).then(a.1.0.total_cmp(&b.1.0)));
-        let mut lines: Vec<Line> = Vec::new();
-        for (irradiance, module, power) in sorted {
-            let known = (10.0..=2000.0).contains(&irradiance.0)
-                && (-50.0..=150.0).contains(&module.0)
-                && power.0 > 0.0
-                && power.is_finite();
-            if !known {
-                return Err(MatrixError::Point { irradiance, module, power });
-            }
-            let point = (module.0, power.0 / irradiance.0);
-            match lines.last_mut().filter(|line| irradiance.0 - line.irradiance < SAME) {
-                Some(line) if line.points.last().is_some_and(|p| point.0 - p.0 < SAME) => {
-                    return Err(MatrixError::Twice { irradiance, module });
-                }
-                Some(line) => line.points.push(point),
-                None => {
-                    lines.push(Line { irradiance: irradiance.0, points: vec![point], slope: 0.0 })
-                }
-            }
-        }
-        lend_slopes(&mut lines)?;
-        let matrix = Self { lines };
+        let matrix = Self::beyond(points)?;
         if matrix.covers(STC_IRRADIANCE, STC_TEMPERATURE) {
             Ok(matrix)
         } else {

@@ -3,6 +3,7 @@
 use super::super::table::align;
 use super::{
     ChannelTold, ExclusionTold, LossesTold, MatrixTold, PairTold, PeriodTold, SeasonReport,
+    TrackedTold,
 };
 use crate::season::{LIGHT, POINTS, PowerMatrix};
 use std::fmt::Write as _;
@@ -48,6 +49,14 @@ impl ChannelTold {
         let _ = write!(text, "\n{}", self.periods());
         if let Some(losses) = &self.total.losses {
             let _ = write!(text, "\n{}", losses_table(losses));
+        }
+        if let Some(TrackedTold { share, standard_error, curves }) = &self.tracked_by_curves {
+            let _ = writeln!(
+                text,
+                "by {curves} good curves the tracker takes {:.2} % of the crest (standard error {:.2} %)",
+                share * 100.0,
+                standard_error * 100.0
+            );
         }
         if let Some(rate) = &self.degradation {
             let _ = writeln!(
