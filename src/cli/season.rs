@@ -168,10 +168,10 @@ impl SumUpSeason {
             let season = evaluate(&logged.record(), &device, &Rules::default(), SEED);
             let curves = CurveTold::all(&logged, gamma);
             let brightest = BrightestDay::of(&logged, &season);
-            let tracked = logged.tracked();
+            let (tracked, doubts) = (logged.tracked(), logged.doubts());
             // The minutes go: many channels' years would not fit into memory.
             let channel = logged.channel;
-            told.push(Told { channel, rating, gamma, season, curves, brightest, tracked });
+            told.push(Told { channel, rating, gamma, season, curves, brightest, tracked, doubts });
         }
         if told.is_empty() {
             let mut dates: Vec<String> =

@@ -17,6 +17,7 @@ mod page;
 pub mod picture;
 mod raster;
 pub mod season;
+pub mod season_doubts;
 pub mod season_log;
 pub mod season_page;
 mod season_pictures;

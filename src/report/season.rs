@@ -5,6 +5,7 @@ mod tables;
 
 pub use curves::{BrightestDay, CurveTold, FigureTold};
 
+use super::season_doubts::SeasonDoubts;
 use super::season_log::Rating;
 use crate::quantities::{STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
 use crate::season::{
@@ -65,6 +66,8 @@ pub struct ChannelTold {
     pub power_matrix: Vec<MatrixTold>,
     /// Its curves, in the order of time.
     pub curves: Vec<CurveTold>,
+    /// How sure energy, irradiation and ratios are, where the station states its instruments.
+    pub expanded: Option<ExpandedTold>,
     /// The share of the crest that its tracker takes, as curves show it.
     pub tracked_by_curves: Option<TrackedTold>,
     /// Its brightest day, for a picture; the log has the minutes.
@@ -153,6 +156,28 @@ pub struct ExclusionTold {
     pub reason: &'static str,
     /// Minutes lost.
     pub minutes: u32,
+}
+
+/// Expanded uncertainties (%, k = 2), by errors that do not average out; a rating is taken as exact.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct ExpandedTold {
+    /// Of energies.
+    pub energy_percent: f64,
+    /// Of irradiations; none where nothing is stated of the sensor.
+    pub irradiation_percent: Option<f64>,
+    /// Of performance ratios.
+    pub performance_ratio_percent: Option<f64>,
+}
+
+impl From<SeasonDoubts> for ExpandedTold {
+    fn from(doubts: SeasonDoubts) -> Self {
+        let SeasonDoubts { energy, irradiation } = doubts;
+        Self {
+            energy_percent: energy * 100.0,
+            irradiation_percent: irradiation.map(|light| light * 100.0),
+            performance_ratio_percent: irradiation.map(|light| light.hypot(energy) * 100.0),
+        }
+    }
 }
 
 /// The share of the crest that a tracker takes: power over irradiance in the minute before a good curve, over that
@@ -245,6 +270,8 @@ pub struct Told {
     pub brightest: Option<BrightestDay>,
     /// The share of the crest that its tracker takes, as curves show it.
     pub tracked: Option<Tracked>,
+    /// How sure energy and irradiation are.
+    pub doubts: Option<SeasonDoubts>,
 }
 
 impl Told {
@@ -294,6 +321,21 @@ fn pair(one: &Told, other: &Told, seed: u64) -> Option<PairTold> {
     })
 }
 
+impl ExpandedTold {
+    /// In a sentence.
+    pub(super) fn words(&self) -> String {
+        let of = |name: &str, percent: Option<f64>| {
+            percent.map_or(String::new(), |percent| format!(", {name} {percent:.2} %"))
+        };
+        format!(
+            "expanded uncertainties (k = 2) by what the station states of its instruments: energy {:.2} %{}{}",
+            self.energy_percent,
+            of("irradiation", self.irradiation_percent),
+            of("performance ratio", self.performance_ratio_percent)
+        )
+    }
+}
+
 impl ChannelTold {
     fn new(told: &Told) -> Self {
         let season = &told.season;
@@ -315,6 +357,7 @@ impl ChannelTold {
             degradation: degradation.ok().map(DegradationTold::from),
             curves: told.curves.clone(),
             brightest: told.brightest.clone(),
+            expanded: told.doubts.map(ExpandedTold::from),
             tracked_by_curves: told.tracked.map(|one| TrackedTold {
                 share: one.share,
                 standard_error: one.error,

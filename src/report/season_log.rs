@@ -1,5 +1,7 @@
 //! A channel's minutes, sweeps and curves out of a log, as the season's room wants them.
 
+use super::curve_result::stated_of;
+use super::season_doubts::{Leverage, SeasonDoubts};
 use crate::control::record::{Activity, Spread};
 use crate::curve::quality::Grade;
 use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
@@ -42,6 +44,7 @@ pub struct LoggedSeason {
     crest: BTreeMap<String, WattHours>,
     curves: Vec<CurveRow>,
     tracked: Option<Tracked>,
+    doubts: Option<SeasonDoubts>,
     from: Utc,
     until: Utc,
     ahead_micros: i64,
@@ -69,16 +72,21 @@ impl LoggedSeason {
         mut progress: impl FnMut(usize, usize),
     ) -> Result<Option<Self>, StoreError> {
         let newest = reader.boots()?.into_iter().max_by_key(|boot| boot.began);
-        let ahead_micros = newest.map_or(0, |boot| boot.day_ahead_micros);
+        let ahead_micros = newest.as_ref().map_or(0, |boot| boot.day_ahead_micros);
+        let stated = match newest {
+            Some(boot) => stated_of(reader.stated(channel.id, boot.number)?).ok().flatten(),
+            None => None,
+        };
         let (first, last) = (dates.from.as_deref(), dates.to.as_deref());
         let mut totals = reader.day_totals("", "9999-12-31")?;
         totals.retain(|total| total.channel == channel.name);
         let asked = (first.and_then(day_of), last.and_then(day_of));
         let days = days(&totals, asked);
         let begin = |day: i64| Utc::from_micros(day * MICROS_PER_DAY - ahead_micros);
-        let mut rows = Vec::new();
+        let (mut rows, mut leverage) = (Vec::new(), Leverage::default());
         for (index, day) in days.iter().enumerate() {
             let minutes = reader.minutes(channel.id, begin(*day), begin(day + 1))?;
+            minutes.iter().for_each(|minute| leverage.add(minute));
             rows.extend(minutes.iter().map(minute));
             progress(index + 1, days.len());
         }
@@ -104,6 +112,7 @@ impl LoggedSeason {
             crest,
             curves,
             tracked,
+            doubts: stated.and_then(|stated| leverage.doubts(&stated.inputs)),
             from,
             until,
             ahead_micros,
@@ -134,6 +143,12 @@ impl LoggedSeason {
     #[must_use]
     pub const fn tracked(&self) -> Option<Tracked> {
         self.tracked
+    }
+
+    /// How sure energy and irradiation are, where the newest run's station states its instruments.
+    #[must_use]
+    pub const fn doubts(&self) -> Option<SeasonDoubts> {
+        self.doubts
     }
 
     /// The minutes of a day (days from 1970-01-01, as the log counts them): hour of the day, mean power (W), mean

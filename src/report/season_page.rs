@@ -36,8 +36,18 @@ pub fn page(report: &SeasonReport, command: &str) -> String {
 fn answer(report: &SeasonReport) -> String {
     let line = |one: &ChannelTold| {
         let total = &one.total;
+        let doubts = one.expanded.as_ref();
+        let of_ratio = doubts.and_then(|doubts| doubts.performance_ratio_percent);
         let ratio = |name: &str, ratio: Option<f64>| {
-            ratio.map_or(String::new(), |ratio| format!(", {name} {ratio:.4}"))
+            let doubt = |ratio: f64| {
+                of_ratio
+                    .map_or(String::new(), |share| format!(" &#177; {:.4}", ratio * share / 100.0))
+            };
+            ratio.map_or(String::new(), |ratio| format!(", {name} {ratio:.4}{}", doubt(ratio)))
+        };
+        let beside = |value: f64, share: Option<f64>, text: fn(f64) -> String| {
+            let doubt = share.map(|share| format!(" &#177; {}", text(value * share / 100.0)));
+            format!("{}{}", text(value), doubt.unwrap_or_default())
         };
         let rate = one.degradation.as_ref().map_or(String::new(), |rate| {
             let (low, high) = (rate.low, rate.high);
@@ -46,8 +56,12 @@ fn answer(report: &SeasonReport) -> String {
         format!(
             "<p><b>{}</b>: {} at {}{}{}, available {}, complete {}{rate}</p>\n",
             escaped(&one.channel),
-            energy(total.energy_wh),
-            irradiation(total.irradiation_wh_m2),
+            beside(total.energy_wh, doubts.map(|one| one.energy_percent), energy),
+            beside(
+                total.irradiation_wh_m2,
+                doubts.and_then(|one| one.irradiation_percent),
+                irradiation
+            ),
             ratio("PR", total.performance_ratio),
             ratio("PR at 25 degC", total.performance_ratio_25_degc),
             percent(total.availability),
@@ -68,6 +82,9 @@ fn channel(one: &ChannelTold) -> String {
     );
     text.push_str(&by_day(one));
     text.push_str(&periods(one));
+    if let Some(expanded) = &one.expanded {
+        text.push_str(&format!("<p>{}. A rating is taken as exact.</p>\n", expanded.words()));
+    }
     if let Some(losses) = &one.total.losses {
         text.push_str(&losses_picture(&one.channel, losses));
     }

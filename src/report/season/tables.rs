@@ -47,6 +47,9 @@ impl ChannelTold {
             let _ = writeln!(text, "temperature coefficient of power {gamma} %/K");
         }
         let _ = write!(text, "\n{}", self.periods());
+        if let Some(expanded) = &self.expanded {
+            let _ = writeln!(text, "{}", expanded.words());
+        }
         if let Some(losses) = &self.total.losses {
             let _ = write!(text, "\n{}", losses_table(losses));
         }
