@@ -5,9 +5,11 @@
 
 use super::line::Line;
 use super::past::{Contrast, Look};
-use super::scan::Scan;
+use super::scan::{Reading, Scan};
+use super::search::Quest;
 use super::shape::Shape;
-use super::{CEILING, CrestLine, Doing, within};
+use super::signs::Moment;
+use super::{CrestLine, Doing, within};
 use crate::trackers::{Observation, Wish};
 
 /// Dither over the line's standard deviation: with the dither e in balance with the error it leaves,
@@ -57,9 +59,9 @@ impl CrestLine {
     pub(super) fn follow(&mut self, seen: &Observation, volts: f64, amps: f64) -> Wish {
         let Some(mut line) = self.line.take() else { return self.land(volts, amps) };
         let before = self.past.last().copied();
-        if let Some(before) = before {
-            line.pass(seen.at.saturating_since(before.at).as_secs_f64());
-        }
+        let seconds =
+            before.map_or(0.0, |before| seen.at.saturating_since(before.at).as_secs_f64());
+        line.pass(seconds);
         let set = seen.setpoint.0 / self.scale;
         let granted = (set - self.wish).abs() <= GRANTED;
         let mut look = Look {
@@ -86,17 +88,30 @@ impl CrestLine {
         if !(aim > LOWEST * self.open && aim < LOST * self.ceiling(crest)) {
             return self.get_lost();
         }
-        let wish = if self.watch.turn(&line, crest) {
-            let top = if self.watch.looks_up() { CEILING * self.open } else { volts };
-            let (scan, first) = Scan::begin((volts, amps), top);
-            self.doing = Doing::Searching(scan);
-            (self.dither, self.sought) = (0.0, crest);
-            self.go(first, crest)
-        } else {
-            self.ahead(&line, crest)
+        let flicker = self.noise.share(crest);
+        let moment = Moment { seconds, crest: (aim, crest), open: self.open, flicker };
+        let wish = match self.watch.turn(&line, &moment) {
+            Quest::Nothing => self.ahead(&line, crest),
+            quest => self.quest(quest, &line, (volts, amps), crest),
         };
         self.line = Some(line);
         wish
+    }
+
+    /// Begins a search or a look.
+    fn quest(&mut self, quest: Quest, line: &Line, held: Reading, crest: f64) -> Wish {
+        let (cap, rungs) = (self.watch.cap(), self.watch.rungs());
+        let (mut scan, mut first) = Scan::begin(held, self.open, cap, rungs);
+        if let Quest::Look((volts, expected)) = quest {
+            (scan, first) = (scan.look(volts, expected), Some(volts));
+        }
+        self.sought = crest;
+        let Some(first) = first else {
+            return self.found(line.clone(), &scan);
+        };
+        self.doing = Doing::Searching(scan);
+        self.dither = 0.0;
+        self.go(first, crest)
     }
 
     /// The line's voltage a little ahead of time, dithered.

@@ -25,11 +25,14 @@
 
 mod follow;
 mod line;
+mod looks;
 mod noise;
 mod past;
+mod rungs;
 mod scan;
 mod search;
 mod shape;
+mod signs;
 
 use super::{Observation, START_SHARE, Start, Tracker, Wish};
 use crate::quantities::Volts;
@@ -175,16 +178,20 @@ impl CrestLine {
 
     /// One reading of a search.
     fn search(&mut self, mut scan: Scan, volts: f64, amps: f64) -> Wish {
-        let Some(mut line) = self.line.take() else { return self.get_lost() };
-        let wish = if let Some(next) = scan.read((volts, amps)) {
+        if let Some(next) = scan.read((volts, amps)) {
             self.doing = Doing::Searching(scan);
-            self.go(next, 0.0)
-        } else {
-            let crest = self.watch.over(&mut line, &scan, self.open, self.sought);
-            self.past.clear();
-            self.doing = Doing::Following;
-            self.ahead(&line, crest)
-        };
+            return self.go(next, 0.0);
+        }
+        let Some(line) = self.line.take() else { return self.get_lost() };
+        self.found(line, &scan)
+    }
+
+    /// A search is over: on with the line that it leads to.
+    fn found(&mut self, mut line: Line, scan: &Scan) -> Wish {
+        let crest = self.watch.over(&mut line, scan, self.open, self.sought);
+        self.past.clear();
+        self.doing = Doing::Following;
+        let wish = self.ahead(&line, crest);
         self.line = Some(line);
         wish
     }

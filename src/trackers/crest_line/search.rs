@@ -1,60 +1,66 @@
 //! The watcher for partial shade: when a search is worth its price.
 //!
-//! Model: bypass diodes give a shaded row several crests. The one that is followed tells of it. When
-//! part of the row is shaded, the current falls as under a cloud, but the crest lies far above the
-//! line: the lit part is nearly at open circuit. When shade leaves a part that was bypassed, the current
-//! hardly changes and the crest moves far up. So the sign is a crest that stays away from where it was
-//! expected; while there is shade, any lasting change of the current is one, too, and another crest may
-//! have grown unseen, so that it looks again after growing waits.
+//! Model: bypass diodes give a shaded row several crests. The one that is followed shows [`super::signs`]
+//! of it; what it can't show is looked at now and then ([`super::looks`]). A sign that stays calls for
+//! a search ([`super::scan`]). So does a look that finds more than was known.
 //!
-//! Searches are paid from an account that fills slowly, so that false signs can't cost more than a
-//! fixed share of the energy.
+//! Searches for signs are paid from an account that fills slowly, so that false ones can't cost more
+//! than a fixed share of the energy. Without shade nothing is looked at but the very low voltages, now
+//! and then; so a device that has none pays next to nothing.
 //!
 //! Rejected: searching by the clock alone (what is cheap comes too late), and the irradiance sensor as
 //! a witness (stuck or late it calls for searches, and the signs do without it).
 
 use super::line::Line;
-use super::scan::Scan;
+use super::looks::{Look, Looks, SETTLES};
+use super::rungs::Rungs;
+use super::scan::{PLATEAU, Reading, Scan};
+use super::signs::{Expected, Moment, Signs};
 
 /// Current at low voltage over that at the crest, above which there is shade: 1.25 for the flattest
 /// unshaded curve (EN 50530 thin film), 1.06 to 1.12 for others (computed).
 const ROOM: f64 = 1.3;
-/// Also where it has grown so much (factor).
+/// Also where it has grown so much (factor) beyond what it is without shade; by less where a sign calls,
+/// or there is shade already; and where it has not, no shade is left.
 const FULLER: f64 = 1.18;
+const SIGN_FULLER: f64 = 1.05;
+const EVEN: f64 = 1.03;
+/// How much each search without shade teaches of that: light that moves makes them differ.
+const LEARNS: f64 = 0.7;
+const FORGIVES: f64 = 0.05;
+/// And it is no less: the squarest curves have 1.05.
+const LEAST_FILL: f64 = 1.04;
 /// Crests lie at this share of Voc or above when nothing is shaded: 0.7 and more (section 1 of the
 /// project's facts), hot ones included.
 const UNSHADED: f64 = 0.6;
-/// A crest so much above the expected one (share) is a sign, beside its standard deviation; cooling by
-/// 10 K does the same.
-const ODD: f64 = 0.04;
-/// While there is shade: a change of the current by so much (logarithm).
-const CHANGED: f64 = 0.08;
-/// For so many turns in a row.
-const STAYS: u32 = 5;
-/// The account, in turns of full power: what a turn adds without and with shade, the most it holds,
-/// what it begins with. Without shade the income is what it may cost at most; a scan takes 0.7 to 3.
+/// The account, in turns of full power: what a turn adds without shade, with shade and for some time
+/// after it, the most it holds, what it begins with. Without shade the income is what it may cost at
+/// most; a scan takes 0.7 to 3.
 const INCOME: f64 = 2e-4;
 const SHADE_INCOME: f64 = 2e-2;
-const ALERT_INCOME: f64 = 1e-3;
+const ALERT_INCOME: f64 = 3e-3;
 const SAVINGS: f64 = 8.0;
 const START: f64 = 4.0;
 /// What must be there for a search.
 const PRICE: f64 = 0.7;
-/// Without any sign, a look after so many turns.
-const SOMETIMES: u32 = 20_000;
-/// While there is shade, turns until the next search without a sign: at first, and at most.
-const FIRST_WAIT: u32 = 200;
-const LONGEST_WAIT: u32 = 1600;
-/// It stays alert for so many turns after shade: what looks like none may be shade of the whole.
-const ALERT: u32 = 36_000;
-/// A doubtful look is repeated after so many turns.
-const SOON: u32 = 50;
-/// A memory of the line is taken after so many turns without a sign.
-const MEMORY: u32 = 300;
+/// Without any sign, a search after so long (s).
+const SOMETIMES: f64 = 2000.0;
+/// A doubtful search is repeated after so long (s).
+const SOON: f64 = 5.0;
+/// It stays alert for so long after shade (s): what looks like none may be shade of the whole.
+const ALERT: f64 = 3600.0;
+/// And so long after what may have been none (s).
+const DOUBTFUL: f64 = 60.0;
+/// The largest current of late fades within so long (s).
+const LATE: f64 = 3600.0;
+/// A memory of the line is taken after so long without a sign (s).
+const MEMORY: f64 = 30.0;
 /// A line that differs so much (share) from the memory may be one of shade: it replaces it only after
-/// so many turns.
+/// so long (s).
 const LEAP: f64 = 0.025;
-const FORGETS: u32 = 6000;
+const FORGETS: f64 = 600.0;
+/// A line is learned in the light that it is expected for, down to this share of it.
+const UNCHANGED: f64 = 0.97;
 /// A crest so near the line that held before the shade is that line's (share).
 const FITS: f64 = 0.08;
 /// And learned at a current that differs by no more than this (logarithm): a factor of five, or shade of
@@ -63,7 +69,18 @@ const ALIKE: f64 = 1.6;
 /// How much less certain that line is than it was (factor of the variances).
 const DOUBT: f64 = 4.0;
 /// Standard deviation of a crest that a scan found (share of Voc): its gaps' half.
-const FOUND: f64 = 0.02;
+const FOUND: f64 = 0.03;
+
+/// What a turn asks for.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Quest {
+    /// To go on.
+    Nothing,
+    /// A search.
+    Search,
+    /// A look.
+    Look(Look),
+}
 
 /// Watches for signs of shade.
 #[derive(Clone, Debug)]
@@ -72,18 +89,21 @@ pub(super) struct Watch {
     expected: Option<(Line, f64)>,
     /// The line some time ago and longer ago, without shade, and the crest's current then.
     memories: [Option<(Line, f64)>; 2],
-    remembered: u32,
+    /// Since the last memory, and since the last search (s).
+    remembered: f64,
+    since: f64,
     shaded: bool,
-    odd: u32,
     account: f64,
-    since: u32,
-    wait: u32,
-    /// The least current at low voltage over that at the crest so far.
+    /// The current at low voltage over that at the crest, without shade.
     fill: f64,
-    /// Whether the last look found more than that, and wants another.
+    /// Whether the last search found more than that, and wants another.
     suspect: bool,
-    /// So many turns yet since there was shade.
-    alert: u32,
+    /// So long yet since there was shade (s).
+    alert: f64,
+    /// The largest current of late (A).
+    most: f64,
+    signs: Signs,
+    looks: Looks,
 }
 
 impl Watch {
@@ -91,15 +111,16 @@ impl Watch {
         Self {
             expected: None,
             memories: [None, None],
-            remembered: 0,
+            remembered: 0.0,
+            since: 0.0,
             shaded: false,
-            odd: 0,
             account: START,
-            since: 0,
-            wait: FIRST_WAIT,
             fill: ROOM,
             suspect: false,
-            alert: 0,
+            alert: 0.0,
+            most: 0.0,
+            signs: Signs::default(),
+            looks: Looks::new(),
         }
     }
 
@@ -108,71 +129,106 @@ impl Watch {
         self.expected = None;
     }
 
-    /// Another turn at the crest; whether to search now.
-    pub(super) fn turn(&mut self, line: &Line, crest: f64) -> bool {
-        self.since = self.since.saturating_add(1);
-        let income = match (self.shaded, self.alert) {
+    fn is_alert(&self) -> bool {
+        self.shaded || self.alert > 0.0
+    }
+
+    /// No current is above this, where that is known (A).
+    pub(super) fn cap(&self) -> Option<f64> {
+        self.is_alert().then_some(PLATEAU * self.most)
+    }
+
+    /// Where crests can be, and whether nowhere else.
+    pub(super) fn rungs(&self) -> (Rungs, bool) {
+        self.looks.rungs()
+    }
+
+    /// Another turn at the crest of `line`; what to do.
+    pub(super) fn turn(&mut self, line: &Line, seen: &Moment) -> Quest {
+        let (seconds, (volts, amps)) = (seen.seconds, seen.crest);
+        self.since += seconds;
+        self.looks.pass(seconds);
+        self.most = amps.max(self.most * (1.0 - (seconds / LATE).min(1.0)));
+        let income = match (self.shaded, self.alert > 0.0) {
             (true, _) => SHADE_INCOME,
-            (false, 0) => INCOME,
-            _ => ALERT_INCOME,
+            (false, true) => ALERT_INCOME,
+            (false, false) => INCOME,
         };
         self.account = (self.account + income).min(SAVINGS);
-        let Some((expected, current)) = &self.expected else { return true };
-        let point = expected.at(crest);
-        let above = line.at(crest).volts - point.volts;
-        let room = ODD * point.volts + expected.deviation(&point);
-        let moved = above > room || above < -2.0 * room;
-        let changed = (crest / current).ln().abs() > CHANGED;
-        let odd = moved || self.shaded && changed;
-        self.odd = if odd { self.odd + 1 } else { 0 };
+        let Some((expected, current)) = &self.expected else {
+            // The first crest is found more exactly by the trim.
+            return if self.since > SETTLES { Quest::Search } else { Quest::Nothing };
+        };
+        let expected = Expected {
+            line: expected,
+            current: *current,
+            shaded: self.shaded,
+            alert: self.alert > 0.0,
+            most: self.most,
+        };
+        let odd = self.signs.turn(seen, &expected);
         if !(odd || self.shaded) {
-            self.remember(line, crest);
+            self.remember(line, seen);
         }
-        let wait = if self.shaded || self.alert > 0 { self.wait } else { SOMETIMES };
-        self.alert = self.alert.saturating_sub(1);
-        let wait = if self.suspect { SOON } else { wait };
-        self.account >= PRICE && (!self.suspect && self.odd >= STAYS || self.since >= wait)
+        self.alert = (self.alert - seconds).max(0.0);
+        if !self.signs.are_in_steady_light() {
+            return Quest::Nothing;
+        }
+        let wait = if self.suspect { SOON } else { SOMETIMES };
+        let calls = !self.suspect && self.signs.stay() || self.since >= wait;
+        if calls && self.account >= PRICE {
+            return Quest::Search;
+        }
+        if self.shaded && self.since > SETTLES {
+            self.looks.hold(volts, line.deviation(&line.at(amps)));
+        }
+        let look = if self.is_alert() { self.looks.due(seen, !self.shaded) } else { None };
+        look.map_or(Quest::Nothing, Quest::Look)
     }
 
-    fn remember(&mut self, line: &Line, crest: f64) {
-        self.remembered += 1;
-        let volts = line.at(crest).volts;
-        let leaps = |known: &Line| (known.at(crest).volts / volts - 1.0).abs() > LEAP;
+    /// Remembers the line of an unshaded device.
+    fn remember(&mut self, line: &Line, seen: &Moment) {
+        let (volts, amps) = seen.crest;
+        self.remembered += seen.seconds;
+        let leaps = |known: &Line| (known.at(amps).volts / volts - 1.0).abs() > LEAP;
         let doubtful = self.memories[0].as_ref().is_some_and(|(known, _)| leaps(known));
         if self.remembered >= if doubtful { FORGETS } else { MEMORY } {
-            self.remembered = 0;
+            self.remembered = 0.0;
             self.memories.swap(0, 1);
-            self.memories[0] = Some((line.clone(), crest));
+            self.memories[0] = Some((line.clone(), amps));
         }
-        // What is expected sharpens with what is known, so often and no more: it must not follow a
-        // shadow that creeps.
+        // What is expected sharpens with what is known, so often and no more, and in no less light: it
+        // must not follow a shadow that creeps.
         if let Some((expected, current)) = &mut self.expected {
-            let certain = line.deviation(&line.at(crest));
-            let same = (crest / *current).ln().abs() < CHANGED;
-            if same && certain < 0.5 * expected.deviation(&expected.at(crest)) {
-                (*expected, *current) = (line.clone(), crest);
+            let certain = line.deviation(&line.at(amps));
+            let same = amps > UNCHANGED * *current;
+            if same && certain < 0.5 * expected.deviation(&expected.at(amps)) {
+                (*expected, *current) = (line.clone(), amps);
             }
         }
-    }
-
-    /// Whether a crest may lie above the one that is held: not where that is the highest.
-    pub(super) fn looks_up(&self) -> bool {
-        self.shaded || self.alert > 0 || self.expected.is_none()
     }
 
     /// A scan is over, `open` the open-circuit voltage. `line` goes to the better crest, or to the line
     /// that held before the shade where that fits. Answers the crest's current.
     pub(super) fn over(&mut self, line: &mut Line, scan: &Scan, open: f64, crest: f64) -> f64 {
+        let held = (line.at(crest).volts, crest);
+        if let (true, Some(seen)) = (scan.was_look(), scan.first()) {
+            self.looked(seen, held, open);
+            return crest;
+        }
         // The first one is how every day begins.
         if self.expected.is_some() {
             self.account -= scan.cost();
         }
-        let signs = self.odd >= STAYS;
-        (self.odd, self.since) = (0, 0);
+        self.since = 0.0;
         let better = scan.better();
-        let (volts, amps) = better.unwrap_or((line.at(crest).volts, crest));
-        let shaded = self.is_shade(scan.low_amps() / amps, (volts, amps), open);
-        let Some(shaded) = shaded else { return crest };
+        let (volts, amps) = better.unwrap_or(held);
+        self.looks.searched(scan, (volts, amps), self.shaded);
+        self.most = self.most.max(scan.low_amps());
+        let fill = scan.low_amps() / amps;
+        let shaded = self.is_shade(fill, (volts, amps), open);
+        self.signs.followed(better.is_some());
+        let Some(shaded) = shaded.or(better.map(|_| true)) else { return crest };
         let near = |line: &Line, share: f64| (line.at(amps).volts / volts - 1.0).abs() < share;
         let home = self.home(amps);
         match home.filter(|home| !shaded && self.shaded && near(home, FITS) && !near(line, LEAP)) {
@@ -184,13 +240,28 @@ impl Watch {
             None => {}
         }
         if shaded {
-            self.alert = ALERT;
+            // Weak signs may be the light's, which moved during the search.
+            let plain = fill > FULLER * self.fill || volts < UNSHADED * open;
+            self.alert = self.alert.max(if plain { ALERT } else { DOUBTFUL });
+            if !self.shaded {
+                self.looks.begin();
+            }
         }
-        self.wait =
-            if better.is_some() || signs { FIRST_WAIT } else { (self.wait * 2).min(LONGEST_WAIT) };
         self.shaded = shaded;
         self.expected = Some((line.clone(), amps));
         amps
+    }
+
+    /// A look is over that showed nothing better than what is `held`.
+    fn looked(&mut self, seen: Reading, held: Reading, open: f64) {
+        self.looks.looked(seen, held, open);
+        // The highest crest is held, and the current is no larger further down: no shade.
+        if self.looks.is_low(seen.0, held.0)
+            && held.0 > UNSHADED * open
+            && seen.1 / held.1 < self.fill * EVEN
+        {
+            self.shaded = false;
+        }
     }
 
     /// The line that held before the shade, if it was learned in light like that of a crest of `amps`:
@@ -202,7 +273,7 @@ impl Watch {
 
     /// Whether there is shade when the best crest is there and `fill` is the current at low voltage over
     /// the crest's; none when that has to be looked at once more.
-    fn is_shade(&mut self, fill: f64, (volts, amps): (f64, f64), open: f64) -> Option<bool> {
+    fn is_shade(&mut self, fill: f64, (volts, amps): Reading, open: f64) -> Option<bool> {
         let elsewhere = match self.home(amps) {
             Some(home) => {
                 let point = home.at(amps);
@@ -210,8 +281,9 @@ impl Watch {
             }
             None => volts < UNSHADED * open,
         };
-        let fuller = fill > self.fill * FULLER;
-        if fill > ROOM || elsewhere || fuller && (self.shaded || self.suspect) {
+        let likely = self.shaded || self.signs.stay();
+        let fuller = fill > self.fill * if likely { SIGN_FULLER } else { FULLER };
+        if fill > ROOM || elsewhere || fuller && (likely || self.suspect) {
             self.suspect = false;
             return Some(true);
         }
@@ -219,7 +291,8 @@ impl Watch {
         if fuller {
             return None;
         }
-        self.fill = self.fill.min(fill);
+        let learns = if fill > self.fill { FORGIVES } else { LEARNS };
+        self.fill = (self.fill + (fill - self.fill) * learns).max(LEAST_FILL);
         Some(false)
     }
 

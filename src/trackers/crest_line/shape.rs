@@ -37,6 +37,9 @@ impl Default for Shape {
 }
 
 impl Shape {
+    /// As sharp as unshaded devices are: the crest at 0.84 of Voc.
+    pub(super) const SHARP: Self = Self { m: 14.0 };
+
     /// The shape of a device whose crest lies at this share of its open-circuit voltage.
     pub(super) fn from_share(share: f64) -> Self {
         // m (1/s - 1) = ln(1 + m): the fixed point m = ln(1 + m) / (1/s - 1) contracts above the
@@ -55,6 +58,12 @@ impl Shape {
     /// kappa: the power's relative loss is kappa x^2.
     pub(super) fn kappa(self) -> f64 {
         1.0 + self.m / 2.0
+    }
+
+    /// Where the current has fallen to this share of the plateau left of the crest, as a share of the
+    /// crest's voltage beyond it.
+    pub(super) fn reach(self, share: f64) -> f64 {
+        (self.m * (1.0 - share).max(0.0)).ln_1p() / self.m
     }
 
     /// h(x): current over the crest's.

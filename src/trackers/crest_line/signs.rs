@@ -1,0 +1,138 @@
+//! The signs of shade that the crest which is followed shows by itself.
+//!
+//! Model: when part of the row is shaded, the current falls as under a cloud, but the crest lies far
+//! above the line: the lit part is nearly at open circuit. When shade leaves a part that was bypassed, the
+//! current rises a little and the crest moves far up. So one sign is a crest that stays away from where
+//! it was expected. While there is shade, any lasting change of the current is another; and so it is
+//! after a fall that is too sudden for a cloud.
+//!
+//! A search takes some turns and compares what it sees in each, so no sign is followed while the light
+//! moves or flickers.
+
+use super::line::Line;
+
+/// A crest so much above the expected one (share) is a sign, beside its standard deviation; cooling by
+/// 10 K does nearly the same. And for some time after shade, when a search is worth more.
+const ODD: f64 = 0.03;
+const ALERT_ODD: f64 = 0.02;
+/// With less light no crest lies higher than by this factor: EN 50530's series resistance gives it 2 %
+/// at half of the light (computed).
+const RISES: f64 = 1.02;
+/// A change of the current by so much (logarithm) is a sign while there is shade.
+const CHANGED: f64 = 0.05;
+/// Each sign that was followed in vain makes it larger, so many times at most: a fade is one change.
+const PATIENCE: u32 = 3;
+/// A fall by so much in a second, over the largest current of late, is no cloud's: edges of 450 W/m2/s
+/// are the sharpest there are (section 4 of the project's facts).
+const STRUCK: f64 = 0.7;
+/// It counts for so long (s).
+const RINGS: f64 = 5.0;
+/// Signs count that stay for so long (s), and for so many turns.
+const STAYS: f64 = 0.5;
+const STAY_TURNS: u32 = 2;
+/// The light is steady while the current is within [`CHANGED`] of its mean over so long (s), or, when
+/// it has just fallen, changes by no more than this from turn to turn (logarithm).
+const USUAL: f64 = 1.0;
+const STILL: f64 = 0.015;
+/// And flickers by less than this from look to look (share).
+const FLICKER: f64 = 0.003;
+/// The mean follows by no more than this share in a turn, however long that is.
+const FOLLOWS: f64 = 0.5;
+
+/// What is seen in a turn.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Moment {
+    /// Since the last turn (s); none after a search.
+    pub(super) seconds: f64,
+    /// The crest that is held: voltage (share of Voc) and current (A).
+    pub(super) crest: (f64, f64),
+    /// The open-circuit voltage (share).
+    pub(super) open: f64,
+    /// How much the current flickers from look to look (share).
+    pub(super) flicker: f64,
+}
+
+/// Where the crest is expected, the current (A) that it had then, and how alert the watcher is.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Expected<'a> {
+    pub(super) line: &'a Line,
+    pub(super) current: f64,
+    pub(super) shaded: bool,
+    pub(super) alert: bool,
+    /// The largest current of late (A).
+    pub(super) most: f64,
+}
+
+/// Signs so far.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Signs {
+    /// For how long there has been one (s), and for how many turns.
+    odd: f64,
+    turns: u32,
+    /// The crest's current a turn ago, and its mean of late (A).
+    before: f64,
+    usual: f64,
+    steady: bool,
+    /// For how long yet a sudden fall counts (s).
+    struck: f64,
+    /// Signs in a row that were followed in vain.
+    vain: u32,
+}
+
+impl Signs {
+    /// Another turn. Whether there is a sign in it.
+    pub(super) fn turn(&mut self, seen: &Moment, expected: &Expected) -> bool {
+        let (seconds, amps) = (seen.seconds, seen.crest.1);
+        self.usual += (amps - self.usual) * (seconds / USUAL).min(FOLLOWS);
+        self.struck -= seconds;
+        if self.before - amps > STRUCK * expected.most * seconds {
+            self.struck = RINGS;
+        }
+        let steady = (amps / self.usual).ln().abs() < CHANGED;
+        let still = self.struck > 0.0 && (amps / self.before).ln().abs() < STILL;
+        self.steady = (steady || still) && seen.flicker < FLICKER;
+        self.before = amps;
+        let least = CHANGED * f64::from(1 + self.vain);
+        let changed = (amps / expected.current).ln().abs() > least;
+        let odd = has_moved(seen, expected) || (expected.shaded || self.struck > 0.0) && changed;
+        self.odd = if odd { self.odd + seconds } else { 0.0 };
+        self.turns = if odd { self.turns + 1 } else { 0 };
+        odd
+    }
+
+    /// Whether a sign has stayed.
+    pub(super) fn stay(&self) -> bool {
+        self.odd >= STAYS && self.turns >= STAY_TURNS
+    }
+
+    /// Whether the light is steady enough to compare one turn's power with the next one's.
+    pub(super) fn are_in_steady_light(&self) -> bool {
+        self.steady
+    }
+
+    /// A search is over, that found something better or not.
+    pub(super) fn followed(&mut self, better: bool) {
+        if better {
+            self.vain = 0;
+        } else if self.stay() {
+            self.vain = (self.vain + 1).min(PATIENCE);
+        }
+        (self.odd, self.turns) = (0.0, 0);
+    }
+}
+
+/// Whether the crest is not where it was expected.
+fn has_moved(seen: &Moment, expected: &Expected) -> bool {
+    let (volts, amps) = seen.crest;
+    let line = expected.line;
+    let mut point = line.at(amps);
+    let mut usual = point.volts;
+    // A line that was learned while a shadow crept may say anything of less light.
+    let before = line.at(expected.current);
+    if amps < expected.current && usual > RISES * before.volts {
+        (usual, point) = (RISES * before.volts, before);
+    }
+    let odd = if expected.alert { ALERT_ODD } else { ODD };
+    let room = odd * usual + line.deviation(&point);
+    volts - usual > room || volts - usual < -2.0 * room
+}
