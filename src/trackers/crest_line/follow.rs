@@ -89,9 +89,10 @@ impl CrestLine {
             return self.get_lost();
         }
         let flicker = self.noise.share(crest);
-        let moment = Moment { seconds, crest: (aim, crest), open: self.open, flicker };
+        let moment = Moment { seconds, crest: (aim, crest), amps, open: self.open, flicker };
         let wish = match self.watch.turn(&line, &moment) {
             Quest::Nothing => self.ahead(&line, crest),
+            Quest::Lost => return self.get_lost(),
             quest => self.quest(quest, &line, (volts, amps), crest),
         };
         self.line = Some(line);

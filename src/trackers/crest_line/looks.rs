@@ -9,6 +9,9 @@
 //! looks every T seconds cost c / T + w T / 2, least at T = sqrt(2 c / w). So crests that are nearly as
 //! good are looked at often and for next to nothing, and dark ones seldom.
 //!
+//! A crest that has been growing from look to look, or that the held one falls below, is looked at when
+//! it is expected to be better.
+//!
 //! w is what looks have found so far, over the time it took ([`Worth`]): in shade that stays they become
 //! rare, in shade that moves frequent. It is told apart for looks up and down, and shared by the places
 //! of a side.
@@ -48,6 +51,8 @@ const SURE: f64 = 0.01;
 /// for every so many searches.
 const LEARNED: u32 = 4;
 const THOROUGH: u32 = 4;
+/// What is expected to be better by now is looked at, but not more often (s).
+const HASTE: f64 = 2.0;
 /// While there is no shade, only some time after it, looks are so much more seldom (factor).
 const RARE: f64 = 3.0;
 /// So are those at places that are no rungs, where there are rungs.
@@ -167,6 +172,9 @@ impl Looks {
             + if below { 0 } else { DOWN.len() };
         let rare = if rare { RARE } else { 1.0 };
         let is_due = |place: &Rung, at: Reading, strange: bool| {
+            if place.expected() > power(held) && place.age > HASTE {
+                return true;
+            }
             let worth = self.worth[usize::from(at.0 > held.0)];
             let wait = worth.wait(power(at) / power(held), places, self.period);
             place.age > rare * wait * if strange { STRANGE } else { 1.0 }

@@ -35,6 +35,8 @@ pub(super) struct Rung {
     step: f64,
     /// The power that a look found there; none while nobody looked (shares of Voc, A).
     pub(super) seen: f64,
+    /// How much that grows in a second.
+    grows: f64,
 }
 
 impl Rung {
@@ -43,9 +45,16 @@ impl Rung {
         if self.seen == 0.0 { self.volts } else { self.volts * (1.0 + self.step) }
     }
 
+    /// The power that it will have by now; none where nobody looked.
+    pub(super) fn expected(&self) -> f64 {
+        self.seen + self.grows.max(0.0) * self.age
+    }
+
     /// A look is over.
     fn looked(&mut self, seen: Reading) {
         let (volts, watts) = (self.next(), power(seen));
+        let same = self.step == 0.0 && self.seen > 0.0 && self.age > 0.0;
+        self.grows = if same { (watts - self.seen) / self.age } else { 0.0 };
         (self.age, self.amps) = (0.0, seen.1);
         if self.step == 0.0 || self.seen == 0.0 || watts > self.seen {
             // As asked: the load comes from one side, and is not quite there.
@@ -60,7 +69,7 @@ impl Rung {
 
     /// Nobody looked, but the current can be no larger than `amps` (A).
     pub(super) fn bounded(&mut self, amps: f64) {
-        (self.age, self.amps, self.seen) = (0.0, amps, 0.0);
+        (self.age, self.amps, self.seen, self.grows) = (0.0, amps, 0.0, 0.0);
     }
 }
 

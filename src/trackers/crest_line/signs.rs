@@ -30,14 +30,19 @@ const RINGS: f64 = 5.0;
 /// Signs count that stay for so long (s), and for so many turns.
 const STAYS: f64 = 0.5;
 const STAY_TURNS: u32 = 2;
-/// The light is steady while the current is within [`CHANGED`] of its mean over so long (s), or, when
-/// it has just fallen, changes by no more than this from turn to turn (logarithm).
+/// The light is steady while the current is within [`CHANGED`] of its mean over so long (s), unless it
+/// has just fallen, and changes by no more than this from turn to turn (logarithm).
 const USUAL: f64 = 1.0;
 const STILL: f64 = 0.015;
 /// And flickers by less than this from look to look (share).
 const FLICKER: f64 = 0.003;
 /// The mean follows by no more than this share in a turn, however long that is.
 const FOLLOWS: f64 = 0.5;
+
+/// A line on which the current changes by more than this (logarithm) turn after turn, so often, leads
+/// to and fro.
+const LEAPS: f64 = 0.4;
+const TO_AND_FRO: u32 = 6;
 
 /// What is seen in a turn.
 #[derive(Clone, Copy, Debug)]
@@ -46,6 +51,8 @@ pub(super) struct Moment {
     pub(super) seconds: f64,
     /// The crest that is held: voltage (share of Voc) and current (A).
     pub(super) crest: (f64, f64),
+    /// The current as it was measured (A).
+    pub(super) amps: f64,
     /// The open-circuit voltage (share).
     pub(super) open: f64,
     /// How much the current flickers from look to look (share).
@@ -75,6 +82,8 @@ pub(super) struct Signs {
     steady: bool,
     /// For how long yet a sudden fall counts (s).
     struck: f64,
+    /// Turns in a row with a leap of the current.
+    leaps: u32,
     /// Signs in a row that were followed in vain.
     vain: u32,
 }
@@ -88,9 +97,11 @@ impl Signs {
         if self.before - amps > STRUCK * expected.most * seconds {
             self.struck = RINGS;
         }
-        let steady = (amps / self.usual).ln().abs() < CHANGED;
-        let still = self.struck > 0.0 && (amps / self.before).ln().abs() < STILL;
-        self.steady = (steady || still) && seen.flicker < FLICKER;
+        let still = (amps / self.before).ln().abs() < STILL;
+        let usual = self.struck > 0.0 || (amps / self.usual).ln().abs() < CHANGED;
+        self.steady = still && usual && seen.flicker < FLICKER;
+        let leaps = (amps / self.before).ln().abs() > LEAPS;
+        self.leaps = if leaps { self.leaps + 1 } else { 0 };
         self.before = amps;
         let least = CHANGED * f64::from(1 + self.vain);
         let changed = (amps / expected.current).ln().abs() > least;
@@ -105,6 +116,11 @@ impl Signs {
         self.odd >= STAYS && self.turns >= STAY_TURNS
     }
 
+    /// Whether the line leads to and fro.
+    pub(super) fn are_of_a_lost_line(&self) -> bool {
+        self.leaps >= TO_AND_FRO
+    }
+
     /// Whether the light is steady enough to compare one turn's power with the next one's.
     pub(super) fn are_in_steady_light(&self) -> bool {
         self.steady
@@ -117,7 +133,12 @@ impl Signs {
         } else if self.stay() {
             self.vain = (self.vain + 1).min(PATIENCE);
         }
-        (self.odd, self.turns) = (0.0, 0);
+        (self.odd, self.turns, self.leaps) = (0.0, 0, 0);
+    }
+
+    /// The line is a new one.
+    pub(super) fn forget(&mut self) {
+        (self.odd, self.turns, self.leaps) = (0.0, 0, 0);
     }
 }
 
