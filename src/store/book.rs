@@ -117,7 +117,8 @@ impl Book {
             return Err(error);
         }
         for number in 1..=BESIDE_MAX {
-            match self.open_at(&beside(&self.path, number)) {
+            let opened = self.open_at(&beside(&self.path, number));
+            match opened.and_then(|log| log.going_on_in(&self.month)) {
                 Ok(log) => return Ok(Opened { log, instead: Some(error) }),
                 // A disk without room has none for another file.
                 Err(StoreError::Full { .. }) => break,

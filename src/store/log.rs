@@ -192,8 +192,10 @@ impl Log {
         let mut conn = open::for_writing(path)?;
         let mut tail = Tail::new(tail(path)?);
         let generation = recovery::pack_left(&mut conn, path, &mut tail)?;
+        let began = facts.began.utc.as_micros();
+        let generation = recovery::unused(&conn, path, generation, began)?;
         let mut log = Self::begin(conn, path, facts)?;
-        tail.begin(generation + 1, log.boot(), facts.began.utc.as_micros());
+        tail.begin(generation + 1, log.boot(), began);
         log.tailed = Some(Tailed { tail, fresh: Vec::new(), waiting: Vec::new() });
         Ok(log)
     }
@@ -289,6 +291,16 @@ impl Log {
             month.clone_into(&mut self.month);
         }
         Ok(())
+    }
+
+    /// The same log beside the current one, which goes on in `month`: it has no other file for that.
+    pub(super) fn going_on_in(mut self, month: &str) -> Result<Self, StoreError> {
+        if self.month.as_str() < month {
+            boot::learn_month(&self.conn, month)
+                .map_err(|error| StoreError::from_sqlite(&self.path, "naming its month", error))?;
+            month.clone_into(&mut self.month);
+        }
+        Ok(self)
     }
 
     /// The month that the file was begun in, as `2026-06`.

@@ -128,12 +128,36 @@ pub(super) fn pack_left(
         )
         .map_err(fail)?;
     if !known || Taken::of_left(path, &left).is_told_beside(path) {
-        return Ok(packed);
+        return pass_over((conn, path), left.generation);
     }
     let mut packer = Packer::new(left.boot, Vec::new());
     pack((conn, path), &mut packer, &left.ops, left.generation)?;
     tail.packed();
     Ok(left.generation)
+}
+
+/// The generation behind which a run that began then may begin its tail. Where the same run has left
+/// this file before, a file beside it tells of that tail's generation: it is not used a second time, or
+/// what is told of the one would be believed of the other.
+pub(super) fn unused(
+    conn: &Connection,
+    path: &Path,
+    mut packed: i64,
+    began_utc_us: i64,
+) -> Result<i64, StoreError> {
+    let next = |packed: i64| Taken { file: file_name(path), generation: packed + 1, began_utc_us };
+    while next(packed).is_told_beside(path) {
+        packed = pass_over((conn, path), packed + 1)?;
+    }
+    Ok(packed)
+}
+
+/// Counts a generation as packed whose rows are in other files or of nobody: no later tail has its
+/// number, by which frames are known.
+fn pass_over((conn, path): (&Connection, &Path), generation: i64) -> Result<i64, StoreError> {
+    conn.execute("UPDATE file SET generation = ?1", [generation])
+        .map(|_| generation)
+        .map_err(|error| StoreError::from_sqlite(path, "passing over the -tail file", error))
 }
 
 /// Packs what an earlier run left beside the log at `path` and removes the tail.

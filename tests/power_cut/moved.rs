@@ -3,7 +3,7 @@
 
 use crate::disk::{self, Act, Disk, Trouble};
 use crate::image::Damage;
-use crate::store_common::{EVER, event, facts, sample};
+use crate::store_common::{EVER, event, facts, sample, second};
 use crate::{NAME, cut, sound};
 use cresthold::control::record::{Happening, Record};
 use cresthold::store::{Book, Reader, Writer, others};
@@ -92,4 +92,40 @@ fn a_move_to_a_fresh_file_neither_loses_nor_doubles_a_row() {
     println!("{cuts} cuts after {} acts: {} wrong", acts.len(), wrong.len());
     assert!(wrong.is_empty(), "{} of {cuts}: {:#?}", wrong.len(), &wrong[..wrong.len().min(5)]);
     assert!(cuts > 500, "{cuts}");
+}
+
+/// A run goes on beside a file that it can't pack, and after the turn of the month in a file of the old
+/// name. What then lies in its tail is not taken for what the one beside has taken over.
+#[test]
+fn a_run_that_comes_back_to_a_name_loses_nothing() {
+    /// Of samples of channel 0 (s): those before the turn of the month, and those after it.
+    const OLD: std::ops::Range<u32> = 1..30;
+    const NEW: std::ops::Range<u32> = 1_500_000..1_500_010;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join(NAME);
+    let disk = Disk::under(folder.path());
+    let mut book = Book::new(&path, facts());
+    (book.patience, book.tails, book.monthly) = (Duration::ZERO, disk::tail, true);
+    let (writer, hand) = Writer::by_hand(book.open().unwrap(), book.clone(), now);
+    disk.fall_ill(Trouble::Damaged);
+    for s in OLD.chain(NEW) {
+        if s == NEW.start {
+            assert_eq!(others(&path).len(), 1, "it went on in a file beside");
+            disk.fall_ill(Trouble::None);
+        }
+        writer.handle().offer(Record::Sample(sample(0, f64::from(s))));
+        PAST.set(PAST.get() + 2 * PERIOD);
+        hand.turn();
+        assert_eq!(writer.status().waiting, 0, "told as kept");
+    }
+    assert_eq!(others(&path).len(), 2, "a month of its own, and the one beside");
+    // The process is killed.
+    drop((writer, hand));
+    book.facts.began = second(f64::from(2 * NEW.end));
+    book.open().unwrap().log.finish().unwrap();
+    let reader = Reader::open(&path).unwrap();
+    let east = reader.channels().unwrap()[0].id;
+    let rows = reader.samples(east, EVER.0, EVER.1).unwrap();
+    let seen: Vec<u32> = rows.iter().map(|row| row.at.mono.as_secs_f64().round() as u32).collect();
+    assert_eq!(seen, OLD.chain(NEW).collect::<Vec<_>>());
 }
