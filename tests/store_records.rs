@@ -3,7 +3,9 @@
 
 mod store_common;
 
-use cresthold::control::record::{Activity, ChannelId, Happening, Limit, Record, Severity, Spread};
+use cresthold::control::record::{
+    Activity, ChannelId, Happening, Limit, Minute, Record, Severity, Spread,
+};
 use cresthold::quantities::{Celsius, Irradiance, Volts, WattHours, Watts};
 use cresthold::store::{Log, Note, Reader, StoreError};
 use cresthold::time::Instant;
@@ -116,6 +118,23 @@ fn a_minute_comes_back_as_it_was() {
     assert!(near(got.energy.0, given.energy.0, 0.51e-6));
     assert_eq!((got.covered, got.missing), (given.covered, given.missing));
     assert!(reader.minutes(east, from + Duration::from_micros(1), EVER.1).unwrap().is_empty());
+}
+
+/// A machine that stood still for hours with the input off: there is room for 36 min and no more, and
+/// nothing else of the minute is touched.
+#[test]
+fn a_minute_that_covers_hours_keeps_its_energy_and_its_gap() {
+    let (_folder, path) = place();
+    let mut log = open(&path);
+    let given = Minute { covered: Duration::from_secs(3 * 3600), ..minute(0, 0.0) };
+    log.write(&Record::Minute(given)).unwrap();
+    log.finish().unwrap();
+    let reader = Reader::open(&path).unwrap();
+    let east = reader.channels().unwrap()[0].id;
+    let got = &reader.minutes(east, EVER.0, EVER.1).unwrap()[0];
+    assert!((got.energy.0 - given.energy.0).abs() < 2e-6, "{got:?}");
+    assert_eq!(got.missing, given.missing);
+    assert_eq!(got.covered, Duration::from_millis((1 << 21) + 60_000));
 }
 
 #[test]

@@ -151,7 +151,10 @@ fn fewer(m: &Minute) -> i64 {
 
 pub(super) fn minute(channel: i64, m: &Minute) -> Op {
     let began = m.start.as_micros().div_euclid(MICROS_PER_SECOND);
-    let short = MINUTE_MS.saturating_sub(span_ms(m.covered));
+    // A machine that stood still with the input off may cover hours in one: of time there is room for
+    // 36 min, and the energy stays what it is.
+    let most = (1 << (SHORT_BITS - 1)) + MINUTE_MS;
+    let short = MINUTE_MS - span_ms(m.covered).min(most);
     let mut values = Vec::with_capacity(28);
     values.push(Value::Integer(channel));
     values.extend(times(m.at));
