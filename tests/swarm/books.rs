@@ -1,7 +1,9 @@
 //! What the log holds at the end of a life, against what was offered to it.
 
-use crate::judge::{Judge, Kept, RunBook};
+use crate::accounts::{self, Accounts};
+use crate::judge::Judge;
 use crate::plan::Plan;
+use crate::runbook::{Kept, RunBook};
 use cresthold::store::{Reader, others};
 use rusqlite::Connection;
 use std::collections::HashMap;
@@ -56,15 +58,16 @@ pub(crate) fn check(path: &Path, plan: &Plan, judge: &mut Judge) -> Found {
         judge.problem(end, format_args!("the log can't be read: {error}"));
         return Found::default();
     }
-    let mut rows = Vec::new();
+    let (mut rows, mut accounts) = (Vec::new(), Accounts::new());
     for file in others(path).into_iter().chain([path.to_path_buf()]) {
-        if let Err(why) = read(&file, &mut rows) {
+        if let Err(why) = read(&file, (&mut rows, &mut accounts)) {
             judge.problem(end, format_args!("{}: {why}", file.display()));
         }
     }
     let runs: HashMap<i64, usize> =
         judge.runs.iter().enumerate().map(|(place, run)| (run.key, place)).collect();
-    let mut seen: Vec<Vec<u8>> = judge.runs.iter().map(|run| vec![0; run.samples.len()]).collect();
+    let mut seen: Vec<Vec<u8>> =
+        judge.runs.iter().map(|run| vec![0; run.samples.all.len()]).collect();
     let mut problems = Vec::new();
     for row in &rows {
         let Some(&place) = runs.get(&row.key) else {
@@ -75,7 +78,7 @@ pub(crate) fn check(path: &Path, plan: &Plan, judge: &mut Judge) -> Found {
         match place_of(run, row) {
             Some(index) => {
                 seen[place][index] += 1;
-                problems.extend(differs(plan, run, &run.samples[index], row));
+                problems.extend(differs(plan, run, &run.samples.all[index], row));
             }
             None => problems.push(format!("run {place}: a row that nobody offered: {}", row.mono)),
         }
@@ -84,13 +87,16 @@ pub(crate) fn check(path: &Path, plan: &Plan, judge: &mut Judge) -> Found {
     let mut found = Found { rows: rows.len() as u64, digest, ..Found::default() };
     for (place, run) in judge.runs.iter().enumerate() {
         account((place, run), &seen[place], &mut found, &mut problems);
+        let others = accounts.remove(&run.key).unwrap_or_default().problems(run);
+        problems.extend(others.into_iter().map(|problem| format!("run {place}: {problem}")));
     }
+    problems.extend(accounts.keys().map(|key| format!("rows of a run that never was: {key}")));
     problems.into_iter().for_each(|problem| judge.problem(end, problem));
     found
 }
 
 /// Reads a file's rows, in their order; what is wrong with the file itself.
-fn read(file: &Path, rows: &mut Vec<Row>) -> Result<(), String> {
+fn read(file: &Path, (rows, accounts): (&mut Vec<Row>, &mut Accounts)) -> Result<(), String> {
     let conn = Connection::open(file).map_err(|error| error.to_string())?;
     let sound: String = conn
         .query_row("PRAGMA integrity_check", [], |row| row.get(0))
@@ -98,6 +104,7 @@ fn read(file: &Path, rows: &mut Vec<Row>) -> Result<(), String> {
     if sound != "ok" {
         return Err(format!("integrity_check: {sound}"));
     }
+    accounts::read(&conn, accounts).map_err(|error| error.to_string())?;
     let mut samples = conn.prepare(SAMPLES).map_err(|error| error.to_string())?;
     let mut found = samples.query([]).map_err(|error| error.to_string())?;
     let mut before = HashMap::new();
@@ -117,8 +124,8 @@ fn read(file: &Path, rows: &mut Vec<Row>) -> Result<(), String> {
 
 /// Which of the run's samples the row is.
 fn place_of(run: &RunBook, row: &Row) -> Option<usize> {
-    let place = run.samples.partition_point(|kept| kept.mono < row.mono);
-    run.samples.get(place).filter(|kept| kept.mono < row.mono + KEPT_TO).map(|_| place)
+    let place = run.samples.all.partition_point(|kept| kept.mono < row.mono);
+    run.samples.all.get(place).filter(|kept| kept.mono < row.mono + KEPT_TO).map(|_| place)
 }
 
 /// Whether the row says something else than what was offered.
@@ -140,7 +147,7 @@ fn differs(plan: &Plan, run: &RunBook, kept: &Kept, row: &Row) -> Option<String>
     if !same || row.readings != i64::from(sample.readings) {
         return Some(format!("{offered:?} was offered, {:?} is kept", row.values));
     }
-    // A right clock labels right: to a millisecond, and to the microseconds that tell runs apart.
+    // A right clock labels right.
     let began = plan.began.as_micros() + (run.began * 1e6).round() as i64;
     let off = (row.utc - began - row.mono).abs();
     (run.right_clock && off > 2 * KEPT_TO).then(|| format!("labelled {off} us off"))
@@ -158,13 +165,13 @@ fn account(
         problems.push(format!("run {place}: {twice} samples are there twice"));
     }
     let missing = |seen: &[u8]| seen.iter().filter(|times| **times == 0).count() as u64;
-    let (told, untold) = seen.split_at(run.told);
+    let (told, untold) = seen.split_at(run.samples.told().len());
     let (lost, untold) = (missing(told), missing(untold));
     if lost > run.counted {
         let counted = run.counted;
         problems.push(format!(
             "run {place}: {lost} of {} samples told as kept are nowhere, {counted} are counted",
-            run.told
+            run.samples.told().len()
         ));
     }
     if run.whole && lost + untold > run.counted {

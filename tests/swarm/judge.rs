@@ -2,31 +2,22 @@
 //!
 //! The oracle is the plant: what truly was at every measurement, and what light and warmth there
 //! were between. What the daemon wants to write is compared with it before the writer has it; what
-//! the log then holds is compared with what was written (`books`).
+//! the log then holds is compared with what was offered (`books`).
 
-use crate::plan::{FIRST_SENSOR, Plan, THERMOMETER};
+use crate::plan::{Plan, THERMOMETER};
+use crate::runbook::{DayKept, RunBook};
 use crate::witness::{BOOST_FIRST, Measure, Moment, Witness};
 use crate::yard::{AGE_PERIODS, GAP_PERIODS, GRACE_PERIODS, TOO_WARM, dusk_delay};
-use cresthold::control::record::{Curve, CurvePoint, Event, Happening, Record, Sample};
+use cresthold::control::record::{Curve, Event, Happening, Record};
 use cresthold::store::Status;
 use cresthold::time::Instant;
-use cresthold_sim::bench::Operating;
-use cresthold_sim::wire::fault::{Fault, Lasting, SensorFault, What};
+use cresthold_sim::wire::fault::{Fault, Lasting, What};
 use std::collections::{BTreeMap, VecDeque};
 use std::rc::Rc;
 use std::time::Duration;
 
-/// Noise of one reading of the yard's load (V, A): 1e-4 of 65 V and of 20 A.
-const NOISE: [f64; 2] = [6.5e-3, 2e-3];
-/// Seven standard deviations: one reading in 4e11 lies beyond, and a swarm takes 1e7.
-const SIGMAS: f64 = 7.0;
-/// Resolution of meters and of the log, and what settling leaves (V, A, W).
-const STEP: [f64; 3] = [3e-3, 2e-3, 0.1];
-/// How far a right irradiance and a right temperature may be off: noise of 0.3 W/m2 and 0.05 K, and
-/// a microvolt at the meter (W/m2, K).
-const SENSORS_OFF: (f64, f64) = (2.5, 0.45);
 /// One question's deadline and its alignment (s).
-const ASKED: f64 = 1.0;
+pub(crate) const ASKED: f64 = 1.0;
 /// What a start of alignment and a try of both instruments may take (s).
 const TRY: f64 = 60.0;
 /// Moments remembered.
@@ -34,53 +25,20 @@ const MOST_MOMENTS: usize = 5000;
 /// Problems told of one life.
 const MOST_PROBLEMS: usize = 12;
 
-/// A sample as it was offered to the writer.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Kept {
-    /// Monotonic time of its run (us).
-    pub(crate) mono: i64,
-    pub(crate) sample: Sample,
-}
-
-/// One run, as it was heard.
-#[derive(Debug)]
-pub(crate) struct RunBook {
-    /// When it began by its own wall clock (us), which no other run of the life shares.
-    pub(crate) key: i64,
-    /// When it truly began (s of the life).
-    pub(crate) began: f64,
-    pub(crate) samples: Vec<Kept>,
-    /// So many of them are told as kept.
-    pub(crate) told: usize,
-    /// Entries offered since.
-    waiting: usize,
-    /// Energy of the minutes that were offered (Wh).
-    pub(crate) minutes: f64,
-    /// What the measurements of the run make, none across a gap (Wh).
-    measured: f64,
-    last_measure: Option<(f64, f64)>,
-    /// Left out, lost and refused, as the writer counted.
-    pub(crate) counted: u64,
-    /// Whether it ended in order, with all it had written.
-    pub(crate) whole: bool,
-    /// Whether its wall clock was right all the time.
-    pub(crate) right_clock: bool,
-}
-
 /// See the module.
 pub(crate) struct Judge {
     /// Whether events are printed.
     aloud: bool,
-    plan: Rc<Plan>,
+    pub(crate) plan: Rc<Plan>,
     witness: Witness,
     pub(crate) problems: Vec<String>,
     pub(crate) runs: Vec<RunBook>,
-    pub(crate) events: BTreeMap<&'static str, u64>,
+    pub(crate) events: BTreeMap<String, u64>,
     pub(crate) compared: u64,
-    moments: VecDeque<Moment>,
-    measures: VecDeque<Measure>,
+    pub(crate) moments: VecDeque<Moment>,
+    pub(crate) measures: VecDeque<Measure>,
     /// When the last sample was (s of the life).
-    before: f64,
+    pub(crate) before: f64,
     warm_since: Option<f64>,
     bright_since: Option<f64>,
     locked: bool,
@@ -91,40 +49,11 @@ pub(crate) struct Judge {
     pub(crate) last_days: f64,
 }
 
-fn tolerances(readings: u32) -> [f64; 3] {
-    let spread = SIGMAS / f64::from(readings.max(1)).sqrt();
-    // 50 V times the ammeter's noise and 14 A times the voltmeter's.
-    let power = 50.0 * NOISE[1] + 14.0 * NOISE[0];
-    [spread * NOISE[0] + STEP[0], spread * NOISE[1] + STEP[1], spread * power + STEP[2]]
+pub(crate) fn micros(mono: Instant) -> i64 {
+    mono.saturating_since(Instant::ZERO).as_micros() as i64
 }
 
-fn values(truth: &Operating) -> [f64; 3] {
-    [truth.device.0, truth.amps.0, truth.watts().0]
-}
-
-/// Least and largest truth of one measurement.
-fn bounds(measure: &Measure) -> ([f64; 3], [f64; 3]) {
-    let [a, b] = measure.truth.each_ref().map(values);
-    (std::array::from_fn(|i| a[i].min(b[i])), std::array::from_fn(|i| a[i].max(b[i])))
-}
-
-/// Least and largest that a mean over `readings` of these measurements can be: the mean of all of
-/// them, or, where some got lost on the line, anything within their span.
-fn span(of: &[([f64; 3], [f64; 3])], readings: usize, quantity: usize) -> (f64, f64) {
-    let (lows, highs) = (of.iter().map(|b| b.0[quantity]), of.iter().map(|b| b.1[quantity]));
-    if readings == of.len() {
-        return (lows.sum::<f64>() / readings as f64, highs.sum::<f64>() / readings as f64);
-    }
-    (lows.fold(f64::INFINITY, f64::min), highs.fold(f64::NEG_INFINITY, f64::max))
-}
-
-/// When a fault is over (s).
-fn ends(fault: &Fault) -> f64 {
-    let length = if let Lasting::For(span) = fault.lasting { span } else { Duration::ZERO };
-    (fault.at + length).as_secs_f64()
-}
-
-fn seconds(mono: Instant) -> f64 {
+pub(crate) fn seconds(mono: Instant) -> f64 {
     mono.saturating_since(Instant::ZERO).as_secs_f64()
 }
 
@@ -157,7 +86,7 @@ impl Judge {
         }
     }
 
-    fn period(&self) -> f64 {
+    pub(crate) fn period(&self) -> f64 {
         self.plan.period.as_secs_f64()
     }
 
@@ -165,35 +94,17 @@ impl Judge {
     pub(crate) fn begin(&mut self, key: i64, began: f64, right_clock: bool) {
         self.measures.clear();
         self.before = began;
-        self.runs.push(RunBook {
-            key,
-            began,
-            samples: Vec::new(),
-            told: 0,
-            waiting: 0,
-            minutes: 0.0,
-            measured: 0.0,
-            last_measure: None,
-            counted: 0,
-            whole: false,
-            right_clock,
-        });
+        self.runs.push(RunBook::new(key, began, right_clock));
     }
 
     /// A run is over; `whole` where it has said that all it had is written.
     pub(crate) fn end(&mut self, at: f64, whole: bool, status: Option<&Status>) {
         self.catch_up();
         let Some(run) = self.runs.last_mut() else { return };
-        run.whole = whole;
-        if let Some(Status { left_out, lost, refused, .. }) = status {
-            run.counted = left_out + lost + refused;
-            if whole && run.counted == 0 {
-                run.told = run.samples.len();
-            }
-        }
+        run.end(whole, status);
         // What the first setpoints of a start and the ends of a gap may add, and noise.
         let most = 1.01 * run.measured + 0.05;
-        let (minutes, measured) = (run.minutes, run.measured);
+        let (minutes, measured) = (run.minutes.all.iter().sum::<f64>(), run.measured);
         if minutes > most {
             self.problem(at, format_args!("{minutes:.3} Wh in the log of {measured:.3} Wh seen"));
         }
@@ -201,48 +112,45 @@ impl Judge {
 
     /// The writer came round.
     pub(crate) fn turned(&mut self, status: &Status) {
-        /// Entries that the writer takes at once.
-        const BATCH: usize = 4096;
-        let Some(run) = self.runs.last_mut() else { return };
-        if status.waiting == 0 {
-            if run.waiting < BATCH {
-                run.told = run.samples.len();
-            }
-            run.waiting = 0;
-        }
-        run.counted = status.left_out + status.lost + status.refused;
+        self.runs.last_mut().into_iter().for_each(|run| run.turned(status));
     }
 
     /// What the daemon tells its writer.
     pub(crate) fn hear(&mut self, record: &Record) {
         self.catch_up();
-        if let Some(run) = self.runs.last_mut() {
-            run.waiting += 1;
-        }
+        let Some(run) = self.runs.last_mut() else { return };
+        run.offer();
+        let at = |mono: Instant| run.began + seconds(mono);
+        let last_days = self.plan.last_days().as_secs_f64();
         match record {
             Record::Sample(sample) => self.sample(sample),
             Record::CurvePoint(point) => self.point(point),
             Record::Minute(minute) => {
-                let from = self.plan.last_days().as_secs_f64();
-                let run = self.runs.last_mut().expect("a run tells it");
-                run.minutes += minute.energy.0;
-                if run.began + seconds(minute.at.mono) > from {
+                if at(minute.at.mono) > last_days {
                     self.last_days += minute.energy.0;
                 }
+                run.minutes.all.push(minute.energy.0);
             }
-            Record::Event(Event { what, at, .. }) => {
+            Record::Day(day) => {
+                let totals = [day.energy.0, day.covered.as_secs_f64(), day.missing.as_secs_f64()];
+                let (began, mono) = (micros(day.began), micros(day.at.mono));
+                run.days.all.push(DayKept { began, mono, totals });
+            }
+            Record::Event(Event { what, at: stamp, .. }) => {
                 if self.aloud {
-                    let began = self.runs.last().map_or(0.0, |run| run.began);
-                    println!("{:12.3} {}: {what}", began + seconds(at.mono), what.code());
+                    println!("{:12.3} {}: {what}", at(stamp.mono), what.code());
                 }
-                *self.events.entry(what.code()).or_default() += 1;
                 self.locked |= matches!(what, Happening::LockedOff { .. });
-                if self.before > self.plan.last_days().as_secs_f64() {
+                if at(stamp.mono) > last_days {
                     self.begun += u32::from(*what == Happening::TrackingBegan);
                     self.let_go += u32::from(matches!(what, Happening::LetGo { .. }));
                 }
+                *self.events.entry(what.code().to_owned()).or_default() += 1;
+                run.events.all.push(what.code());
             }
-            Record::Curve(Curve { .. }) | Record::Day(_) => {}
+            Record::Curve(Curve { end, .. }) => {
+                *self.events.entry(format!("curve {}", end.word())).or_default() += 1;
+            }
         }
     }
 
@@ -293,13 +201,21 @@ impl Judge {
         }
     }
 
+    /// When a fault is over (s): while the machine stands still, so does who ends it.
+    pub(crate) fn ends(&self, fault: &Fault) -> f64 {
+        let length = if let Lasting::For(span) = fault.lasting { span } else { Duration::ZERO };
+        let over = fault.at + length;
+        let stall = self.plan.stalls.iter().find(|(from, until)| over >= *from && over <= *until);
+        stall.map_or(over, |(_, until)| *until).as_secs_f64()
+    }
+
     /// Whether a boost supply came back with a jolt: while the load settles to it, nobody can help it.
     fn is_jolted(&self, violation: &str) -> bool {
         const SETTLING: f64 = 1.1;
         let at = violation.split(' ').next().and_then(|at| at.parse::<f64>().ok());
         at.is_some_and(|at| {
             self.plan.faults.iter().filter(|fault| fault.what == What::Collapsed).any(|fault| {
-                let over = ends(fault);
+                let over = self.ends(fault);
                 at >= over && at <= over + SETTLING
             })
         })
@@ -312,7 +228,7 @@ impl Judge {
             .faults
             .iter()
             .filter(|fault| places.contains(&fault.place))
-            .any(|fault| at >= fault.at.as_secs_f64() && at <= ends(fault) + over)
+            .any(|fault| at >= fault.at.as_secs_f64() && at <= self.ends(fault) + over)
             || self
                 .plan
                 .stalls
@@ -338,7 +254,8 @@ impl Judge {
         }
         let since = *self.warm_since.get_or_insert(it.at);
         let allowed = (AGE_PERIODS + GRACE_PERIODS + 2.0) * self.period() + TRY;
-        let running = self.runs.last().is_some_and(|run| it.at - run.began > allowed);
+        let running =
+            self.runs.last().is_some_and(|run| run.under_way && it.at - run.began > allowed);
         if it.at - since > allowed && running && !self.is_faulty(&[0, 1, THERMOMETER], it.at) {
             self.problem(it.at, format_args!("{:.1} degC for {allowed:.0} s, and on", it.back));
             self.warm_since = None;
@@ -371,113 +288,5 @@ impl Judge {
     pub(crate) fn promise(&self) -> f64 {
         let nap = 32.0 * dusk_delay(&self.plan).as_secs_f64();
         nap + 4.0 * self.period() + TRY + 3.0 * 600.0
-    }
-
-    /// A sample is the mean of readings, each of which shows the plant as it was then.
-    fn sample(&mut self, sample: &Sample) {
-        let began = self.runs.last().map_or(0.0, |run| run.began);
-        let at = began + seconds(sample.at.mono);
-        let mono = sample.at.mono.saturating_since(Instant::ZERO).as_micros() as i64;
-        let mut of = Vec::new();
-        while let Some(measure) = self.measures.front().filter(|it| it.at <= at) {
-            if measure.at > self.before {
-                of.push(bounds(measure));
-            }
-            self.measures.pop_front();
-        }
-        let (readings, measured) = (sample.readings as usize, of.len());
-        let what = format!("{:?}, {readings} readings of {measured}", sample.activity);
-        if readings > measured {
-            self.problem(at, format_args!("{what}: more readings than measurements"));
-        } else {
-            let off = tolerances(sample.readings);
-            let means = [sample.volts.0, sample.amps.0, sample.watts.0];
-            for (i, unit) in ["V", "A", "W"].into_iter().enumerate() {
-                let ((low, high), value) = (span(&of, readings, i), means[i]);
-                if !(value >= low - off[i] && value <= high + off[i]) {
-                    self.problem(
-                        at,
-                        format_args!("{what}: {value:.4} {unit}, not {low:.4} to {high:.4}"),
-                    );
-                }
-            }
-        }
-        self.surroundings(sample, at);
-        self.before = at;
-        self.compared += 1;
-        if let Some(run) = self.runs.last_mut() {
-            run.samples.push(Kept { mono, sample: *sample });
-        }
-    }
-
-    /// Irradiance and temperature are right or absent, but where a sensor lies believably.
-    fn surroundings(&mut self, sample: &Sample, at: f64) {
-        let p = self.period();
-        let from = self.before.max(at - 1.5 * p) - AGE_PERIODS * p - ASKED;
-        if self.moments.front().is_none_or(|first| first.at > from && from > 0.0) {
-            return;
-        }
-        let (mut light, mut back) = ((f64::MAX, f64::MIN), (f64::MAX, f64::MIN));
-        for it in self.moments.iter().filter(|it| it.at >= from && it.at <= at) {
-            light = (light.0.min(it.light), light.1.max(it.light));
-            back = (back.0.min(it.back), back.1.max(it.back));
-        }
-        let checks = [
-            (false, sample.irradiance.map(|it| it.0), light, SENSORS_OFF.0, "W/m2"),
-            (true, sample.module_temperature.map(|it| it.0), back, SENSORS_OFF.1, "degC"),
-        ];
-        for (warmth, value, (low, high), off, unit) in checks {
-            let Some(value) = value.filter(|_| !self.lies(warmth, from, at)) else { continue };
-            if !(value >= low - off && value <= high + off) {
-                let what = format!("{:?}, {} readings", sample.activity, sample.readings);
-                self.problem(
-                    at,
-                    format_args!("{what}: {value:.2} {unit} where {low:.2} to {high:.2} was"),
-                );
-            }
-        }
-    }
-
-    /// Whether a sensor of warmth or of light showed something wrong that may pass for right.
-    fn lies(&self, warmth: bool, from: f64, at: f64) -> bool {
-        let of = |place: usize| place >= FIRST_SENSOR && (place == THERMOMETER) == warmth;
-        let lie = self.plan.faults.iter().any(|fault| {
-            let wrong = matches!(
-                fault.what,
-                What::Sensor(SensorFault::Stuck | SensorFault::Drifting { .. })
-            );
-            wrong && of(fault.place) && at >= fault.at.as_secs_f64() && from <= ends(fault)
-        });
-        let covered = self
-            .plan
-            .covered
-            .iter()
-            .any(|(begins, ends)| at >= begins.as_secs_f64() && from <= ends.as_secs_f64());
-        lie || !warmth && covered
-    }
-
-    /// A point of a curve is the reading of its own moment.
-    fn point(&mut self, point: &CurvePoint) {
-        let began = self.runs.last().map_or(0.0, |run| run.began);
-        let at = began + seconds(point.at.mono);
-        let near = self
-            .measures
-            .iter()
-            .filter(|measure| (measure.at - at).abs() < 0.3)
-            .min_by(|a, b| (a.at - at).abs().total_cmp(&(b.at - at).abs()));
-        let Some((low, high)) = near.map(bounds) else {
-            // Its sample was heard first, and took the measurement along.
-            return;
-        };
-        let off = tolerances(1);
-        for (i, value) in [point.volts.0, point.amps.0].into_iter().enumerate() {
-            if !(value >= low[i] - off[i] && value <= high[i] + off[i]) {
-                let (low, high) = (low[i], high[i]);
-                self.problem(
-                    at,
-                    format_args!("curve's point: {value:.4} where {low:.4} to {high:.4} was"),
-                );
-            }
-        }
     }
 }

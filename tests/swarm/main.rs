@@ -20,6 +20,7 @@
     reason = "small counts and times of our era"
 )]
 
+mod accounts;
 mod books;
 mod bugs;
 mod dice;
@@ -31,7 +32,9 @@ mod image;
 mod judge;
 mod life;
 mod plan;
+mod runbook;
 mod table;
+mod truth;
 mod weather;
 #[path = "../fault_matrix/wire.rs"]
 #[allow(dead_code, reason = "each test binary uses its own part")]

@@ -125,10 +125,16 @@ impl Plan {
         };
         let covered = spells(&mut dice, 1500.0, (3.0, 150.0));
         let snow = spells(&mut dice, 2500.0, (3.0, 300.0));
-        let disk = spells(&mut dice, 500.0, (0.5, 60.0))
-            .into_iter()
-            .map(|(from, until)| (from, until, dice.one_of(&TROUBLES)))
-            .collect();
+        // Now and then one lasts for longer than the queue.
+        let mut ill = spells(&mut dice, 500.0, (0.5, 60.0));
+        if dice.chance(0.2) {
+            ill.truncate(1 + dice.below(ill.len()));
+            if let Some((from, until)) = ill.last_mut() {
+                *until = (*from + period * 4000).min(healed);
+            }
+        }
+        let disk =
+            ill.into_iter().map(|(from, until)| (from, until, dice.one_of(&TROUBLES))).collect();
         let stalls = spells(&mut dice, 300.0, (0.01, 40.0));
         let at = |since: &Duration| began + *since;
         let lies = snow.iter().map(|(from, until)| (at(from), at(until))).collect();
