@@ -3,6 +3,7 @@
 use super::Exit;
 use super::place::{Refusal, not_a_log, part_of};
 use crate::daemon::progress::Progress;
+use crate::daemon::stop::StopFlag;
 use crate::export::{About, CsvSheet, Export, ExportError, ParquetSheet, Rows, Wanted, Zone};
 use crate::store::Reader;
 use crate::time::Utc;
@@ -159,14 +160,17 @@ impl WriteTable {
 
     fn to_file(&self, reader: &Reader, export: &Export<'_>, path: &Path) -> Result<u64, Refusal> {
         let write = || {
-            let out = BufWriter::new(File::create(path).map_err(ExportError::Write)?);
+            // Without a handler it ends as any program does, and leaves the part.
+            let stop = StopFlag::on_signals().unwrap_or_default();
+            let file = File::create(path).map_err(ExportError::Write)?;
+            let out = BufWriter::new(Breakable { file, stop });
             let (rows, out) = if self.out.as_deref().is_some_and(|out| is(out, "csv")) {
                 self.as_csv(export, out, self.quiet)?
             } else {
                 self.as_parquet(reader, export, out)?
             };
-            let file = out.into_inner().map_err(|error| ExportError::Write(error.into_error()))?;
-            file.sync_all().map_err(ExportError::Write)?;
+            let out = out.into_inner().map_err(|error| ExportError::Write(error.into_error()))?;
+            out.file.sync_all().map_err(ExportError::Write)?;
             Ok(rows)
         };
         write().map_err(|error| self.refused(error))
@@ -222,6 +226,25 @@ impl WriteTable {
                 (Exit::System, format!("{text}; make room or name another place with --out"))
             }
         }
+    }
+}
+
+/// A file whose writing ends when somebody asks for it.
+struct Breakable {
+    file: File,
+    stop: StopFlag,
+}
+
+impl Write for Breakable {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.stop.is_raised() {
+            return Err(io::Error::other("interrupted; what was there before is left as it was"));
+        }
+        self.file.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
     }
 }
 

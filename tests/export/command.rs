@@ -108,6 +108,38 @@ fn an_export_that_is_killed_leaves_the_table_of_before() {
     assert!(!part.exists());
 }
 
+/// Asked to end at a moment of each kind, it leaves no part, and says what became of the table.
+#[test]
+fn an_export_that_is_interrupted_cleans_up() {
+    let (folder, path) = place();
+    write_log(&path);
+    let (table, part) =
+        (folder.path().join("kept.parquet"), folder.path().join("kept.parquet.part"));
+    let arguments = [LOG, "--rows", "samples", "--out", "kept.parquet"];
+    let mut interrupted = 0;
+    for wait in 0..16 {
+        fs::write(&table, "of before").unwrap();
+        let mut command = command(folder.path(), &arguments);
+        let child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(2 * wait));
+        let asked = Command::new("kill").args(["-TERM", &child.id().to_string()]).status().unwrap();
+        let output = child.wait_with_output().unwrap();
+        assert!(!part.exists(), "after {} ms", 2 * wait);
+        let kept = fs::read(&table).unwrap() == b"of before";
+        match output.status.code() {
+            // Before its handler stood.
+            None => assert!(kept && asked.success()),
+            Some(0) => assert!(!kept),
+            Some(code) => {
+                let told = String::from_utf8_lossy(&output.stderr);
+                assert!(code == 6 && kept && told.contains("interrupted"), "{code}: {told}");
+                interrupted += 1;
+            }
+        }
+    }
+    println!("{interrupted} of 16 interrupted while they wrote");
+}
+
 #[test]
 fn a_reader_that_has_enough_is_no_error() {
     let (folder, path) = place();
