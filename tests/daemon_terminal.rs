@@ -1,4 +1,4 @@
-//! The real binary on real pseudo-terminals, for a minute at 10 Hz: what it costs, what it logs,
+//! The real binary on real pseudo-terminals, for half a minute at 10 Hz: what it costs, what it logs,
 //! and how it leaves the bench behind.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
@@ -13,7 +13,7 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-const RUN: Duration = Duration::from_secs(60);
+const RUN: Duration = Duration::from_secs(30);
 /// Most resident memory (kB) and most of one core (%) that the daemon may use; stated goals. Most of the
 /// memory is the program's own pages, and without the release profile the program is larger by half (15.4 MiB
 /// were seen) and the bound leaves room for its tables to grow; the goal is the release profile's.
@@ -69,7 +69,7 @@ wake_volts = 20.0
 }
 
 #[test]
-fn a_minute_at_ten_hertz_over_pseudo_terminals() {
+fn half_a_minute_at_ten_hertz_over_pseudo_terminals() {
     let directory = tempfile::tempdir().unwrap();
     let plant = plant();
     let load = FrontEnd::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
@@ -109,14 +109,14 @@ fn a_minute_at_ten_hertz_over_pseudo_terminals() {
         println!("{} {}", event.code, event.text);
     }
     let tracking: Vec<_> = samples.iter().filter(|sample| sample.setpoint.is_some()).collect();
-    // Every reading left a row of its own: 600 in the minute, and some of the start and end. A busy
+    // Every reading left a row of its own: 300 in half a minute, and some of the start and end. A busy
     // machine may cost a turn now and then, which is skipped and not made up: one in a hundred.
-    assert!(tracking.len() >= 594, "{} rows", tracking.len());
+    assert!(tracking.len() >= 297, "{} rows", tracking.len());
     let events = reader.events(ends.0, ends.1).unwrap();
     assert!(events.iter().all(|event| event.code != "samples-left-out"));
     // A turn that is late by half a sample may share a row with the next: as seldom as one is missed.
     let shared = samples.iter().filter(|sample| sample.readings != 1).count();
-    assert!(shared <= 6, "{shared} rows of several readings");
+    assert!(shared <= 3, "{shared} rows of several readings");
     let longest = tracking
         .windows(2)
         .map(|pair| pair[1].at.mono.saturating_since(pair[0].at.mono))
