@@ -68,6 +68,22 @@ pub(super) struct SumUpSeason {
     matrix: Option<PathBuf>,
 }
 
+/// Reads a channel, and shows how far it is.
+pub(super) fn read_shown(
+    reader: &Reader,
+    channel: ChannelRow,
+    dates: &Dates,
+) -> Result<Option<LoggedSeason>, StoreError> {
+    let mut progress: Option<Progress> = None;
+    let logged = LoggedSeason::read(reader, channel, dates, |_, of| {
+        progress.get_or_insert_with(|| Progress::new(of, "days read", false)).one_more();
+    });
+    if let Some(progress) = progress {
+        progress.clear();
+    }
+    logged
+}
+
 /// A number, of all channels or of one.
 #[derive(Clone, Debug)]
 struct Stated {
@@ -150,15 +166,7 @@ impl SumUpSeason {
         let dates = Dates { from: self.from.clone(), to: self.to.clone() };
         let mut told: Vec<Told> = Vec::new();
         for channel in channels {
-            let mut progress: Option<Progress> = None;
-            let one_more = |_, of| {
-                progress.get_or_insert_with(|| Progress::new(of, "days read", false)).one_more();
-            };
-            let logged = LoggedSeason::read(&reader, channel, &dates, one_more)?;
-            if let Some(progress) = progress {
-                progress.clear();
-            }
-            let Some(logged) = logged else { continue };
+            let Some(logged) = read_shown(&reader, channel, &dates)? else { continue };
             let name = &logged.channel.name;
             let gamma = of(&self.gamma, name).map(|percent| percent / 100.0);
             let stated =

@@ -3,7 +3,8 @@
 use super::words::{device_words, dirt_words};
 use super::{Failure, WorkOutYield, usage};
 use crate::cli::Exit;
-use crate::report::season_log::{Dates, LoggedSeason};
+use crate::cli::season::read_shown;
+use crate::report::season_log::Dates;
 use crate::report::yields::{WeatherTold, YieldReport};
 use crate::season::{Rules, seen};
 use crate::store::{ChannelRow, Reader, StoreError};
@@ -44,8 +45,7 @@ impl WorkOutYield {
         let channel = self.channel_of(reader.channels().map_err(|error| of_log(&error))?, &log)?;
         let (name, dates) = (channel.name.clone(), &self.log);
         let dates = Dates { from: dates.from.clone(), to: dates.to.clone() };
-        let logged = LoggedSeason::read(&reader, channel, &dates, |_, _| ())
-            .map_err(|error| of_log(&error))?;
+        let logged = read_shown(&reader, channel, &dates).map_err(|error| of_log(&error))?;
         let none = || usage(format!("{log}: there is no record of {name} on these dates"));
         let logged = logged.ok_or_else(none)?;
         let mut chain = Chain::new(stated.generator.clone(), Mount::TwoAxis);
