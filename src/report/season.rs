@@ -328,7 +328,8 @@ impl ExpandedTold {
             percent.map_or(String::new(), |percent| format!(", {name} {percent:.2} %"))
         };
         format!(
-            "expanded uncertainties (k = 2) by what the station states of its instruments: energy {:.2} %{}{}",
+            "expanded uncertainties (k = 2) by what the station states of its instruments:\n  \
+             energy {:.2} %{}{}",
             self.energy_percent,
             of("irradiation", self.irradiation_percent),
             of("performance ratio", self.performance_ratio_percent)
