@@ -208,7 +208,7 @@ impl Chain {
     /// #             2021-06-01T11:00:00+01:00,812,18.4,1.5\n2021-06-01T12:00:00+01:00,855,19.0,2.0\n";
     /// # let weather = read::weather(text).unwrap();
     /// # let generator = Generator {
-    /// , count: 1, thermal: ThermalParams::OPEN_RACK,
+    /// #     converter: Converter::Diode(crystalline_reference()), count: 1, thermal: ThermalParams::OPEN_RACK,
     /// # };
     /// # let chain = Chain::new(generator, Mount::Fixed { tilt: 30.0, azimuth: 180.0 });
     /// # let found = chain.run(&weather, &Suns::of(&weather)).unwrap();
