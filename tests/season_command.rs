@@ -133,6 +133,7 @@ fn what_it_should_have_made(here: &Path, totals: &[DayRow]) {
         println!("{channel}: expected {}, the crest had {crest:.4}", total["energy_kwh"]);
         near(&total["energy_kwh"], crest, 0.02 * crest);
         assert!(found["weather"]["latitude_deg"].is_null() && found["spread"].is_null());
+        assert!(found["chain"]["mount"].is_null(), "{found}");
         let shown = text(&cresthold(&with, here).stdout);
         assert!(shown.contains("of expected") && shown.contains("as the log has it"), "{shown}");
     }

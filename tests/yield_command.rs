@@ -274,6 +274,9 @@ fn a_power_matrix_is_a_device() {
     let rating = number(&found["energy_rating"]["rating"]);
     assert!((rating - number(&found["total"]["performance_ratio"])).abs() < 1e-12);
     assert_eq!(found["chain"]["mount"]["tilt_deg"], 20.0);
+    // A dirty one has none.
+    let dirty = json(&[&with[..], &["--soiling", "3"]].concat());
+    assert_eq!(dirty["energy_rating"], Value::Null);
     let shown = text(&yields(&with).stdout);
     assert!(shown.contains(&format!("energy rating {rating:.4} in this climate")), "{shown}");
 }

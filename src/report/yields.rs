@@ -11,6 +11,8 @@ use std::fmt::Write as _;
 
 /// From so many years of weather on, sums are told to be those of all.
 const LONG: f64 = 1.01;
+/// Less of a year is no year of an energy rating.
+const WHOLE_YEAR: f64 = 0.95;
 /// The longest bar of the months (characters).
 const BAR: f64 = 30.0;
 /// What the levels of the spread are, percent of years that exceed them.
@@ -29,7 +31,8 @@ pub struct YieldReport {
     pub chain: ChainTold,
     /// Power at standard conditions (W).
     pub rated_w: f64,
-    /// The energy rating, of a device that is known by its power matrix.
+    /// The energy rating, of a device that is known by its power matrix: clean, at rest, under an open sky, over a
+    /// whole year.
     pub energy_rating: Option<RatingTold>,
     /// By month, those that the weather has.
     pub months: Vec<SumsTold>,
@@ -103,8 +106,8 @@ pub struct RatingTold {
 pub struct ChainTold {
     /// How many devices.
     pub count: u32,
-    /// How they are held.
-    pub mount: MountTold,
+    /// How they are held; none where a log's light is that on the device already.
+    pub mount: Option<MountTold>,
     /// What the ground reflects where the weather doesn't say (0..=1).
     pub albedo: f64,
     /// Light lost to dirt, from January (0..=1).
@@ -153,7 +156,7 @@ impl From<&Chain> for ChainTold {
         };
         Self {
             count: chain.generator.count,
-            mount: match chain.mount {
+            mount: Some(match chain.mount {
                 Mount::Fixed { tilt, azimuth } => {
                     MountTold::Fixed { tilt_deg: tilt, azimuth_deg: azimuth }
                 }
@@ -161,7 +164,7 @@ impl From<&Chain> for ChainTold {
                     MountTold::OneAxis { tilt_deg: tilt, azimuth_deg: azimuth, range_deg: range }
                 }
                 Mount::TwoAxis => MountTold::TwoAxis,
-            },
+            }),
             albedo: chain.albedo,
             soiling: chain.soiling,
             skyline_deg: chain.skyline.points().to_vec(),
@@ -322,11 +325,19 @@ impl YieldReport {
         let tracked = taken.energy(found) / found.total.energy;
         let tracked = if tracked.is_finite() { tracked } else { 1.0 };
         let ratio = found.total.performance_ratio(found.rated);
-        let rating = ratio.zip(chain.beyond_matrix(found));
+        // The standard's rating is of a clean device at rest under an open sky, over a whole year.
+        let as_rated = chain.soiling.iter().all(|share| *share <= 0.0)
+            && chain.skyline.is_flat()
+            && matches!(chain.mount, Mount::Fixed { .. })
+            && found.years >= WHOLE_YEAR;
+        let rating = ratio.zip(chain.beyond_matrix(found)).filter(|_| as_rated);
         Self {
             weather,
             assumed,
-            chain: chain.into(),
+            chain: ChainTold {
+                mount: ChainTold::from(chain).mount.filter(|_| measured.is_none()),
+                ..chain.into()
+            },
             rated_w: found.rated.0,
             energy_rating: rating.map(|(rating, beyond)| RatingTold { rating, beyond }),
             months: months
