@@ -316,7 +316,13 @@ fn devices_and_spectra_that_can_t_be_are_told() {
         .collect();
     std::fs::write(&dry, without.join("\n")).unwrap();
     let spoilt = scratch.path().join("spoilt.csv");
-    let cases: [(Vec<&str>, &str, i32, &str); 5] = [
+    let cases: [(Vec<&str>, &str, i32, &str); 6] = [
+        (
+            vec![GREENSBORO, "--matrix", "SPOILT"],
+            "1000,25,30\n1000,50,270\n1000,15,312\n400,25,115\n",
+            3,
+            "30 W at 1000 W/m2 and 25 degC is 0.10 times",
+        ),
         (vec![dry.to_str().unwrap(), "--spectrum", "cigs"], head, 2, "precipitable water"),
         (vec![GREENSBORO, "--matrix", "SPOILT"], "1,2\n", 3, "spoilt.csv:1: there is no column"),
         (

@@ -17,6 +17,9 @@ use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, Wa
 
 /// Points nearer to each other than this (W/m2, K) are the same.
 const SAME: f64 = 1e-6;
+/// A point's efficiency is at most so many times the median of all, or that part of it: thin films lose half at
+/// 100 W/m2, hot cells a third; a digit too many or too few is ten.
+const ODD: f64 = 3.0;
 /// How far a rating at standard conditions may lie beyond the points: not at all but for rounding (W/m2, K).
 const EDGE: f64 = 1e-9;
 
@@ -35,6 +38,21 @@ pub enum MatrixError {
         module: Celsius,
         /// Power.
         power: Watts,
+    },
+    /// A point that does not go with the others.
+    #[error(
+        "{power} at {irradiance} and {module} is {times:.2} times what the points' middle efficiency makes of that \
+         light: look after this point"
+    )]
+    Odd {
+        /// Irradiance.
+        irradiance: Irradiance,
+        /// Temperature.
+        module: Celsius,
+        /// Power.
+        power: Watts,
+        /// Its efficiency over the median of all.
+        times: f64,
     },
     /// The same point again.
     #[error("{irradiance} and {module} come twice")]
@@ -98,6 +116,7 @@ impl Matrix {
                 }
             }
         }
+        check_like(points)?;
         lend_slopes(&mut lines)?;
         Ok(Self { lines })
     }
@@ -196,6 +215,22 @@ impl Line {
     fn covers(&self, module: f64) -> bool {
         let ends = self.points.first().zip(self.points.last());
         ends.is_some_and(|(low, high)| low.0 - EDGE <= module && module <= high.0 + EDGE)
+    }
+}
+
+/// Refuses a point whose efficiency is no neighbour of the others'.
+fn check_like(points: &[(Irradiance, Celsius, Watts)]) -> Result<(), MatrixError> {
+    let share = |point: &(Irradiance, Celsius, Watts)| point.2.0 / point.0.0;
+    let mut shares: Vec<f64> = points.iter().map(share).collect();
+    shares.sort_by(f64::total_cmp);
+    let Some(middle) = shares.get(shares.len() / 2).copied() else { return Err(MatrixError::Few) };
+    let likely = (1.0 / ODD)..=ODD;
+    match points.iter().find(|point| !likely.contains(&(share(point) / middle))) {
+        Some(point @ &(irradiance, module, power)) => {
+            let times = share(point) / middle;
+            Err(MatrixError::Odd { irradiance, module, power, times })
+        }
+        None => Ok(()),
     }
 }
 
