@@ -18,6 +18,8 @@ pub mod daemon;
 pub mod export;
 #[cfg(feature = "field")]
 pub mod instruments;
+#[cfg(feature = "field")]
+pub mod recording;
 pub mod rehearsal;
 #[cfg(feature = "field")]
 pub mod report;

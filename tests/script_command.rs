@@ -40,7 +40,9 @@ fn a_station_names_a_script_and_its_settings() {
     assert_eq!(config.settings().collect::<Vec<_>>(), [("step", 0.3)]);
     assert_eq!(config.script().file(), "a.rhai");
     // What has run is in the log: the station's text has the script's.
-    assert!(station.text.contains("# a.rhai, the tracker of slope-1:\n// Perturb and observe"));
+    assert!(
+        station.fingerprint().contains("# a.rhai, the tracker of slope-1:\n// Perturb and observe")
+    );
 }
 
 #[test]

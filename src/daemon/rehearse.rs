@@ -141,7 +141,7 @@ pub(super) fn facts(station: &Station, began: Stamp) -> OpenFacts {
         began,
         version: env!("CARGO_PKG_VERSION").to_owned(),
         station: station.name.clone(),
-        fingerprint: station.text.clone(),
+        fingerprint: station.fingerprint(),
         seed: station.plant.as_ref().map(|_| station.seed),
         note: None,
         day: station.day,

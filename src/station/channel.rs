@@ -14,7 +14,6 @@ use crate::control::record::ChannelId;
 use crate::control::{ChannelConfig, DaySplit, Envelope, SeriesPath};
 use crate::quantities::{Ohms, Volts};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane};
-use std::path::Path;
 use std::time::Duration;
 
 const LONGEST_NAME: usize = 32;
@@ -62,8 +61,8 @@ pub(super) struct Common<'a> {
     pub(super) sets: CommandSets,
     pub(super) rhythm: Rhythm,
     pub(super) control: &'a Section<'a>,
-    /// Where relative paths start.
-    pub(super) directory: &'a Path,
+    /// Where the trackers' scripts are.
+    pub(super) shelf: tracker::Shelf<'a>,
 }
 
 /// Reads one channel, the `index`-th from zero.
@@ -90,7 +89,7 @@ pub(super) fn read(
 
     let top = envelope.as_ref().map(|envelope| envelope.device_volts_max.0);
     let table = section.table("tracker", "add [channel.tracker] with its method");
-    let tracker = within(table, |table| tracker::read(table, common.directory, top));
+    let tracker = within(table, |table| tracker::read(table, common.shelf, top));
     let daylight = within(section.table_or_defaults("daylight"), |table| {
         limits::daylight(table, envelope.as_ref())
     });

@@ -26,6 +26,7 @@ mod link;
 mod problem;
 mod rated;
 mod reader;
+mod recording;
 mod rhythm;
 mod sensed;
 mod sensor;
@@ -38,11 +39,12 @@ mod tracker;
 pub use accuracy::{Accuracy, Meters};
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
+pub use recording::RecordingSpec;
 pub use rhythm::SETTLED_AFTER;
 pub use sensor::{SensorSource, StationSensor};
 pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,
-    PlantSpec, Rated, SensorSpec, Station,
+    PlantSpec, Rated, ScriptText, SensorSpec, Station,
 };
 pub use storage::StorageSpec;
 
@@ -58,6 +60,7 @@ use rhythm::Rhythm;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
 use toml::de::DeTable;
+use tracker::Shelf;
 
 /// The name of the day that is compiled in.
 pub const EMBEDDED_DAY: &str = "payerne-2016-06-15";
@@ -136,7 +139,16 @@ impl Station {
     /// ```
     pub fn parse(file: &str, text: &str) -> Result<Self, StationError> {
         let directory = Path::new(file).parent().unwrap_or(Path::new(""));
-        document(file, text, |root| read(root, directory, text))
+        document(file, text, |root| read(root, (directory, None), text))
+    }
+
+    /// Reads a station that was read before, from [`Station::text`] and [`Station::scripts`] alone:
+    /// nothing is looked for on the disk.
+    ///
+    /// # Errors
+    /// [`StationError`] with everything that is wrong.
+    pub fn again(file: &str, text: &str, scripts: &[ScriptText]) -> Result<Self, StationError> {
+        document(file, text, |root| read(root, (Path::new(""), Some(scripts)), text))
     }
 
     /// The rehearsal station that is compiled in: an invented yard, wholly simulated.
@@ -219,7 +231,11 @@ fn document<T>(
     }
 }
 
-fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> {
+fn read(
+    mut root: Section<'_>,
+    (directory, scripts): (&Path, Option<&[ScriptText]>),
+    text: &str,
+) -> Option<Station> {
     let name = name(&mut root);
     let log = root.text_if_any("log", "state the log's file").map(|log| directory.join(log));
     let seed = root.whole(&SEED, Some(DEFAULT_SEED));
@@ -236,8 +252,10 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     let commit_every = rhythm::commit_every(&mut control);
     let by_the_sun = rhythm::by_the_sun(&mut control);
     let storage = storage::read(&mut root);
+    let recording = recording::read(&mut root, directory, links.plant);
     let rhythm = Rhythm::read(&mut control, Rhythm::DEFAULT);
-    let common = channel::Common { links, sets, rhythm, control: &control, directory };
+    let shelf = Shelf { directory, kept: scripts };
+    let common = channel::Common { links, sets, rhythm, control: &control, shelf };
     let channels = channels(&mut root, &common);
     let sensors = sensor::read(&mut root, channels.as_deref(), &common.links);
     if let (Some(channels), Some(sensors)) = (&channels, &sensors) {
@@ -245,7 +263,7 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
     }
     control.finish();
     root.finish();
-    let scripts = channels.as_deref().map(scripts).unwrap_or_default();
+    let scripts = channels.as_deref().map(scripts_of).unwrap_or_default();
     let (mut channels, sensors) = (channels?, sensors?);
     let (site, by_the_sun) = (site?, by_the_sun?);
     let day = if by_the_sun { DaySplit::mean_solar(site.longitude()) } else { DaySplit::UTC };
@@ -259,27 +277,30 @@ fn read(mut root: Section<'_>, directory: &Path, text: &str) -> Option<Station> 
         commit_every: commit_every?,
         health: health?,
         storage: storage?,
+        recording: recording?,
         day,
         site,
         seed: seed?,
         plant: plant?,
         channels,
         sensors,
-        text: format!("{text}{scripts}"),
+        text: text.to_owned(),
+        scripts,
     })
 }
 
-/// The scripts of the channels' trackers, for the log: what has run must be known later on.
-fn scripts(channels: &[ChannelSpec]) -> String {
-    let mut told: Vec<&str> = vec![];
-    let mut all = String::new();
+/// The scripts of the channels' trackers: what has run must be known later on.
+fn scripts_of(channels: &[ChannelSpec]) -> Vec<ScriptText> {
+    let mut all: Vec<ScriptText> = vec![];
     for channel in channels {
         if let TrackerConfig::Script(config) = &channel.control.tracker
-            && !told.contains(&config.script().text())
+            && !all.iter().any(|known| known.text == config.script().text())
         {
-            let (file, text) = (config.script().file(), config.script().text());
-            told.push(text);
-            all.push_str(&format!("\n# {file}, the tracker of {}:\n{text}", channel.name));
+            all.push(ScriptText {
+                file: config.script().file().to_owned(),
+                channel: channel.name.clone(),
+                text: config.script().text().to_owned(),
+            });
         }
     }
     all

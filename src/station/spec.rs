@@ -1,6 +1,7 @@
 //! The validated station, as the rest of the program sees it.
 
 use super::accuracy::{Accuracy, Meters};
+use super::recording::RecordingSpec;
 use super::sensor::StationSensor;
 use super::storage::StorageSpec;
 use crate::control::{ChannelConfig, DaySplit};
@@ -32,6 +33,8 @@ pub struct Station {
     pub health: Option<SocketAddr>,
     /// How the log's files are kept.
     pub storage: StorageSpec,
+    /// Where what the channels hear and do is recorded; none: nowhere.
+    pub recording: Option<RecordingSpec>,
     /// Where its days begin.
     pub day: DaySplit,
     /// Where it stands.
@@ -44,7 +47,32 @@ pub struct Station {
     pub channels: Vec<ChannelSpec>,
     /// The sensors, in the file's order; `SensorId` counts them from zero. None on a plant.
     pub sensors: Vec<StationSensor>,
-    /// The file as read, and the scripts of its trackers, for the log's fingerprint.
+    /// The file as read.
+    pub text: String,
+    /// The scripts of its trackers, each once.
+    pub scripts: Vec<ScriptText>,
+}
+
+impl Station {
+    /// The file and the scripts of its trackers, for the log: what has run must be known later on.
+    #[must_use]
+    pub fn fingerprint(&self) -> String {
+        let mut all = self.text.clone();
+        for ScriptText { file, channel, text } in &self.scripts {
+            all.push_str(&format!("\n# {file}, the tracker of {channel}:\n{text}"));
+        }
+        all
+    }
+}
+
+/// The script of a tracker, as read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ScriptText {
+    /// The file, as the station names it.
+    pub file: String,
+    /// The first channel that it tracks for.
+    pub channel: String,
+    /// What it says.
     pub text: String,
 }
 

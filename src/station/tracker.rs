@@ -1,6 +1,7 @@
 //! The tracker's table.
 
 use super::reader::{Number, Section};
+use super::spec::ScriptText;
 use super::spelling::nearest;
 use crate::quantities::Volts;
 use crate::trackers::script::LONGEST;
@@ -77,10 +78,28 @@ const SETTINGS: [&str; 8] = [
     "set",
 ];
 
+/// Where scripts are.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Shelf<'a> {
+    /// Where relative paths start.
+    pub(super) directory: &'a Path,
+    /// Texts in place of what the disk has.
+    pub(super) kept: Option<&'a [ScriptText]>,
+}
+
+impl Shelf<'_> {
+    fn text_of(&self, file: &str) -> Result<String, String> {
+        let Some(kept) = self.kept else { return text_of(&self.directory.join(file)) };
+        let found = kept.iter().find(|script| script.file == file);
+        let missing = || "the script's text was not kept with the station".to_owned();
+        found.map(|script| script.text.clone()).ok_or_else(missing)
+    }
+}
+
 /// Reads `[channel.tracker]`; `device_volts_max` is known when the envelope has it right.
 pub(super) fn read(
     section: &mut Section<'_>,
-    directory: &Path,
+    shelf: Shelf<'_>,
     device_volts_max: Option<f64>,
 ) -> Option<TrackerConfig> {
     let names = TrackerConfig::NAMES;
@@ -117,7 +136,7 @@ pub(super) fn read(
             .map(|step| TrackerConfig::RampSeparating(RampSeparatingConfig { step: Volts(step) })),
         "variable-step" => variable_step(section).map(TrackerConfig::VariableStep),
         "crest-line" => Some(TrackerConfig::CrestLine(CrestLineConfig {})),
-        "script" => script(section, directory, device_volts_max).map(TrackerConfig::Script),
+        "script" => script(section, shelf, device_volts_max).map(TrackerConfig::Script),
         other => {
             section.note("method", format!("{other} can't be set up from a station file yet"));
             None
@@ -148,13 +167,13 @@ fn variable_step(section: &mut Section<'_>) -> Option<VariableStepConfig> {
 
 fn script(
     section: &mut Section<'_>,
-    directory: &Path,
+    shelf: Shelf<'_>,
     device_volts_max: Option<f64>,
 ) -> Option<ScriptConfig> {
     let file = section.text("file", "state the script's file, as \"my-tracker.rhai\"");
     let set = section.table_or_defaults("set");
     let file = file?;
-    let script = match text_of(&directory.join(file)).map(|text| Script::new(file, &text)) {
+    let script = match shelf.text_of(file).map(|text| Script::new(file, &text)) {
         Ok(Ok(script)) => script,
         Ok(Err(why)) => return refuse(section, &why),
         Err(why) => return refuse(section, &why),
@@ -230,7 +249,8 @@ fn hold(section: &mut Section<'_>, device_volts_max: Option<f64>) -> Option<Hold
 /// The tracker that the lines of a `[channel.tracker]` table describe, without a station around it; a
 /// script's path starts where the program was started.
 pub(super) fn alone(mut root: Section<'_>) -> Option<TrackerConfig> {
-    let tracker = read(&mut root, Path::new(""), None);
+    let shelf = Shelf { directory: Path::new(""), kept: None };
+    let tracker = read(&mut root, shelf, None);
     root.finish();
     tracker
 }

@@ -10,13 +10,14 @@ type Rule = (&'static str, &'static [&'static str]);
 const GROUND: [&str; 2] = ["quantities", "time"];
 
 /// The logger's rooms; a room that isn't here fails until somebody decides what it may know.
-const LOGGER: [Rule; 16] = [
+const LOGGER: [Rule; 17] = [
     ("control", &["trackers"]),
     ("trackers", &[]),
     ("curve", &[]),
     ("yields", &["curve"]),
     ("season", &["control", "curve", "yields"]),
     ("rehearsal", &["control", "station"]),
+    ("recording", &["control", "station"]),
     ("study", &["control", "trackers", "rehearsal", "station"]),
     ("sensors", &["control"]),
     ("store", &["control", "sensors"]),
@@ -32,6 +33,7 @@ const LOGGER: [Rule; 16] = [
             "trackers",
             "curve",
             "rehearsal",
+            "recording",
             "study",
             "sensors",
             "store",
@@ -51,6 +53,7 @@ const LOGGER: [Rule; 16] = [
             "trackers",
             "curve",
             "rehearsal",
+            "recording",
             "study",
             "sensors",
             "store",
