@@ -5,16 +5,18 @@
 //! whole yard is measured, plant and sky included: they allocate nothing either, so nothing has to
 //! be told apart. Allocations are counted process-wide, so this file holds one test only.
 
+#![cfg(feature = "field")]
 #![allow(unsafe_code, reason = "a global allocator can't be written without; it only counts")]
 #![allow(clippy::unwrap_used, reason = "the shared helpers may fail as a test does")]
 
 mod support;
 
-use cresthold::control::SweepBy;
 use cresthold::control::record::{Activity, Record};
+use cresthold::control::{Channel, Command, Input, Outbox, Reading, Surroundings, SweepBy};
 use cresthold::quantities::{Amps, MetresPerSecond, Volts};
+use cresthold::recording::{Listener, Overheard, Word};
 use cresthold::rehearsal::Yard;
-use cresthold::time::{Instant, Utc};
+use cresthold::time::{Instant, Stamp, Utc};
 use cresthold::trackers::{
     CrestLineConfig, FractionalVocConfig, HoldConfig, IncrementalConductanceConfig, Observation,
     RampSeparatingConfig, Script, ScriptConfig, Scripted, Start, Tracker, TrackerConfig,
@@ -27,6 +29,7 @@ use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::mpsc::{SyncSender, sync_channel};
 use std::time::Duration;
 use support::{channel_config, crystalline_stand, perturb_and_observe};
 
@@ -188,6 +191,7 @@ fn scripts_keep_within_their_bounds() {
         assert!(most < MOST_OF_A_STEP && kept < MOST_KEPT, "{most} {kept}: {bomb:.60}");
     }
     scenes_allocate_nothing();
+    listening_allocates_nothing();
 }
 
 /// Ten minutes of every scene by name, after its first exposure.
@@ -203,5 +207,61 @@ fn scenes_allocate_nothing() {
         }
         let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
         assert_eq!(allocations, 0, "{}", entry.name);
+    }
+}
+
+/// A listener as the daemon has it: what it hears goes into a bounded queue.
+struct Ear(SyncSender<Word>);
+
+impl Listener for Ear {
+    fn hear(&mut self, word: Word) {
+        self.0.try_send(word).unwrap();
+    }
+}
+
+/// A channel allocates nothing while somebody listens, or might.
+fn listening_allocates_nothing() {
+    for listened in [false, true] {
+        let (queue, words) = sync_channel(1024);
+        let channel = Channel::new(channel_config(perturb_and_observe(0.25)));
+        let mut channel = Overheard::new(channel, listened.then(|| Ear(queue)));
+        let (mut out, mut load, mut heard, mut before) = (Outbox::new(), None, 0, 0);
+        for turn in 0..20_000_u32 {
+            if turn == 1000 {
+                before = ALLOCATIONS.load(Ordering::Relaxed);
+            }
+            let mono = channel.next_wake();
+            let now = Stamp { mono, utc: Utc::default() + mono.saturating_since(Instant::ZERO) };
+            channel.note_surroundings(Surroundings::default());
+            let mut input = Input::Wake;
+            while let Some(command) = channel.handle(now, input, &mut out) {
+                input = match command {
+                    Command::SetVoltage(setpoint) => {
+                        load = Some(setpoint.load());
+                        Input::Done
+                    }
+                    Command::InputOff => {
+                        load = None;
+                        Input::Done
+                    }
+                    Command::Measure => {
+                        // 37 V and 8 A with 6 V in series: a device as the scripts' trial has it.
+                        let load = load.unwrap_or(Volts(43.0)).min(Volts(43.0));
+                        let amps = Amps(8.0 * (1.0 - ((load.0 - 6.0) / 37.0).powi(8)));
+                        Input::Reading(Reading { at: mono, load, amps, boost: Some(Volts(6.0)) })
+                    }
+                    _ => Input::Done,
+                };
+                out.clear();
+            }
+            out.clear();
+            heard += words.try_iter().count();
+        }
+        let allocations = ALLOCATIONS.load(Ordering::Relaxed) - before;
+        assert_eq!(channel.activity(), Activity::Tracking);
+        println!("listened to: {listened}, {heard} words, {allocations} allocations");
+        // Around, wake, reading, done, and what came of each.
+        assert_eq!(heard > 7 * 19_000, listened, "{heard} words");
+        assert_eq!(allocations, 0, "listened to: {listened}");
     }
 }

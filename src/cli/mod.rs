@@ -13,6 +13,7 @@ mod export;
 mod manual;
 mod picture;
 mod place;
+mod replay;
 mod run;
 mod season;
 mod station;
@@ -57,6 +58,10 @@ pub enum Exit {
     Study = 11,
     /// A channel of the run that was asked is stuck.
     Stuck = 12,
+    /// The controller acts differently than a recording of it.
+    Different = 13,
+    /// The file is no recording, is damaged, or holds nothing to replay.
+    Recording = 14,
 }
 
 impl From<Exit> for ExitCode {
@@ -87,7 +92,8 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
                   right; 9 nobody agreed to energise; \
-                  10 no usable curve; 11 parts of a comparison don't fit; 12 a channel is stuck.\n\n\
+                  10 no usable curve; 11 parts of a comparison don't fit; 12 a channel is stuck; \
+                  13 the controller acts differently than recorded; 14 no recording.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."
 )]
 struct Arguments {
@@ -107,6 +113,7 @@ enum Command {
     Export(export::WriteTable),
     Manual(manual::WriteManual),
     Picture(picture::DrawPicture),
+    Replay(replay::Replay),
     Season(season::SumUpSeason),
     Station(station::PrintStation),
     Status(status::ShowStatus),
@@ -132,6 +139,7 @@ pub fn main() -> ExitCode {
         Command::Export(export) => export.carry_out(),
         Command::Manual(manual) => manual.carry_out(),
         Command::Picture(picture) => picture.carry_out(),
+        Command::Replay(replay) => replay.carry_out(),
         Command::Season(season) => season.carry_out(),
         Command::Station(station) => station.carry_out(),
         Command::Status(status) => status.carry_out(),

@@ -18,19 +18,22 @@ use super::bench::{Lines, bench_setup, link};
 use super::health::server;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::pulse::Pulse;
+use super::recorder::{Ear, News, Recorder};
 use super::rehearse::facts;
 use super::requests::Requests;
 use super::sensing::{self, Sensing};
 use super::stop::StopFlag;
 use super::supervisor::Supervisor;
 use super::{Ended, RunError};
-use crate::control::record::{Activity, ChannelId, Curve, Event, Happening, Record, Sample};
+use crate::control::record::{
+    Activity, ChannelId, Curve, Event, Happening, Record, Sample, Severity,
+};
 use crate::control::{Punctuality, Timekeeper};
 use crate::instruments::Bench;
 use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Book, Keep, WriterHandle};
+use crate::store::{Book, Keep, Note, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 pub use machine::{Machine, StartWriter};
@@ -247,15 +250,22 @@ impl Field<'_> {
         }
         let sensing =
             Rc::new(Sensing::new(station, (clock.clone(), machine.judge), writer.handle()));
+        let driven = |id| stay.sweep.is_none_or(|only| only == id);
+        let recorder = Recorder::start(station, driven, machine.recorder_waits);
         let all = All {
             shared: Rc::clone(&shared),
             sensing: Rc::clone(&sensing),
             clock: clock.clone(),
             site: station.site,
+            recorder: recorder.as_ref(),
         };
         let tasks = LocalSet::new();
         self.tell_health(&tasks, (&shared, &sensing, clock.clone()), lock.as_ref()).await;
         tasks.run_until(self.attend(&all, stop, screen)).await;
+        drop(tasks);
+        if let Some(recorder) = recorder {
+            tell_recordings(recorder.finish(), &shared.borrow(), clock.stamp());
+        }
         sensing.finish();
         let end = clock.stamp();
         clock.tell_news(&mut shared.borrow_mut());
@@ -279,7 +289,7 @@ impl Field<'_> {
     }
 
     /// Starts the tasks, waits for the end, and lets the tasks come to theirs.
-    async fn attend(&self, all: &All, stop: &StopFlag, screen: &mut Screen) {
+    async fn attend(&self, all: &All<'_>, stop: &StopFlag, screen: &mut Screen) {
         let (All { shared, sensing, clock, .. }, stay) = (all, self.stay);
         let (stopping, stopped) = watch::channel(false);
         let mut tasks = JoinSet::new();
@@ -309,6 +319,8 @@ impl Field<'_> {
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(self.machine.tick).await;
             clock.tell_news(&mut shared.borrow_mut());
+            let news = all.recorder.map(Recorder::news).unwrap_or_default();
+            tell_recordings(news, &shared.borrow(), clock.stamp());
             self.report_to(&mut supervisor, &shared.borrow(), clock.mono());
             let doing = self.doing(&shared.borrow());
             for index in requests.heard(&doing) {
@@ -391,11 +403,33 @@ impl Field<'_> {
 }
 
 /// What all tasks have.
-struct All {
+struct All<'a> {
     shared: Rc<RefCell<Shared>>,
     sensing: Rc<Sensing>,
     clock: Clock,
     site: Site,
+    recorder: Option<&'a Recorder>,
+}
+
+impl All<'_> {
+    /// Whoever listens to a channel.
+    fn ear(&self, index: usize) -> Option<Ear> {
+        self.recorder?.ear(index)
+    }
+}
+
+/// Tells log and operator what the recorder has to say.
+fn tell_recordings(news: Vec<News>, shared: &Shared, at: Stamp) {
+    for News { channel, ended, text } in news {
+        let (severity, code) = if ended {
+            tracing::warn!("{text}");
+            (Severity::Warning, "recording-ended")
+        } else {
+            tracing::info!("{text}");
+            (Severity::Note, "recording-began")
+        };
+        shared.writer.note(Note { channel: Some(channel), at, severity, code, text, detail: None });
+    }
 }
 
 /// How long after the first a channel begins: all wake in turn and not at the same instant, so that

@@ -14,6 +14,7 @@ pub mod health;
 pub mod live;
 pub mod progress;
 mod pulse;
+mod recorder;
 pub mod rehearse;
 pub mod requests;
 mod sensing;

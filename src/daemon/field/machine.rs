@@ -31,6 +31,9 @@ pub struct Machine {
     pub tails: OpenTails,
     /// How the writer is started.
     pub writer: StartWriter,
+    /// Whether control waits for the recorder; never on a roof. In virtual time hours pass within a
+    /// second, and no disk keeps up.
+    pub recorder_waits: bool,
     /// Hears every record before it goes to the writer.
     pub heard: Rc<dyn Fn(&Record)>,
 }
@@ -44,6 +47,7 @@ impl Default for Machine {
             earliest: WRITTEN,
             tails: locked_tail,
             writer: Rc::new(Writer::start_with),
+            recorder_waits: false,
             heard: Rc::new(|_| {}),
         }
     }

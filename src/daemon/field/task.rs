@@ -6,9 +6,11 @@ use crate::control::record::{Event, Record, Severity};
 use crate::control::{
     Channel, Command, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox, Reading, Surroundings,
 };
+use crate::daemon::recorder::Ear;
 use crate::daemon::sensing::Sensing;
 use crate::instruments::{Answer, Bench, InstrumentError, ListPoint};
 use crate::quantities::Volts;
+use crate::recording::Overheard;
 use crate::station::ChannelSpec;
 use crate::store::Note;
 use crate::time::{Instant, Stamp, Utc};
@@ -29,7 +31,7 @@ const LIGHT_EVERY: Duration = Duration::from_millis(50);
 pub(super) struct Task {
     index: usize,
     name: String,
-    channel: Channel,
+    channel: Overheard<Ear>,
     bench: Bench,
     clock: Clock,
     shared: Rc<RefCell<Shared>>,
@@ -52,12 +54,12 @@ impl Task {
     pub(super) fn new(
         (index, spec): (usize, &ChannelSpec),
         bench: Bench,
-        (all, phase): (&All, Duration),
+        (all, phase): (&All<'_>, Duration),
     ) -> Self {
         Self {
             index,
             name: spec.name.clone(),
-            channel: Channel::new(spec.control.clone()),
+            channel: Overheard::new(Channel::new(spec.control.clone()), all.ear(index)),
             bench,
             clock: all.clock.clone(),
             shared: Rc::clone(&all.shared),

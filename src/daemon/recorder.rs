@@ -1,0 +1,273 @@
+//! Recordings of what the channels heard and did, on a thread of their own.
+//!
+//! Model: the tasks put words into a bounded queue that was allocated at the start, and never wait;
+//! the thread makes lines of them and appends those to a file for each channel. Whatever goes wrong
+//! here ends a recording and nothing else. When the queue is full, words are left out: what follows
+//! can't be understood, so the recording is closed with a line that says so, in its place. The same
+//! when the stated room is used up or the disk refuses. Each of these is told to the log.
+//!
+//! Rejected: the log as the place (its rows are thinned out and rounded to what people read); beginning
+//! a new recording after a loss (the channel is in the middle of something that only its past tells);
+//! syncing every second as the log does (a power cut costs at most what the system had not written
+//! yet, some 30 s, and the log has what matters).
+
+mod file;
+
+use crate::control::record::ChannelId;
+use crate::recording::{Listener, Word};
+use crate::station::Station;
+use file::File;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::{self, JoinHandle};
+use std::time::{Duration, Instant};
+
+/// Words the queue holds: the longest list of a sweep comes at once, four words for each of 2000
+/// points; and each channel's words of ten seconds at ten turns a second. At some 300 bytes a word
+/// that is 3 MB for four channels, taken once at the start, and only where recordings are wanted.
+const QUEUE_LENGTH: usize = 8192;
+const QUEUE_LENGTH_EACH: usize = 1024;
+
+/// How often what was written is given to the system (s): what a kill costs.
+const FLUSH_EVERY: Duration = Duration::from_secs(1);
+
+/// How long the end of a run waits for the disk (s), as it does for the log.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// Something that the log should know of a recording.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct News {
+    pub(super) channel: ChannelId,
+    /// Whether the recording has ended before the run.
+    pub(super) ended: bool,
+    pub(super) text: String,
+}
+
+#[derive(Debug)]
+struct Shared {
+    /// By channel: whether nobody takes its words any more.
+    over: Vec<AtomicBool>,
+    /// Whether the run came to its end.
+    ended: AtomicBool,
+    news: Mutex<Vec<News>>,
+}
+
+impl Shared {
+    fn news(&self) -> Vec<News> {
+        std::mem::take(&mut *self.news.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    fn tell(&self, index: usize, ended: bool, text: String) {
+        let channel = ChannelId(u16::try_from(index).unwrap_or_default());
+        self.over[index].fetch_or(ended, Ordering::Relaxed);
+        let mut news = self.news.lock().unwrap_or_else(PoisonError::into_inner);
+        news.push(News { channel, ended, text });
+    }
+}
+
+/// A word and whose it is.
+type Told = (usize, Word);
+
+/// The recordings of a run. Dropped without [`Recorder::finish`], as by a harness that kills its run, it
+/// leaves them without an end.
+#[derive(Debug)]
+pub(super) struct Recorder {
+    /// None once nothing more is to come.
+    queue: Option<SyncSender<Told>>,
+    shared: Arc<Shared>,
+    thread: JoinHandle<()>,
+    waits: bool,
+}
+
+impl Recorder {
+    /// Begins recordings of the channels of `station` that are `driven`; `waits` for a harness in
+    /// virtual time, in which hours of words come within a second. None where none are wanted, or the
+    /// system gives no thread.
+    pub(super) fn start(
+        station: &Station,
+        driven: impl Fn(ChannelId) -> bool,
+        waits: bool,
+    ) -> Option<Self> {
+        let spec = station.recording.as_ref()?;
+        let count = station.channels.len();
+        let shared = Arc::new(Shared {
+            over: (0..count).map(|_| AtomicBool::new(false)).collect(),
+            ended: AtomicBool::new(false),
+            news: Mutex::default(),
+        });
+        let mut files: Vec<Option<File>> = Vec::with_capacity(count);
+        for (index, channel) in station.channels.iter().enumerate() {
+            let begun = driven(channel.control.id).then(|| File::begin(spec, station, channel));
+            files.push(match begun {
+                None => None,
+                Some(Ok(file)) => {
+                    let path = file.path().display();
+                    shared.tell(
+                        index,
+                        false,
+                        format!("what it hears and does is recorded: {path}"),
+                    );
+                    Some(file)
+                }
+                Some(Err(why)) => {
+                    shared.tell(index, true, why);
+                    None
+                }
+            });
+        }
+        let (queue, words) = sync_channel(QUEUE_LENGTH + QUEUE_LENGTH_EACH * count);
+        let keeper = Keeper { files, shared: Arc::clone(&shared), flushed: Instant::now() };
+        let started =
+            thread::Builder::new().name("recorder".to_owned()).spawn(move || keeper.run(&words));
+        match started {
+            Ok(thread) => Some(Self { queue: Some(queue), shared, thread, waits }),
+            Err(why) => {
+                tracing::warn!("the system gives no thread for recordings ({why}): there are none");
+                None
+            }
+        }
+    }
+
+    /// Whoever listens to the `index`-th channel.
+    pub(super) fn ear(&self, index: usize) -> Option<Ear> {
+        let (queue, shared) = (self.queue.clone()?, Arc::clone(&self.shared));
+        Some(Ear { index, queue, shared, waits: self.waits, lost: 0 })
+    }
+
+    /// What the log should know since the last call.
+    pub(super) fn news(&self) -> Vec<News> {
+        self.shared.news()
+    }
+
+    /// Waits until all is written, once no ear is left; for a while.
+    pub(super) fn finish(self) -> Vec<News> {
+        self.shared.ended.store(true, Ordering::Relaxed);
+        let shared = Arc::clone(&self.shared);
+        drop(self);
+        shared.news()
+    }
+}
+
+impl Drop for Recorder {
+    fn drop(&mut self) {
+        self.queue = None;
+        let began = Instant::now();
+        while !self.thread.is_finished() && began.elapsed() < PATIENCE {
+            thread::sleep(Duration::from_millis(1));
+        }
+    }
+}
+
+/// Takes one channel's words to the recorder.
+#[derive(Debug)]
+pub(super) struct Ear {
+    index: usize,
+    queue: SyncSender<Told>,
+    shared: Arc<Shared>,
+    waits: bool,
+    /// Inputs that could not be kept.
+    lost: u64,
+}
+
+impl Listener for Ear {
+    fn hear(&mut self, word: Word) {
+        let over = &self.shared.over[self.index];
+        if over.load(Ordering::Relaxed) {
+            return;
+        }
+        if self.lost > 0 {
+            self.lost += u64::from(matches!(word, Word::Heard(..)));
+            if self.queue.try_send((self.index, Word::Lost(self.lost))).is_ok() {
+                over.store(true, Ordering::Relaxed);
+            }
+            return;
+        }
+        if self.waits {
+            // Without a recorder there is nothing to wait for.
+            let _ = self.queue.send((self.index, word));
+            return;
+        }
+        match self.queue.try_send((self.index, word)) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_)) => self.lost = 1,
+            Err(TrySendError::Disconnected(_)) => over.store(true, Ordering::Relaxed),
+        }
+    }
+}
+
+/// The thread's own.
+struct Keeper {
+    files: Vec<Option<File>>,
+    shared: Arc<Shared>,
+    flushed: Instant,
+}
+
+impl Keeper {
+    fn run(mut self, words: &Receiver<Told>) {
+        loop {
+            match words.recv_timeout(FLUSH_EVERY) {
+                Ok((index, word)) => self.take(index, &word),
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+            if self.flushed.elapsed() >= FLUSH_EVERY {
+                self.flushed = Instant::now();
+                for index in 0..self.files.len() {
+                    self.with(index, File::flush);
+                }
+            }
+        }
+        let ended = self.shared.ended.load(Ordering::Relaxed);
+        for index in 0..self.files.len() {
+            self.with(index, if ended { File::end } else { File::flush });
+        }
+    }
+
+    fn take(&mut self, index: usize, word: &Word) {
+        self.with(index, |file| file.take(word));
+    }
+
+    /// Does something with a file; one that is over is closed, and told.
+    fn with(&mut self, index: usize, what: impl FnOnce(&mut File) -> Result<(), String>) {
+        if let Some(file) = &mut self.files[index]
+            && let Err(why) = what(file)
+        {
+            self.files[index] = None;
+            self.shared.tell(index, true, why);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::control::Input;
+    use crate::time::{Instant, Stamp, Utc};
+
+    fn heard(second: u64) -> Word {
+        let at = Stamp { mono: Instant::from_nanos(second), utc: Utc::default() };
+        Word::Heard(at, Input::Wake)
+    }
+
+    /// A disk that hangs: nobody waits for it, and where words are missing it says so, once, and how
+    /// many inputs.
+    #[test]
+    fn a_full_queue_makes_nobody_wait_and_is_told() {
+        let (queue, words) = sync_channel(3);
+        let shared = Arc::new(Shared {
+            over: vec![AtomicBool::new(false)],
+            ended: AtomicBool::new(false),
+            news: Mutex::default(),
+        });
+        let mut ear = Ear { index: 0, queue, shared, waits: false, lost: 0 };
+        (0..7).for_each(|second| ear.hear(heard(second)));
+        ear.hear(Word::SweepAsked);
+        let kept: Vec<Word> = words.try_iter().map(|(_, word)| word).collect();
+        assert_eq!(kept, [heard(0), heard(1), heard(2)]);
+        // Three to six, and the one that now tells it.
+        (7..20).for_each(|second| ear.hear(heard(second)));
+        let kept: Vec<Word> = words.try_iter().map(|(_, word)| word).collect();
+        assert_eq!(kept, [Word::Lost(5)]);
+    }
+}
