@@ -27,6 +27,9 @@ use std::time::Duration;
 use tempfile::TempDir;
 use tokio::time::sleep;
 
+/// How soon a service manager tries again.
+const SOON: Duration = Duration::from_secs(10);
+
 /// The log's file.
 const NAME: &str = "roof.sqlite";
 
@@ -219,14 +222,17 @@ impl Life {
         if run.ahead != 0 {
             self.count("clock wrong at the start");
         }
-        let mut wait = Duration::from_secs(10).max(self.plan.period / 2);
+        let mut wait = SOON.max(self.plan.period / 2);
         while self.began.elapsed() < run.ends {
             let over = self.begin(run).await;
             if over {
                 break;
             }
-            // As a service manager does, but for a disk that is ill for months.
-            sleep(wait).await;
+            // A service manager tries every few seconds; for a disk that is ill for months that would
+            // be too much, but a healed one is not kept waiting. Faults begin and end meanwhile.
+            let (now, healed) = (self.began.elapsed(), self.plan.healed + SOON);
+            let until = if now < healed { healed.min(now + wait) } else { now + SOON };
+            self.wait_until(until).await;
             wait = (wait * 2).min(self.plan.period * 100);
         }
     }
@@ -318,8 +324,8 @@ impl Life {
     /// Lets things go wrong until the run is to end; returns where nobody asks it to.
     async fn direct(&mut self, run: &Run, stop: &StopFlag) {
         let mut steps = run.steps.iter().peekable();
-        // Steps from before a new try.
-        let mut late = None;
+        // When it was asked to stop.
+        let mut asked: Option<Duration> = None;
         loop {
             let past = self.began.elapsed();
             while let Some((_, by)) = steps.next_if(|(at, _)| *at <= past) {
@@ -334,6 +340,8 @@ impl Life {
                 if !length.is_zero() {
                     self.count("machine stalled");
                     tokio::time::advance(length).await;
+                    // Whoever stands still hears nothing.
+                    asked = asked.map(|since| since + length);
                 }
             }
             if past >= run.ends {
@@ -341,9 +349,9 @@ impl Life {
                     return;
                 }
                 stop.raise();
-                let since = *late.get_or_insert(past);
+                let since = *asked.get_or_insert_with(|| self.began.elapsed());
                 // It looks once a tick, and has half a minute for its last words.
-                if past - since > self.plan.period * 2 + Duration::from_secs(60) {
+                if past.saturating_sub(since) > self.plan.period * 2 + Duration::from_secs(60) {
                     let at = past.as_secs_f64();
                     self.judge.borrow_mut().problem(at, "asked to stop, and it does not");
                     return;
