@@ -10,15 +10,12 @@
 
 mod noon;
 
-use cresthold::control::PUNCTUAL;
 use cresthold::daemon::serve::{Offer, VirtualBench};
 use cresthold::daemon::stop::StopFlag;
-use cresthold::station::Station;
 use cresthold::store::Reader;
 use cresthold::time::Utc;
 use cresthold_sim::wire::fault::Player;
-use noon::usage;
-use std::fmt::Write as _;
+use noon::{metronome, usage};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -31,78 +28,6 @@ const MOST_PROCESSOR: f64 = 15.0;
 const START: Duration = Duration::from_secs(4);
 /// Sixteen turns each 100 ms.
 const BEAT: Duration = Duration::from_micros(6250);
-
-/// A plant of sixteen crystalline modules, the first with an irradiance sensor.
-fn plant() -> Station {
-    let mut text = String::from(
-        r#"
-name = "Larkfell test yard"
-[site]
-latitude = 46.815
-longitude = 6.944
-elevation = 491.0
-[control]
-period_s = 0.1
-sample_every_s = 1.0
-[plant]
-day = "payerne-2016-06-15"
-wind_mps = 2.0
-"#,
-    );
-    for number in 1..=CHANNELS {
-        let name = format!("slope-{number}");
-        let sensor = if number == 1 { "irradiance = { lag_s = 0.2, gain = 0.005 }" } else { "" };
-        write!(
-            text,
-            r#"
-[[channel]]
-name = "{name}"
-device = "crystalline-module"
-lead_ohms = 0.02
-mounting = {{ tilt_deg = 20.0, azimuth_deg = 180.0 }}
-tracker = {{ method = "perturb-and-observe", step_volts = 0.2 }}
-daylight = {{ wake_volts = 20.0 }}
-{sensor}
-[channel.load]
-link = "plant"
-settling_s = 0.01
-window_s = 0.02
-latency_s = 0.005
-current_protection_amps = 16.0
-noise_volts = 0.008
-noise_amps = 0.002
-[channel.boost]
-volts = 6.0
-amps = 20.0
-link = "plant"
-measured = true
-[channel.envelope]
-device_volts_max = 48.0
-device_amps_max = 15.5
-device_watts_max = 520.0
-load_volts_max = 80.0
-load_watts_max = 650.0
-capability = [[0.0, 0.0], [2.0, 20.0]]
-"#
-        )
-        .unwrap();
-    }
-    Station::parse("plant.toml", &text).unwrap()
-}
-
-/// Share of wake-ups of a thread that only sleeps which come too late: what the machine itself does
-/// to any program.
-fn metronome(length: Duration, beat: Duration) -> f64 {
-    let (mut due, mut late, mut all) = (Instant::now() + beat, 0.0, 0.0);
-    let end = due + length;
-    while due < end {
-        std::thread::sleep(due.saturating_duration_since(Instant::now()));
-        all += 1.0;
-        late += f64::from(u8::from(due.elapsed() > PUNCTUAL));
-        due += beat;
-    }
-    late / all
-}
 
 /// What a run showed.
 struct Seen {
@@ -145,7 +70,7 @@ fn run(length: Duration) -> Seen {
     let directory = tempfile::tempdir().unwrap();
     let offer =
         Offer { port: Some(0), terminals: None, at: Duration::from_secs(12 * 3600), speed: 1.0 };
-    let mut bench = VirtualBench::start(&plant(), &offer).unwrap();
+    let mut bench = VirtualBench::start(&noon::roof(CHANNELS), &offer).unwrap();
     // The first channel's irradiance sensor serves all.
     let text = bench.station_file();
     let shared = text.replace("channels = [\"slope-1\"]\n", "");

@@ -102,7 +102,7 @@ fn a_damaged_log_is_left_for_one_beside_it_at_the_start() {
     let opened = book(&path).open().unwrap();
     let why = opened.instead.as_ref().unwrap();
     assert!(why.is_damage(), "{why}");
-    let beside = opened.log.path().to_path_buf();
+    let beside = opened.log.as_ref().unwrap().path().to_path_buf();
     assert!(beside.ends_with("roof log.beside-1.db"), "{}", beside.display());
     let writer = Writer::start_with(opened, book(&path)).unwrap();
     writer.handle().offer(Record::Sample(sample(0, 1.0)));
@@ -113,7 +113,7 @@ fn a_damaged_log_is_left_for_one_beside_it_at_the_start() {
     assert!(events.iter().any(|event| event.code == "log-moved"), "{events:?}");
     // The next start goes on in the same file.
     let opened = book(&path).open().unwrap();
-    assert_eq!(opened.log.path(), beside);
+    assert_eq!(opened.log.unwrap().path(), beside);
 }
 
 #[test]
@@ -124,7 +124,7 @@ fn a_log_locked_for_long_does_not_stop_the_start() {
     stranger.execute_batch("BEGIN IMMEDIATE").unwrap();
     let opened = book(&path).open().unwrap();
     assert!(matches!(opened.instead, Some(StoreError::Busy { .. })));
-    opened.log.finish().unwrap();
+    opened.log.unwrap().finish().unwrap();
 }
 
 #[test]
@@ -198,9 +198,28 @@ fn a_month_gets_a_file_of_its_own_and_readers_see_all() {
     again.monthly = true;
     again.facts.began = noon("2016-09-02");
     let opened = Book::new(&path, again.facts).open().unwrap();
-    assert_eq!(opened.log.boot(), 2);
-    opened.log.finish().unwrap();
+    let log = opened.log.unwrap();
+    assert_eq!(log.boot(), 2);
+    log.finish().unwrap();
     assert_eq!(others(&path).len(), 2);
+}
+
+#[test]
+fn a_run_that_broke_off_in_another_month_is_told_of() {
+    let (_folder, path) = place();
+    let mut log = book(&path).open().unwrap().log.unwrap();
+    log.write(&event(None, 0.0, Happening::RunBegan)).unwrap();
+    log.write(&Record::Sample(sample(0, 60.0))).unwrap();
+    log.commit().unwrap();
+    drop(log);
+    let mut facts = facts();
+    facts.began = noon("2016-09-01");
+    let mut next = Book::new(&path, facts);
+    next.monthly = true;
+    let log = next.open().unwrap().log.unwrap();
+    assert_eq!(others(&path).len(), 1, "June has a file of its own");
+    assert_eq!(log.broke_off(), Some(second(60.0).utc));
+    assert_eq!(log.newest_before(), Some(second(60.0).utc));
 }
 
 #[test]

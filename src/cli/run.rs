@@ -41,7 +41,8 @@ pub(super) struct Run {
     /// The log's file (SQLite); continued if it exists
     #[arg(long, value_name = "FILE")]
     log: Option<PathBuf>,
-    /// Keep trying instruments that don't answer at the start, instead of ending; for a service
+    /// Keep trying instruments that don't answer, and a log that can't be written, at the start,
+    /// instead of ending; for a service
     #[arg(long)]
     patient: bool,
     /// Print the summary as JSON on standard output

@@ -33,7 +33,7 @@ use crate::instruments::Bench;
 use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Book, Keep, Note, WriterHandle};
+use crate::store::{Book, Keep, Log, Note, Opened, StoreError, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 pub use machine::{Machine, StartWriter};
@@ -234,10 +234,11 @@ impl Field<'_> {
         let began = clock.stamp();
         let lock = super::lock(self.log)?;
         let book = self.book(began);
-        let opened = book.open()?;
-        let path = opened.log.path().to_path_buf();
-        let broke_off = opened.log.broke_off();
-        if let Some(newest) = opened.log.newest_before() {
+        let opened = self.open(&book)?;
+        let log = opened.log.as_ref();
+        let path = log.map_or(self.log, Log::path).to_path_buf();
+        let broke_off = log.and_then(Log::broke_off);
+        if let Some(newest) = log.and_then(Log::newest_before) {
             clock.kept.borrow_mut().keeper.note_newest(newest);
         }
         let writer = (machine.writer)(opened, book)?;
@@ -272,6 +273,18 @@ impl Field<'_> {
         shared.borrow_mut().take(event(Happening::RunEnded, end));
         writer.finish()?;
         Ok(ended(station, &shared.borrow(), stay, path))
+    }
+
+    /// Opens the log. A disk that lets nothing be written is no reason to leave loads alone that a
+    /// power cut may have left on: a patient run goes on.
+    fn open(&self, book: &Book) -> Result<Opened, StoreError> {
+        book.open().or_else(|error| {
+            if !(self.stay.patient && error.may_pass()) {
+                return Err(error);
+            }
+            tracing::error!("{error}; the run goes on, and its records wait in memory");
+            Ok(Opened::later(error))
+        })
     }
 
     /// The log's files.

@@ -100,15 +100,16 @@ fn lock_of(log: &Path) -> PathBuf {
 /// holds is where the run tells how it is.
 fn lock(log: &Path) -> Result<Option<File>, RunError> {
     let lock = lock_of(log);
-    // Not emptied: it may be another run's. A place that can't hold a lock can't hold the log
-    // either; opening the log says why.
+    // Not emptied: it may be another run's. What can't be written may still be locked. A place that
+    // can't hold a lock can't hold the log either; opening the log says why.
     let opened = OpenOptions::new().create(true).truncate(false).write(true).open(&lock);
-    let Ok(file) = opened else {
+    let Ok(file) = opened.or_else(|_| File::open(&lock)) else {
         return Ok(None);
     };
     match file.try_lock() {
         Ok(()) => {
-            file.set_len(0)?;
+            // On a read-only disk an old address stays, where nobody answers.
+            let _ = file.set_len(0);
             Ok(Some(file))
         }
         Err(TryLockError::WouldBlock) => Err(RunError::InUse { lock }),

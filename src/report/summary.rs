@@ -60,10 +60,16 @@ impl Summary {
         self.turns.insert(channel, turns);
     }
 
-    /// How punctual all channels were, one line; none where it isn't known.
+    /// How punctual all channels were together; none is due where it isn't known.
+    #[must_use]
+    pub fn turns(&self) -> Turns {
+        self.turns.values().copied().fold(Turns::default(), Turns::with)
+    }
+
+    /// The same in one line; none where it isn't known.
     #[must_use]
     pub fn punctuality(&self) -> Option<String> {
-        let all = self.turns.values().copied().fold(Turns::default(), Turns::with);
+        let all = self.turns();
         Some(format!(
             "begun within {:.0} ms of their time: {:.2} % of {} turns, the latest {:.1} ms late",
             PUNCTUAL.as_secs_f64() * 1e3,

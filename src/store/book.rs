@@ -68,13 +68,21 @@ pub struct Book {
     pub tails: OpenTails,
 }
 
-/// A log that was opened.
+/// A log that was opened, or that will be.
 #[derive(Debug)]
 pub struct Opened {
-    /// The log.
-    pub log: Log,
-    /// Why it is not the current file but one beside it.
+    /// The log; none as long as the disk doesn't let it be opened.
+    pub log: Option<Log>,
+    /// Why it is not the current file, but one beside it or none yet.
     pub instead: Option<StoreError>,
+}
+
+impl Opened {
+    /// A log that can't be opened now: the writer keeps records in memory and tries again.
+    #[must_use]
+    pub const fn later(why: StoreError) -> Self {
+        Self { log: None, instead: Some(why) }
+    }
 }
 
 impl Book {
@@ -104,12 +112,13 @@ impl Book {
     pub fn open(&self) -> Result<Opened, StoreError> {
         let first = match self.open_patiently() {
             Ok(log) if self.monthly && log.month() < self.month.as_str() => {
-                archive(log).and_then(|_| self.open_at(&self.path))
+                let before = log.before();
+                archive(log).and_then(|_| self.open_at(&self.path)).map(|log| log.after(before))
             }
             other => other,
         };
         let error = match first {
-            Ok(log) => return Ok(Opened { log, instead: None }),
+            Ok(log) => return Ok(Opened { log: Some(log), instead: None }),
             Err(error) => error,
         };
         let ours = tail_path(&self.path).exists();
@@ -117,11 +126,13 @@ impl Book {
             return Err(error);
         }
         for number in 1..=BESIDE_MAX {
-            let opened = self.open_at(&beside(&self.path, number));
-            match opened.and_then(|log| log.going_on_in(&self.month)) {
-                Ok(log) => return Ok(Opened { log, instead: Some(error) }),
-                // A disk without room has none for another file.
+            let path = beside(&self.path, number);
+            let fresh = is_free(&path);
+            match self.open_at(&path).and_then(|log| log.going_on_in(&self.month)) {
+                Ok(log) => return Ok(Opened { log: Some(log), instead: Some(error) }),
+                // A disk that has no room, or lets no file be made, has no better place.
                 Err(StoreError::Full { .. }) => break,
+                Err(_) if fresh => break,
                 Err(_) => {}
             }
         }
@@ -149,10 +160,8 @@ impl Book {
     /// # Errors
     /// What opening reports.
     pub(super) fn fresh(&self) -> Result<Log, StoreError> {
-        let free = (1..=BESIDE_MAX).map(|number| beside(&self.path, number)).find(|path| {
-            // One of no length is what an earlier try left.
-            path.metadata().map_or(true, |meta| meta.is_file() && meta.len() == 0)
-        });
+        let mut all = (1..=BESIDE_MAX).map(|number| beside(&self.path, number));
+        let free = all.find(|path| is_free(path));
         self.open_at(&free.unwrap_or_else(|| beside(&self.path, BESIDE_MAX)))
     }
 
@@ -200,6 +209,11 @@ pub(super) fn archive(log: Log) -> Result<PathBuf, StoreError> {
 pub(super) fn sync_folder(path: &Path) -> std::io::Result<()> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
     File::open(folder.unwrap_or_else(|| Path::new(".")))?.sync_all()
+}
+
+/// Whether nothing is there yet; a file of no length is what an earlier try left.
+fn is_free(path: &Path) -> bool {
+    path.metadata().map_or(true, |meta| meta.is_file() && meta.len() == 0)
 }
 
 fn beside(path: &Path, number: u32) -> PathBuf {

@@ -213,6 +213,12 @@ impl StoreError {
         )
     }
 
+    /// Whether it may pass without a person: the disk that is full now has room later.
+    #[must_use]
+    pub const fn may_pass(&self) -> bool {
+        self.is_of_the_disk() && !self.is_damage()
+    }
+
     /// Whether a file of ours with a damaged beginning would look like this.
     #[must_use]
     pub const fn is_damage(&self) -> bool {

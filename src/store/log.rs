@@ -123,6 +123,15 @@ impl Rows {
     }
 }
 
+/// What is known of the runs before this one.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Before {
+    /// When the last one wrote its last row, if it has no end.
+    broke_off: Option<Utc>,
+    /// The time of the newest row, as far as it is told by events.
+    newest: Option<Utc>,
+}
+
 /// How the tail of a log is opened, given the log's path.
 pub type OpenTail<'a> = &'a dyn Fn(&Path) -> Result<Box<dyn TailFile>, StoreError>;
 
@@ -148,10 +157,7 @@ pub struct Log {
     began: Stamp,
     /// The month that the file was begun in, where somebody asked.
     month: String,
-    /// When the run before wrote its last row, if it has no end.
-    broke_off: Option<Utc>,
-    /// The time of the newest row of before, as far as it is told by events.
-    newest_before: Option<Utc>,
+    before: Before,
     channels: Vec<i64>,
     /// The sensors' numbers, in the order of `SensorId`.
     sensors: Vec<i64>,
@@ -213,8 +219,7 @@ impl Log {
             month: String::new(),
             packer: Packer::new(boot, channels.clone()),
             began: facts.began,
-            broke_off,
-            newest_before: newest.max(broke_off),
+            before: Before { broke_off, newest: newest.max(broke_off) },
             channels,
             sensors: Vec::new(),
             offset: None,
@@ -369,17 +374,27 @@ impl Log {
         self.began
     }
 
+    /// What its file told of the runs before.
+    pub(super) const fn before(&self) -> Before {
+        self.before
+    }
+
+    /// The same behind another file, which told of the runs before.
+    pub(super) fn after(self, before: Before) -> Self {
+        Self { before, ..self }
+    }
+
     /// When the last run before this boot wrote its last row, if it broke off without an end.
     #[must_use]
     pub const fn broke_off(&self) -> Option<Utc> {
-        self.broke_off
+        self.before.broke_off
     }
 
     /// The time of the newest event or, where the last run broke off, row before this boot: it can't
     /// have begun earlier.
     #[must_use]
     pub const fn newest_before(&self) -> Option<Utc> {
-        self.newest_before
+        self.before.newest
     }
 
     /// Where the log is.

@@ -300,7 +300,7 @@ fn zeros(zero: &Zero) -> String {
 }
 
 /// The numbers of a happening as JSON, so that `json_extract(detail, '$.value')` finds them.
-fn detail(what: &Happening) -> Option<String> {
+pub(super) fn detail(what: &Happening) -> Option<String> {
     Some(match *what {
         Happening::Woke { open_circuit } => {
             format!(r#"{{"open_circuit_v":{}}}"#, json(open_circuit.0))

@@ -34,6 +34,9 @@ const TURN: Duration = Duration::from_millis(100);
 /// Wait after a failed transaction (s): long enough not to hammer a sick disk.
 const RETRY: Duration = Duration::from_secs(1);
 
+/// The same where no file is open (s): opening one is more work, and may wait for a lock.
+const OPEN_RETRY: Duration = Duration::from_secs(10);
+
 /// How long [`Writer::finish`] goes on trying (s): less than a service manager waits before it
 /// kills (90 s is common), more than another program's short lock.
 const FINISH_PATIENCE: Duration = Duration::from_secs(10);
@@ -286,7 +289,7 @@ impl Keeper {
                 Ok(())
             }
             Err(error) => {
-                self.retry = Some(now + RETRY);
+                self.retry = Some(now + if self.files.is_open() { RETRY } else { OPEN_RETRY });
                 self.shared.failed(error.to_string());
                 self.complain(now, &error);
                 let lasted = self.trouble.map(|it| now.saturating_duration_since(it.since));

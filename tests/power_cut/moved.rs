@@ -63,7 +63,8 @@ fn written_down() -> Vec<Act> {
 fn judge(folder: &Path, told: u32) -> Result<(), String> {
     let path = folder.join(NAME);
     let opened = Book::new(&path, facts()).open().map_err(|e| format!("the restart: {e}"))?;
-    opened.log.finish().map_err(|error| format!("the run after: {error}"))?;
+    let log = opened.log.ok_or("the restart has no log")?;
+    log.finish().map_err(|error| format!("the run after: {error}"))?;
     let reader = Reader::open(&path).map_err(|error| error.to_string())?;
     for file in others(&path).into_iter().chain([path]) {
         sound(&file)?;
@@ -122,7 +123,7 @@ fn a_run_that_comes_back_to_a_name_loses_nothing() {
     // The process is killed.
     drop((writer, hand));
     book.facts.began = second(f64::from(2 * NEW.end));
-    book.open().unwrap().log.finish().unwrap();
+    book.open().unwrap().log.unwrap().finish().unwrap();
     let reader = Reader::open(&path).unwrap();
     let east = reader.channels().unwrap()[0].id;
     let rows = reader.samples(east, EVER.0, EVER.1).unwrap();

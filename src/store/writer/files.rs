@@ -4,14 +4,16 @@
 //! are packed into its tables. When commits or packings fail for so long that it is no passing lock, a
 //! fresh file beside it is begun, takes over what is committed and not packed, and says so in an
 //! event; the old one is left as it is. A full disk is waited out: it has no room for another file.
+//! Where no file can be opened at the start, each commit tries again, and memory holds the rest.
 //! At the turn of a month the file is closed and named after its month.
 
 use super::super::book::{self, Book, Opened};
 use super::super::error::StoreError;
 use super::super::log::{Log, Note, Rows};
 use super::super::queue::Entry;
+use super::super::rows;
 use super::thinning::Thinning;
-use crate::control::record::Severity;
+use crate::control::record::{Happening, Severity};
 use crate::time::Stamp;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -42,6 +44,8 @@ pub(super) struct Files {
     log: Option<Log>,
     path: PathBuf,
     book: Option<Book>,
+    /// Why none could be opened at the start, as long as none has been.
+    late: Option<StoreError>,
     /// Rows in files that were closed.
     closed: Rows,
     packed: Option<Instant>,
@@ -56,23 +60,35 @@ pub(super) struct Files {
 }
 
 impl Files {
-    /// The files of `book`, beginning with the one that was opened.
+    /// The files of `book`, beginning with the one that was opened, or with the first that can be.
     pub(super) fn of(opened: Opened, book: Book) -> Self {
-        let from = book.path.clone();
-        let mut files = Self::new(opened.log, Some(book));
-        if let Some(error) = opened.instead {
-            files.notes.push(moved_note(files.at, &from, &files.path, &error));
+        let (from, began) = (book.path.clone(), book.facts.began);
+        match opened {
+            Opened { log: Some(log), instead } => {
+                let mut files = Self::new(log, Some(book));
+                if let Some(error) = instead {
+                    files.notes.push(moved_note(files.at, &from, &files.path, &error));
+                }
+                files
+            }
+            Opened { log: None, instead } => {
+                Self { late: instead, ..Self::begun(None, (from, began), Some(book)) }
+            }
         }
-        files
     }
 
     pub(super) fn new(log: Log, book: Option<Book>) -> Self {
-        let (path, at) = (log.path().to_path_buf(), log.began());
-        let thinning = Thinning::after(log.newest_before(), at);
+        let place = (log.path().to_path_buf(), log.began());
+        Self::begun(Some(log), place, book)
+    }
+
+    fn begun(log: Option<Log>, (path, at): (PathBuf, Stamp), book: Option<Book>) -> Self {
+        let thinning = Thinning::after(log.as_ref().and_then(Log::newest_before), at);
         Self {
-            log: Some(log),
+            log,
             path,
             book,
+            late: None,
             closed: Rows::default(),
             packed: None,
             news: true,
@@ -86,6 +102,10 @@ impl Files {
 
     pub(super) fn path(&self) -> &Path {
         &self.path
+    }
+
+    pub(super) const fn is_open(&self) -> bool {
+        self.log.is_some()
     }
 
     pub(super) fn commit_interval(&self) -> Duration {
@@ -106,9 +126,10 @@ impl Files {
                 self.turn_month()?;
             }
         }
+        // Opening it may have something to say, too.
+        let before = self.log()?.refused();
         let notes = std::mem::take(&mut self.notes);
         let log = self.log()?;
-        let before = log.refused();
         let done = write_all(log, entries, &notes);
         match done {
             Ok(refused) => {
@@ -237,15 +258,47 @@ impl Files {
             book.turn(self.at);
             let opened = book.open()?;
             if let Some(error) = opened.instead {
-                self.notes.push(moved_note(self.at, &book.path, opened.log.path(), &error));
+                let to = opened.log.as_ref().map_or(book.path.as_path(), Log::path);
+                self.notes.push(moved_note(self.at, &book.path, to, &error));
             }
-            self.path = opened.log.path().to_path_buf();
-            self.log = Some(opened.log);
+            let Some(log) = opened.log else { return Err(gone()) };
+            self.path = log.path().to_path_buf();
+            self.welcome(&log);
+            self.log = Some(log);
         }
         self.log.as_mut().ok_or_else(|| StoreError::NoWriter {
             path: self.path.clone(),
             why: "its file was closed".to_owned(),
         })
+    }
+
+    /// Says what was to be said at the start, where `log` is the first that could be opened.
+    fn welcome(&mut self, log: &Log) {
+        let Some(error) = self.late.take() else { return };
+        let began = log.began();
+        self.thinning = Thinning::after(log.newest_before(), began);
+        self.notes.push(Note {
+            channel: None,
+            at: began,
+            severity: Severity::Alarm,
+            code: "log-late",
+            text: format!(
+                "the log could not be opened at the start ({error}); the run went on, and what \
+                 memory held of it is kept"
+            ),
+            detail: None,
+        });
+        if let Some(last) = log.broke_off() {
+            let what = Happening::LastRunBrokeOff { last };
+            self.notes.push(Note {
+                channel: None,
+                at: began,
+                severity: what.severity(),
+                code: what.code(),
+                text: what.to_string(),
+                detail: rows::detail(&what),
+            });
+        }
     }
 
     pub(super) fn close(&mut self) -> Result<Rows, StoreError> {
