@@ -2,10 +2,10 @@
 
 use crate::cell::{Cell, Phase, Place};
 use crate::log::SampleSeen;
+use crate::oracle::exactness::{Exactness, LIGHT_OFF, bounds, nearest, wrong_means, wrong_point};
+use crate::oracle::witness::{BOOST_FIRST, Measure};
 use crate::trial::Ran;
-use crate::witness::{BOOST_FIRST, Measure};
 use crate::yard::{GRACE, MAX_AGE};
-use cresthold_sim::bench::Operating;
 
 /// What came of a cell.
 #[derive(Clone, Debug)]
@@ -19,35 +19,12 @@ pub(crate) struct Verdict {
     pub(crate) problems: Vec<String>,
 }
 
-/// Noise of one reading of the yard's load (V, A): 1e-4 of 60 V and of 20 A.
-const NOISE: [f64; 2] = [6e-3, 2e-3];
-/// Six standard deviations: one reading in 5e8 lies beyond.
-const SIGMAS: f64 = 6.0;
-/// Resolution of meters and of the log, and what settling leaves (V, A, W).
-const STEP: [f64; 3] = [3e-3, 2e-3, 0.1];
-/// How far a right irradiance and a right temperature may be off: noise of 0.3 W/m2 and 0.05 K, and
-/// a microvolt at the meter (W/m2, K).
-const SENSORS_OFF: (f64, f64) = (2.5, 0.4);
+/// The yard's load: six standard deviations, beyond which one reading in 5e8 lies.
+const EXACTNESS: Exactness = Exactness { full_scale: 60.0, most: (45.0, 12.0), sigmas: 6.0 };
+/// How far a right temperature may be off: noise of 0.05 K and a microvolt at the meter (K).
+const WARMTH_OFF: f64 = 0.4;
 /// One question's deadline and one period of a sensor (s).
 const ASKED: f64 = 0.8;
-
-/// How far the mean of so many readings may be off (V, A, W).
-fn tolerances(readings: u32) -> [f64; 3] {
-    let spread = SIGMAS / f64::from(readings.max(1)).sqrt();
-    // 45 V times the ammeter's noise and 12 A times the voltmeter's.
-    let power = 45.0 * NOISE[1] + 12.0 * NOISE[0];
-    [spread * NOISE[0] + STEP[0], spread * NOISE[1] + STEP[1], spread * power + STEP[2]]
-}
-
-fn values(truth: &Operating) -> [f64; 3] {
-    [truth.device.0, truth.amps.0, truth.watts().0]
-}
-
-/// Least and largest truth of one measurement.
-fn bounds(measure: &Measure) -> ([f64; 3], [f64; 3]) {
-    let [a, b] = measure.truth.each_ref().map(values);
-    (std::array::from_fn(|i| a[i].min(b[i])), std::array::from_fn(|i| a[i].max(b[i])))
-}
 
 /// Judges a trial of `cell`.
 pub(crate) fn judge(cell: &Cell, ran: &Ran) -> Verdict {
@@ -67,16 +44,6 @@ pub(crate) fn judge(cell: &Cell, ran: &Ran) -> Verdict {
     Verdict { seconds, samples, unsure: ran.unconfirmed, problems }
 }
 
-/// Least and largest that a mean over `readings` of these measurements can be: the mean of all of
-/// them, or, where some got lost on the line, anything within their span.
-fn span(of: &[([f64; 3], [f64; 3])], readings: usize, quantity: usize) -> (f64, f64) {
-    let (lows, highs) = (of.iter().map(|b| b.0[quantity]), of.iter().map(|b| b.1[quantity]));
-    if readings == of.len() {
-        return (lows.sum::<f64>() / readings as f64, highs.sum::<f64>() / readings as f64);
-    }
-    (lows.fold(f64::INFINITY, f64::min), highs.fold(f64::NEG_INFINITY, f64::max))
-}
-
 /// A sample is the mean of readings, each of which shows the plant as it was then.
 fn electrical(ran: &Ran, problems: &mut Vec<String>) -> (usize, usize) {
     let (mut tight, mut loose, mut before) = (0, 0, 0.0);
@@ -89,22 +56,13 @@ fn electrical(ran: &Ran, problems: &mut Vec<String>) -> (usize, usize) {
             "sample at {:.3} s ({}), {readings} readings of {measured} measurements",
             sample.at, sample.activity
         );
-        if readings > measured {
-            problems.push(what);
-            continue;
-        }
         if readings == measured {
             tight += 1
         } else {
             loose += 1
         }
-        let off = tolerances(sample.readings);
-        for (i, quantity) in ["V", "A", "W"].into_iter().enumerate() {
-            let ((low, high), value) = (span(&of, readings, i), sample.means[i]);
-            if !(value >= low - off[i] && value <= high + off[i]) {
-                problems.push(format!("{what}: {value:.4} {quantity}, not {low:.4} to {high:.4}"));
-            }
-        }
+        let wrong = wrong_means(sample.means, sample.readings, &of, &EXACTNESS);
+        problems.extend(wrong.into_iter().map(|wrong| format!("{what}: {wrong}")));
     }
     (tight, loose)
 }
@@ -129,8 +87,8 @@ fn surroundings(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) {
             back = (back.0.min(it.back), back.1.max(it.back));
         }
         let checks = [
-            (Place::Irradiance, sample.light, light, SENSORS_OFF.0, "W/m2"),
-            (Place::Temperature, sample.back, back, SENSORS_OFF.1, "degC"),
+            (Place::Irradiance, sample.light, light, LIGHT_OFF, "W/m2"),
+            (Place::Temperature, sample.back, back, WARMTH_OFF, "degC"),
         ];
         for (place, value, (low, high), off, unit) in checks {
             let Some(value) = value.filter(|_| !excused(place)) else { continue };
@@ -147,25 +105,14 @@ fn surroundings(cell: &Cell, ran: &Ran, problems: &mut Vec<String>) {
 /// A point of a curve is the reading of its own moment.
 fn points(ran: &Ran, problems: &mut Vec<String>) {
     for [at, volts, amps] in &ran.log.points {
-        let near = ran
-            .trace
-            .measures
-            .iter()
-            .filter(|measure| (measure.at - at).abs() < 0.3 + ran.plan.slack)
-            .min_by(|a, b| (a.at - at).abs().total_cmp(&(b.at - at).abs()));
-        let Some((low, high)) = near.map(bounds) else {
+        let reach = 0.3 + ran.plan.slack;
+        let Some(near) = nearest(ran.trace.measures.iter(), *at, reach) else {
             problems.push(format!("curve's point at {at:.3} s: nothing was measured then"));
             continue;
         };
-        let off = tolerances(1);
-        for (i, value) in [*volts, *amps].into_iter().enumerate() {
-            if !(value >= low[i] - off[i] && value <= high[i] + off[i]) {
-                problems.push(format!(
-                    "curve's point at {at:.3} s: {value:.4} where {:.4} to {:.4} was",
-                    low[i], high[i]
-                ));
-            }
-        }
+        let wrong = wrong_point([*volts, *amps], &near, &EXACTNESS);
+        problems
+            .extend(wrong.into_iter().map(|wrong| format!("curve's point at {at:.3} s: {wrong}")));
     }
 }
 

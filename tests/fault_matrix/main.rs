@@ -26,11 +26,11 @@ mod clocks;
 mod judge;
 mod log;
 mod matrix;
+#[path = "../oracle/mod.rs"]
+mod oracle;
 mod real;
 mod table;
 mod trial;
-mod wire;
-mod witness;
 mod yard;
 
 use std::time::Instant;

@@ -7,8 +7,8 @@
 use crate::cell::{Cell, Link, Phase, Place};
 use crate::judge::{Verdict, judge};
 use crate::log::Seen;
+use crate::oracle::witness::Witness;
 use crate::trial::{Plan, Ran, Stage, Stop, has_spare, whole};
-use crate::witness::Witness;
 use crate::yard::{PLACES, Yard, links, morning, station};
 use cresthold::daemon::bench::link as dial;
 use cresthold::daemon::field::{Field, Machine, Stay};

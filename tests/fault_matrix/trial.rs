@@ -2,8 +2,8 @@
 
 use crate::cell::{Cell, Link};
 use crate::log::Seen;
-use crate::wire::{Manner, VirtualLine};
-use crate::witness::{LOOK_EVERY, Trace, Witness};
+use crate::oracle::wire::{Manner, VirtualLine};
+use crate::oracle::witness::{LOOK_EVERY, Trace, Witness};
 use crate::yard::{PLACES, Yard, morning, station};
 use cresthold::daemon::field::{Field, Machine, Stay};
 use cresthold::daemon::live::Screen;

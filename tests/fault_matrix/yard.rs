@@ -1,11 +1,12 @@
 //! The yard: a module, its load and boost supply, sensors, and the station file that names them.
 
 use crate::cell::{Link, Place};
-use crate::witness::Witness;
+use crate::oracle::sensors::{PYRANOMETER, SENSITIVITY, THERMOMETER};
+use crate::oracle::witness::Witness;
 use cresthold::quantities::{Amps, Celsius, Irradiance, MetresPerSecond, Ohms, Volts, Watts};
 use cresthold::station::Station;
 use cresthold::time::Utc;
-use cresthold_sim::bench::{Bench, Boost, LoadParams, Meter, Sensor, SensorParams};
+use cresthold_sim::bench::{Bench, Boost, LoadParams, Sensor};
 use cresthold_sim::device::examples;
 use cresthold_sim::sky::plane::Mounting;
 use cresthold_sim::sky::{Place as Spot, Sky, SkyState, SunVector};
@@ -18,21 +19,6 @@ use cresthold_sim::wire::instrument::{
 use cresthold_sim::wire::plant::{LivePlant, PlantParts};
 use cresthold_sim::wire::sensing::{LiveSensor, Sensed};
 use std::time::Duration;
-
-/// Sensitivity of the pyranometer at the meter (V per W/m2).
-const SENSITIVITY: f64 = 8.52e-6;
-
-/// Noise is never twice the same, so that a stuck sensor can be told from a steady one (invented).
-const IRRADIANCE: SensorParams = SensorParams {
-    lag: Duration::ZERO,
-    meter: Meter { gain: 0.0, offset: 0.0, noise: 0.3, resolution: 0.01, range: 2000.0 },
-    drift_per_day: 0.0,
-};
-const THERMOMETER: SensorParams = SensorParams {
-    lag: Duration::ZERO,
-    meter: Meter { gain: 0.0, offset: 0.0, noise: 0.05, resolution: 0.001, range: 200.0 },
-    drift_per_day: 0.0,
-};
 
 const STATION: &str = r#"
 name = "Larkfell test yard"
@@ -233,9 +219,9 @@ impl Yard {
             load: Held::new(front),
             supply: Held::new(supply),
             sensors: [
-                sensor(Sensed::Plane, IRRADIANCE, 1),
+                sensor(Sensed::Plane, PYRANOMETER, 1),
                 sensor(Sensed::Back, THERMOMETER, 2),
-                sensor(Sensed::Plane, IRRADIANCE, 3),
+                sensor(Sensed::Plane, PYRANOMETER, 3),
                 sensor(Sensed::Back, THERMOMETER, 4),
             ],
         }

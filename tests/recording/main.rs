@@ -13,13 +13,9 @@ mod cell;
 mod command;
 #[path = "../noon/mod.rs"]
 mod noon;
+#[path = "../oracle/mod.rs"]
+mod oracle;
 mod run;
-#[path = "../fault_matrix/wire.rs"]
-#[allow(dead_code, reason = "each test binary uses its own part")]
-mod wire;
-#[path = "../fault_matrix/witness.rs"]
-#[allow(dead_code, reason = "each test binary uses its own part")]
-mod witness;
 #[path = "../fault_matrix/yard.rs"]
 #[allow(dead_code, reason = "each test binary uses its own part")]
 mod yard;

@@ -1,7 +1,7 @@
 //! A recorded run in virtual time.
 
 use crate::cell::{Link, Place};
-use crate::wire::{Manner, VirtualLine};
+use crate::oracle::wire::{Manner, VirtualLine};
 use crate::yard::{PLACES, Yard, links, morning, station};
 use cresthold::daemon::field::{Field, Machine, Stay};
 use cresthold::daemon::live::Screen;

@@ -2,7 +2,7 @@
 //! swarm's own layers and in what it hands to the daemon; the shipped program has no such switch.
 
 use crate::disk;
-use crate::witness::Witness;
+use crate::oracle::witness::Witness;
 use cresthold::quantities::{Amps, Volts};
 use cresthold::station::Station;
 use cresthold::store::{StoreError, TailFile};

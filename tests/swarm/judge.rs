@@ -4,9 +4,9 @@
 //! were between. What the daemon wants to write is compared with it before the writer has it; what
 //! the log then holds is compared with what was offered (`books`).
 
+use crate::oracle::witness::{BOOST_FIRST, Measure, Moment, Witness};
 use crate::plan::{Plan, THERMOMETER};
 use crate::runbook::{DayKept, RunBook};
-use crate::witness::{BOOST_FIRST, Measure, Moment, Witness};
 use crate::yard::{AGE_PERIODS, GAP_PERIODS, GRACE_PERIODS, TOO_WARM, dusk_delay};
 use cresthold::control::record::{Curve, Event, Happening, Record};
 use cresthold::store::Status;

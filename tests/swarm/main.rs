@@ -31,17 +31,13 @@ mod disk;
 mod image;
 mod judge;
 mod life;
+#[path = "../oracle/mod.rs"]
+mod oracle;
 mod plan;
 mod runbook;
 mod table;
 mod truth;
 mod weather;
-#[path = "../fault_matrix/wire.rs"]
-#[allow(dead_code, reason = "each test binary uses its own part")]
-mod wire;
-#[path = "../fault_matrix/witness.rs"]
-#[allow(dead_code, reason = "each test binary uses its own part")]
-mod witness;
 mod yard;
 
 use bugs::Bug;

@@ -2,8 +2,8 @@
 
 use crate::dice::Dice;
 use crate::disk::Trouble;
+use crate::oracle::wire::Manner;
 use crate::weather::Weather;
-use crate::wire::Manner;
 use cresthold::time::Utc;
 use cresthold_sim::wire::fault::{Fault, Lasting, Mishap, SensorFault, What};
 use std::fmt::Write as _;

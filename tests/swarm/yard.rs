@@ -2,15 +2,16 @@
 //! station file that names them.
 
 use crate::bugs::{Bug, Terminals};
+use crate::oracle::sensors::{self, PYRANOMETER, SENSITIVITY};
+use crate::oracle::wire::{Manner, VirtualLine};
+use crate::oracle::witness::Witness;
 use crate::plan::{PLACES, Plan, THERMOMETER};
 use crate::weather::Weather;
-use crate::wire::{Manner, VirtualLine};
-use crate::witness::Witness;
 use cresthold::instruments::link::LinkSettings;
 use cresthold::quantities::{Amps, Celsius, Ohms, Volts, Watts};
 use cresthold::station::{Address, Station};
 use cresthold::time::Utc;
-use cresthold_sim::bench::{Bench, Boost, LoadParams, Meter, Sensor, SensorParams};
+use cresthold_sim::bench::{Bench, Boost, LoadParams, Sensor};
 use cresthold_sim::device::examples;
 use cresthold_sim::modbus::{Format, Kind, Table, WordOrder};
 use cresthold_sim::sky::plane::{Mounting, Plane};
@@ -25,19 +26,6 @@ use cresthold_sim::wire::plant::{LivePlant, PlantParts};
 use cresthold_sim::wire::sensing::{LiveSensor, Sensed, UNIT, platinum};
 use std::time::Duration;
 
-/// Sensitivity of the pyranometers at a meter (V per W/m2).
-const SENSITIVITY: f64 = 8.52e-6;
-/// Noise is never twice the same, so that a stuck sensor can be told from a steady one (invented).
-const PYRANOMETER: SensorParams = SensorParams {
-    lag: Duration::ZERO,
-    meter: Meter { gain: 0.0, offset: 0.0, noise: 0.3, resolution: 0.01, range: 2000.0 },
-    drift_per_day: 0.0,
-};
-const RESISTANCE: SensorParams = SensorParams {
-    lag: Duration::ZERO,
-    meter: Meter { gain: 0.0, offset: 0.0, noise: 0.05, resolution: 0.001, range: 200.0 },
-    drift_per_day: 0.0,
-};
 /// What a cover leaves of the light.
 const THROUGH_COVER: f64 = 0.01;
 
@@ -301,7 +289,7 @@ fn sense(plan: &Plan, place: usize, witness: &Witness) -> (Box<dyn Instrument>, 
     let live =
         |sensed, params| LiveSensor::new(witness.plant.clone(), sensed, Sensor::new(params, seed));
     let (show, sickness): (Box<dyn Fn() -> f64 + Send>, _) = if place == THERMOMETER {
-        let (sensor, witness) = (live(Sensed::Back, RESISTANCE), witness.clone());
+        let (sensor, witness) = (live(Sensed::Back, sensors::THERMOMETER), witness.clone());
         let sickness = sensor.sickness();
         let show = move || {
             witness.look();
