@@ -12,13 +12,15 @@ use cresthold::daemon::field::{Field, Machine, Stay};
 use cresthold::daemon::live::Screen;
 use cresthold::daemon::stop::StopFlag;
 use cresthold::instruments::link::LinkSettings;
-use cresthold::station::{Address, Station};
+use cresthold::recording::{Recording, replay};
+use cresthold::station::{Address, RecordingSpec, Station};
 use cresthold::store::{Book, ByHand, Opened, Writer, WriterHandle, others};
 use cresthold::time::{Instant, Utc};
 use cresthold_sim::bench::Truth;
 use cresthold_sim::wire::fault::Player;
 use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
+use std::io::BufReader;
 use std::iter::Peekable;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -51,6 +53,8 @@ pub(crate) struct Outcome {
     pub(crate) untold: u64,
     /// What the tracker got of the crest's energy once all was healed.
     pub(crate) efficiency: f64,
+    /// Inputs of controllers that were recorded and replayed.
+    pub(crate) replayed: u64,
     /// Of all rows of the log.
     pub(crate) digest: u64,
     pub(crate) problems: Vec<String>,
@@ -66,6 +70,8 @@ struct Life {
     yard: Yard,
     player: Player,
     folder: TempDir,
+    /// Where recordings are.
+    heard: TempDir,
     disk: Arc<Disk>,
     judge: Rc<RefCell<Judge>>,
     hand: Hand,
@@ -120,8 +126,12 @@ impl Life {
     fn new(plan: Plan, bug: Option<Bug>) -> Self {
         let mut station = station(&plan);
         let yard = Yard::new(&plan, &station, bug);
+        let heard = scratch();
         if let Some(bug) = bug {
             bug.spoil(&mut station);
+        } else {
+            let (folder, keep_bytes) = (heard.path().to_path_buf(), u64::MAX);
+            station.recording = Some(RecordingSpec { folder, keep_bytes });
         }
         let slower = u32::try_from(plan.period.as_secs() / 10).unwrap().max(1);
         WRITER.set(Some((tokio::time::Instant::now(), slower)));
@@ -139,6 +149,7 @@ impl Life {
             yard,
             player,
             folder,
+            heard,
             disk,
             judge: Rc::new(RefCell::new(judge)),
             hand: Rc::default(),
@@ -316,6 +327,7 @@ impl Life {
             wall,
             tails: if swallows { bugs::leaky_tail } else { disk::tail },
             writer: Rc::new(writer),
+            recorder_waits: true,
             heard: Rc::new(move |record| judge.borrow_mut().hear(record)),
             ..Machine::default()
         }
@@ -454,9 +466,33 @@ impl Life {
         if cool { share } else { f64::NAN }
     }
 
+    /// The recordings of all runs, however they ended, replay to the same actions. Answers how many
+    /// inputs.
+    fn replayed(&self, judge: &mut Judge) -> u64 {
+        let mut inputs = 0;
+        for path in list(self.heard.path()) {
+            let file = BufReader::new(std::fs::File::open(&path).unwrap());
+            let replayed = Recording::new(file)
+                .map_err(Into::into)
+                .and_then(|mut recording| replay(&mut recording, Some(&self.station)));
+            let wrong = match replayed {
+                Ok(replayed) => {
+                    inputs += replayed.inputs;
+                    replayed.difference.map(|it| format!("{it:?}"))
+                }
+                Err(error) => Some(error.to_string()),
+            };
+            if let Some(wrong) = wrong {
+                judge.problem(f64::NAN, format!("{}: {wrong}", path.display()));
+            }
+        }
+        inputs
+    }
+
     fn judged(self) -> Outcome {
         self.disk.fall_ill(Trouble::None);
         let mut judge = self.judge.borrow_mut();
+        let replayed = self.replayed(&mut judge);
         let efficiency = self.efficiency(&mut judge);
         let found = books::check(&self.log(), &self.plan, &mut judge);
         Outcome {
@@ -470,6 +506,7 @@ impl Life {
             counted: found.counted,
             untold: found.untold,
             efficiency,
+            replayed,
             digest: found.digest,
             problems: std::mem::take(&mut judge.problems),
         }
@@ -478,15 +515,20 @@ impl Life {
 
 /// The files of a log, but for its lock.
 fn files(folder: &Path) -> Vec<(String, Vec<u8>)> {
-    let mut all: Vec<_> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|entry| entry.unwrap().path())
+    list(folder)
+        .into_iter()
         .filter(|path| path.extension().is_none_or(|it| it != "lock"))
         .map(|path| {
             let name = path.file_name().unwrap().to_string_lossy().into_owned();
             (name, std::fs::read(&path).unwrap())
         })
-        .collect();
+        .collect()
+}
+
+/// What is in a folder, by name.
+fn list(folder: &Path) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(folder).unwrap();
+    let mut all: Vec<_> = entries.map(|entry| entry.unwrap().path()).collect();
     all.sort();
     all
 }

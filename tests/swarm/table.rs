@@ -31,13 +31,14 @@ pub(crate) fn table(lives: &[Outcome], seconds: f64) -> String {
     let _ = writeln!(
         text,
         "{} runs; {} samples compared with the plant; {} rows with what was offered, {} of the told \
-         ones counted as left out, {} untold ones lost with a run; once healed at least {:.1} % of \
+         ones counted as left out, {} untold ones lost with a run; {} recorded inputs replayed; once healed at least {:.1} % of \
          the crest's energy",
         sum(|life| life.runs),
         sum(|life| life.compared),
         sum(|life| life.rows),
         sum(|life| life.counted),
         sum(|life| life.untold),
+        sum(|life| life.replayed),
         100.0 * least,
     );
     text
