@@ -2,7 +2,7 @@
 
 use super::Exit;
 use crate::recording::{
-    Difference, End, Header, ReadError, Recording, ReplayError, Replayed, replay,
+    self, Difference, End, Header, ReadError, Recording, ReplayError, Replayed, replay,
 };
 use crate::station::Station;
 use clap::Args;
@@ -77,6 +77,12 @@ fn in_words(file: &Path, header: &Header, replayed: &Replayed) -> String {
     let Header { program, channel, .. } = header;
     let Replayed { inputs, commands, records, span, end, difference } = replayed;
     let mut text = format!("{}: {channel}, recorded by {program}\n", file.display());
+    let own = recording::program();
+    if *program != own {
+        text.push_str(&format!(
+            "this is {own}: a difference may be one between programs, or of the last bit\n"
+        ));
+    }
     if let Some((first, last)) = span {
         let hours = last.mono.saturating_since(first.mono).as_secs_f64() / 3600.0;
         text.push_str(&format!(
@@ -128,6 +134,7 @@ fn in_json(file: &Path, header: &Header, replayed: &Replayed) -> Value {
         "file": file.display().to_string(),
         "channel": header.channel,
         "program": header.program,
+        "replayed_by": recording::program(),
         "inputs": replayed.inputs,
         "commands": replayed.commands,
         "records": replayed.records,

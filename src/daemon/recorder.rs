@@ -17,7 +17,7 @@ use crate::control::record::ChannelId;
 use crate::recording::{Listener, Word};
 use crate::station::Station;
 use file::File;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{self, JoinHandle};
@@ -46,14 +46,24 @@ pub(super) struct News {
 
 #[derive(Debug)]
 struct Shared {
-    /// By channel: whether nobody takes its words any more.
+    /// By channel: whether nobody takes its words any more, and how many inputs could not be kept.
     over: Vec<AtomicBool>,
+    lost: Vec<AtomicU64>,
     /// Whether the run came to its end.
     ended: AtomicBool,
     news: Mutex<Vec<News>>,
 }
 
 impl Shared {
+    fn new(channels: usize) -> Self {
+        Self {
+            over: (0..channels).map(|_| AtomicBool::new(false)).collect(),
+            lost: (0..channels).map(|_| AtomicU64::new(0)).collect(),
+            ended: AtomicBool::new(false),
+            news: Mutex::default(),
+        }
+    }
+
     fn news(&self) -> Vec<News> {
         std::mem::take(&mut *self.news.lock().unwrap_or_else(PoisonError::into_inner))
     }
@@ -91,11 +101,7 @@ impl Recorder {
     ) -> Option<Self> {
         let spec = station.recording.as_ref()?;
         let count = station.channels.len();
-        let shared = Arc::new(Shared {
-            over: (0..count).map(|_| AtomicBool::new(false)).collect(),
-            ended: AtomicBool::new(false),
-            news: Mutex::default(),
-        });
+        let shared = Arc::new(Shared::new(count));
         let mut files: Vec<Option<File>> = Vec::with_capacity(count);
         for (index, channel) in station.channels.iter().enumerate() {
             let begun = driven(channel.control.id).then(|| File::begin(spec, station, channel));
@@ -132,7 +138,7 @@ impl Recorder {
     /// Whoever listens to the `index`-th channel.
     pub(super) fn ear(&self, index: usize) -> Option<Ear> {
         let (queue, shared) = (self.queue.clone()?, Arc::clone(&self.shared));
-        Some(Ear { index, queue, shared, waits: self.waits, lost: 0 })
+        Some(Ear { index, queue, shared, waits: self.waits })
     }
 
     /// What the log should know since the last call.
@@ -166,8 +172,6 @@ pub(super) struct Ear {
     queue: SyncSender<Told>,
     shared: Arc<Shared>,
     waits: bool,
-    /// Inputs that could not be kept.
-    lost: u64,
 }
 
 impl Listener for Ear {
@@ -176,9 +180,11 @@ impl Listener for Ear {
         if over.load(Ordering::Relaxed) {
             return;
         }
-        if self.lost > 0 {
-            self.lost += u64::from(matches!(word, Word::Heard(..)));
-            if self.queue.try_send((self.index, Word::Lost(self.lost))).is_ok() {
+        let lost = &self.shared.lost[self.index];
+        if lost.load(Ordering::Relaxed) > 0 {
+            let more = u64::from(matches!(word, Word::Heard(..)));
+            let all = lost.fetch_add(more, Ordering::Relaxed) + more;
+            if self.queue.try_send((self.index, Word::Lost(all))).is_ok() {
                 over.store(true, Ordering::Relaxed);
             }
             return;
@@ -190,7 +196,7 @@ impl Listener for Ear {
         }
         match self.queue.try_send((self.index, word)) {
             Ok(()) => {}
-            Err(TrySendError::Full(_)) => self.lost = 1,
+            Err(TrySendError::Full(_)) => lost.store(1, Ordering::Relaxed),
             Err(TrySendError::Disconnected(_)) => over.store(true, Ordering::Relaxed),
         }
     }
@@ -220,7 +226,13 @@ impl Keeper {
         }
         let ended = self.shared.ended.load(Ordering::Relaxed);
         for index in 0..self.files.len() {
-            self.with(index, if ended { File::end } else { File::flush });
+            let lost = self.shared.lost[index].load(Ordering::Relaxed);
+            self.with(index, |file| match lost {
+                0 if ended => file.end(),
+                0 => file.flush(),
+                // The queue was full to the end.
+                lost => file.take(&Word::Lost(lost)),
+            });
         }
     }
 
@@ -243,6 +255,7 @@ impl Keeper {
 mod tests {
     use super::*;
     use crate::control::Input;
+    use crate::station::RecordingSpec;
     use crate::time::{Instant, Stamp, Utc};
 
     fn heard(second: u64) -> Word {
@@ -255,12 +268,8 @@ mod tests {
     #[test]
     fn a_full_queue_makes_nobody_wait_and_is_told() {
         let (queue, words) = sync_channel(3);
-        let shared = Arc::new(Shared {
-            over: vec![AtomicBool::new(false)],
-            ended: AtomicBool::new(false),
-            news: Mutex::default(),
-        });
-        let mut ear = Ear { index: 0, queue, shared, waits: false, lost: 0 };
+        let shared = Arc::new(Shared::new(1));
+        let mut ear = Ear { index: 0, queue, shared, waits: false };
         (0..7).for_each(|second| ear.hear(heard(second)));
         ear.hear(Word::SweepAsked);
         let kept: Vec<Word> = words.try_iter().map(|(_, word)| word).collect();
@@ -269,5 +278,28 @@ mod tests {
         (7..20).for_each(|second| ear.hear(heard(second)));
         let kept: Vec<Word> = words.try_iter().map(|(_, word)| word).collect();
         assert_eq!(kept, [Word::Lost(5)]);
+    }
+
+    /// A disk that hangs until the run is over: the recording does not look whole.
+    #[test]
+    fn a_queue_that_was_full_to_the_end_is_told_in_the_file() {
+        let scratch = tempfile::tempdir().unwrap();
+        let text = Station::REHEARSAL;
+        let mut station = Station::parse("yard.toml", text).unwrap();
+        station.channels.truncate(1);
+        let spec = RecordingSpec { folder: scratch.path().to_path_buf(), keep_bytes: 1_000_000 };
+        let file = File::begin(&spec, &station, &station.channels[0]).unwrap();
+        let path = file.path().to_path_buf();
+        let (queue, words) = sync_channel(3);
+        let shared = Arc::new(Shared::new(1));
+        let mut ear = Ear { index: 0, queue, shared: Arc::clone(&shared), waits: false };
+        (0..7).for_each(|second| ear.hear(heard(second)));
+        drop(ear);
+        shared.ended.store(true, Ordering::Relaxed);
+        let flushed = std::time::Instant::now();
+        Keeper { files: vec![Some(file)], shared: Arc::clone(&shared), flushed }.run(&words);
+        let text = std::fs::read_to_string(path).unwrap();
+        assert!(text.ends_with(" lost 4\n"), "{text}");
+        assert!(matches!(&shared.news()[..], [News { ended: true, .. }]));
     }
 }

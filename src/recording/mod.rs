@@ -48,3 +48,10 @@ pub const FORMAT: u32 = 1;
 
 /// What the first line says, before the format's number.
 const TITLE: &str = "cresthold recording";
+
+/// This program, and what it runs on: the last bit of a logarithm may be another elsewhere.
+#[must_use]
+pub fn program() -> String {
+    let (arch, os) = (std::env::consts::ARCH, std::env::consts::OS);
+    format!("{} {arch} {os}", env!("CARGO_PKG_VERSION"))
+}

@@ -65,6 +65,7 @@ fn the_binary_records_and_replays() {
     assert_eq!(answer.status.code(), Some(0), "{}", text(&answer.stderr));
     let told: Value = serde_json::from_slice(&answer.stdout).unwrap();
     assert_eq!(told["end"], "whole", "{told}");
+    assert_eq!(told["program"], told["replayed_by"], "{told}");
     assert_eq!(told["difference"], Value::Null, "{told}");
     assert!(told["inputs"].as_u64().unwrap() > 90, "{told}");
 

@@ -1,6 +1,6 @@
 //! The file of one recording.
 
-use crate::recording::{Scribe, Word};
+use crate::recording::{Scribe, Word, program};
 use crate::station::{ChannelSpec, RecordingSpec, Station};
 use std::fmt::Display;
 use std::fs::{self, OpenOptions};
@@ -126,10 +126,4 @@ fn before(folder: &Path, channel: &str) -> std::io::Result<(u64, u64)> {
         }
     }
     Ok((last, taken))
-}
-
-/// The program, and what it runs on: the last bit of a logarithm may be another elsewhere.
-fn program() -> String {
-    let (arch, os) = (std::env::consts::ARCH, std::env::consts::OS);
-    format!("{} {arch} {os}", env!("CARGO_PKG_VERSION"))
 }
