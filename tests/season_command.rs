@@ -200,13 +200,15 @@ fn curves_of_the_log_tell_the_rating() {
 
     // A day of broken clouds has no steady minutes; and a matrix is one channel's.
     let with = ["season", "yard.sqlite", "--gamma", "-0.4", "--matrix", "matrix.csv"];
-    for (more, word) in [
-        (&[][..], "choose one with --channel"),
-        (&["--channel", "slope-1"], "no point of the power"),
+    // What the one channel came to is told nevertheless.
+    for (more, word, told) in [
+        (&[][..], "choose one with --channel", false),
+        (&["--channel", "slope-1"], "no point of the power", true),
     ] {
         let refused = cresthold(&[&with[..], more].concat(), here);
         assert_eq!(refused.status.code(), Some(2));
         assert!(text(&refused.stderr).contains(word), "{}", text(&refused.stderr));
+        assert_eq!(text(&refused.stdout).contains("slope-1"), told);
         assert!(!here.join("matrix.csv").exists());
     }
 

@@ -175,7 +175,7 @@ fn a_browser_shows_it_without_a_word_or_a_request() {
     assert!(shown.contains("What a campaign came to") && shown.contains("Curves over time"));
 }
 
-/// A page is not written over a log.
+/// A page is not written over a log, nor over anything else that is no page.
 #[test]
 fn a_page_is_no_log() {
     let scratch = tempfile::tempdir().unwrap();
@@ -186,6 +186,8 @@ fn a_page_is_no_log() {
         .current_dir(here)
         .output()
         .unwrap();
-    assert_eq!(shown.status.code(), Some(2), "{}", String::from_utf8_lossy(&shown.stderr));
+    let said = String::from_utf8_lossy(&shown.stderr).into_owned();
+    assert_eq!(shown.status.code(), Some(2), "{said}");
+    assert!(said.contains("must end in .html"), "{said}");
     cresthold(&["season", "yard.sqlite"], here);
 }

@@ -1,6 +1,7 @@
 //! `cresthold bench`: a station's plant as virtual instruments on real lines.
 
 use super::Exit;
+use super::place::station_name;
 use super::run::parse_length;
 use crate::daemon::serve::{BenchError, Offer, VirtualBench, places};
 use crate::daemon::stop::StopFlag;
@@ -48,7 +49,7 @@ pub(super) struct ServeBench {
     #[arg(long = "for", value_name = "TIME", value_parser = parse_length)]
     length: Option<Duration>,
     /// Write the station file here instead of on standard output
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.toml", value_parser = station_name)]
     write: Option<PathBuf>,
     /// Play the faults of this script (TOML)
     #[arg(long, value_name = "FILE")]

@@ -1,5 +1,6 @@
 //! `cresthold commission`: the real bench before a campaign.
 
+use super::place::page_name;
 use super::{Exit, out, station_of};
 use crate::commission::{Commissioning, Light, Outcome, json, page, text};
 use crate::daemon::RunError;
@@ -38,7 +39,7 @@ pub(super) struct Commission {
     #[arg(long, value_name = "FILE")]
     log: Option<PathBuf>,
     /// The page to sign (HTML); without it, beside the log
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.html", value_parser = page_name)]
     page: Option<PathBuf>,
     /// Energise every channel without asking
     #[arg(long)]

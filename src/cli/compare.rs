@@ -1,7 +1,7 @@
 //! `cresthold compare`: trackers tried against each other on the embedded plant.
 
 use super::Exit;
-use super::place::write;
+use super::place::{page_name, write};
 use super::run::parse_length;
 use crate::daemon::{compare, crew};
 use crate::report::comparison::{by_scenario, csv, tables};
@@ -85,7 +85,7 @@ pub(super) struct Compare {
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
     /// Write a page with pictures, one HTML file
-    #[arg(long, value_name = "FILE", conflicts_with = "shard")]
+    #[arg(long, value_name = "FILE.html", value_parser = page_name, conflicts_with = "shard")]
     page: Option<PathBuf>,
     /// Threads (all processors)
     #[arg(long, value_name = "N")]

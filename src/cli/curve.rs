@@ -2,7 +2,8 @@
 
 mod correction;
 
-use super::{Exit, picture};
+use super::Exit;
+use super::place::picture_name;
 use crate::curve::translate::BetweenError;
 use crate::curve::uncertainty::{
     AnalysisError, Correction, Inputs, Quantity, Spec, Stated, UnknownRow,
@@ -104,7 +105,7 @@ struct Output {
     #[arg(long)]
     json: bool,
     /// Draw current, power, crest, fit and residual of one curve as SVG
-    #[arg(long, value_name = "FILE.svg", value_parser = picture::parse_out)]
+    #[arg(long, value_name = "FILE.svg", value_parser = picture_name)]
     svg: Option<PathBuf>,
     /// The same as PNG
     #[arg(long, value_name = "FILE.png", value_parser = parse_png)]

@@ -1,6 +1,7 @@
 //! `cresthold picture`: a day of a log as an SVG picture.
 
 use super::Exit;
+use super::place::picture_name;
 use crate::report::picture::{PictureError, draw_day};
 use crate::store::Reader;
 use clap::Args;
@@ -18,7 +19,7 @@ pub(super) struct DrawPicture {
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = parse_date)]
     date: Option<String>,
     /// Where the picture goes, a name ending in .svg; without it, LOG-DATE.svg beside the log
-    #[arg(long, value_name = "FILE.svg", value_parser = parse_out)]
+    #[arg(long, value_name = "FILE.svg", value_parser = picture_name)]
     out: Option<PathBuf>,
 }
 
@@ -66,14 +67,4 @@ pub(super) fn parse_date(text: &str) -> Result<String, String> {
     let date: jiff::civil::Date =
         text.parse().map_err(|error| format!("{error}; write a date such as 2026-06-21"))?;
     Ok(date.to_string())
-}
-
-/// Only a name of a picture: a slip of the hand must not overwrite a log.
-pub(super) fn parse_out(text: &str) -> Result<PathBuf, String> {
-    let path = PathBuf::from(text);
-    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("svg")) {
-        Ok(path)
-    } else {
-        Err("the picture's name must end in .svg, so that it can't overwrite a log".to_owned())
-    }
 }

@@ -1,4 +1,4 @@
-//! Where a command's file goes: whole or not at all, and never over a database.
+//! Where a command's file goes: whole or not at all, and over nothing of another kind.
 //!
 //! A file is written under another name and renamed when it is whole and on the disk: a command that is
 //! killed leaves what was there before.
@@ -39,6 +39,29 @@ pub(super) fn not_read(out: &Path, read: &Path) -> Result<(), Refusal> {
         return Err((Exit::Usage, text));
     }
     Ok(())
+}
+
+/// Only a page's name: a slip of the hand must not overwrite a station file or a log.
+pub(super) fn page_name(text: &str) -> Result<PathBuf, String> {
+    ending(text, "html", "page")
+}
+
+/// Only a picture's name.
+pub(super) fn picture_name(text: &str) -> Result<PathBuf, String> {
+    ending(text, "svg", "picture")
+}
+
+/// Only a station file's name.
+pub(super) fn station_name(text: &str) -> Result<PathBuf, String> {
+    ending(text, "toml", "station file")
+}
+
+fn ending(text: &str, wanted: &str, what: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case(wanted)) {
+        return Ok(path);
+    }
+    Err(format!("the {what}'s name must end in .{wanted}, so that it can't overwrite another file"))
 }
 
 /// Where a file is written until it is whole.

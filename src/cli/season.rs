@@ -1,7 +1,7 @@
 //! `cresthold season`: what a campaign came to, from its log alone.
 
 use super::Exit;
-use super::place::write;
+use super::place::{Refusal, page_name, write};
 use crate::daemon::progress::Progress;
 use crate::quantities::Watts;
 use crate::report::season::{BrightestDay, CurveTold, SeasonReport, Told, matrix_csv};
@@ -10,7 +10,7 @@ use crate::report::season_page::page;
 use crate::season::{Rules, evaluate};
 use crate::store::{ChannelRow, Reader, StoreError};
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Seed of the intervals: the same log gives the same figures.
 const SEED: u64 = 1;
@@ -61,7 +61,7 @@ pub(super) struct SumUpSeason {
     #[arg(long)]
     json: bool,
     /// Write a page with pictures, to read, print and keep, one HTML file
-    #[arg(long, value_name = "FILE.html")]
+    #[arg(long, value_name = "FILE.html", value_parser = page_name)]
     page: Option<PathBuf>,
     /// Write the power matrix of the one channel as CSV, for `cresthold yield --matrix`
     #[arg(long, value_name = "FILE.csv")]
@@ -102,8 +102,6 @@ enum Problem {
     Empty { log: String },
     #[error("--matrix: the log has {0} channels on these dates; choose one with --channel")]
     Channels(usize),
-    #[error("--matrix: no point of the power matrix is filled: that takes steady minutes about it")]
-    NoMatrix,
     #[error("--to must not lie before --from: no day is between them")]
     Backwards,
     #[error("{log}: it has no record on these dates; it has days from {first} to {last}")]
@@ -121,7 +119,6 @@ impl SumUpSeason {
                     Problem::NoSuchChannel { .. }
                     | Problem::Backwards
                     | Problem::Channels(_)
-                    | Problem::NoMatrix
                     | Problem::Elsewhere { .. } => Exit::Usage,
                 };
             }
@@ -136,15 +133,7 @@ impl SumUpSeason {
                 return exit;
             }
         }
-        if let Some(path) = &self.matrix {
-            let one = &report.channels[0];
-            let source = format!("{} ({}), {}", one.channel, one.device, report.log);
-            let text = matrix_csv(&one.power_matrix, one.rated_w, &source);
-            if let Err((exit, text)) = write(path, &text) {
-                tell!("{text}");
-                return exit;
-            }
-        }
+        let matrix = self.matrix.as_ref().map_or(Ok(()), |path| write_matrix(path, &report));
         if self.json {
             match serde_json::to_string_pretty(&report) {
                 Ok(text) => sayln!("{text}"),
@@ -153,7 +142,13 @@ impl SumUpSeason {
         } else {
             say!("{}", report.tables());
         }
-        Exit::Done
+        match matrix {
+            Ok(()) => Exit::Done,
+            Err((exit, text)) => {
+                tell!("{text}");
+                exit
+            }
+        }
     }
 
     fn report(&self) -> Result<SeasonReport, Problem> {
@@ -192,7 +187,6 @@ impl SumUpSeason {
         }
         if self.matrix.is_some() {
             match told.as_slice() {
-                [one] if one.season.matrix.points.is_empty() => return Err(Problem::NoMatrix),
                 [_] => {}
                 many => return Err(Problem::Channels(many.len())),
             }
@@ -242,4 +236,16 @@ fn parse_stated(text: &str) -> Option<Stated> {
         None => (None, text),
     };
     Some(Stated { channel, value: value.trim().parse().ok()? })
+}
+
+/// Writes the power matrix of the one channel.
+fn write_matrix(path: &Path, report: &SeasonReport) -> Result<(), Refusal> {
+    let one = &report.channels[0];
+    if one.power_matrix.is_empty() {
+        let text = "--matrix: nothing was written: no point of the power matrix is filled; that \
+                    takes steady minutes about it";
+        return Err((Exit::Usage, text.to_owned()));
+    }
+    let source = format!("{} ({}), {}", one.channel, one.device, report.log);
+    write(path, &matrix_csv(&one.power_matrix, one.rated_w, &source))
 }

@@ -5,7 +5,7 @@ use super::compare::{
     BenchOptions, Meant, carried_out, parse_shard, parts, plant_named, scenarios_like, wanted,
     write_json,
 };
-use super::place::write;
+use super::place::{page_name, write};
 use super::run::parse_length;
 use crate::report::tuning::{answer, csv, station_lines, table};
 use crate::report::tuning_page::page;
@@ -74,7 +74,7 @@ pub(super) struct Tune {
     #[arg(long, value_name = "FILE", conflicts_with = "shard")]
     csv: Option<PathBuf>,
     /// Write a page with the map, one HTML file
-    #[arg(long, value_name = "FILE", conflicts_with = "shard")]
+    #[arg(long, value_name = "FILE.html", value_parser = page_name, conflicts_with = "shard")]
     page: Option<PathBuf>,
     /// Threads (all processors)
     #[arg(long, value_name = "N")]

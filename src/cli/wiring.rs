@@ -1,5 +1,6 @@
 //! `cresthold wiring`: every channel as it must be wired, to hang at the bench.
 
+use super::place::page_name;
 use super::{Exit, station_of};
 use crate::report::wiring::{drawing, page};
 use crate::station::ChannelSpec;
@@ -18,7 +19,7 @@ pub(super) struct DrawWiring {
     /// The station file (TOML); without one, the built-in rehearsal station
     file: Option<PathBuf>,
     /// Where the page goes, a name ending in .html; without it, STATION-wiring.html
-    #[arg(long, value_name = "FILE.html", value_parser = parse_out, conflicts_with = "svg")]
+    #[arg(long, value_name = "FILE.html", value_parser = page_name, conflicts_with = "svg")]
     out: Option<PathBuf>,
     /// Write one SVG file per channel into this directory, instead of the page
     #[arg(long, value_name = "DIR")]
@@ -69,14 +70,4 @@ fn write(place: &Path, sheet: &str) -> std::io::Result<()> {
         std::fs::create_dir_all(directory)?;
     }
     std::fs::write(place, sheet)
-}
-
-/// Only a name of a page: a slip of the hand must not overwrite a station file or a log.
-fn parse_out(text: &str) -> Result<PathBuf, String> {
-    let path = PathBuf::from(text);
-    if path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("html")) {
-        Ok(path)
-    } else {
-        Err("the page's name must end in .html, so that it can't overwrite a log".to_owned())
-    }
 }
