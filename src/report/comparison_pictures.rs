@@ -80,7 +80,7 @@ pub(super) fn by_slope(comparison: &Comparison, place: Place) -> Option<String> 
     let upright = Axis::decades(losses(comparison, place, &sloped), (bottom, top));
     for (index, name) in ranges.iter().enumerate() {
         let left = 70.0 + width * index as f64;
-        let ends = (left, left + width - 34.0);
+        let ends = (left, left + width - 50.0);
         let of: Vec<usize> = sloped.iter().filter(|at| range(at) == *name).copied().collect();
         panel(&mut chart, comparison, (place, &of), (ends, &upright));
         chart.text((ends.0, top - 10.0), &heading(name), Stand::Left, "b");

@@ -10,7 +10,7 @@ const STYLE: &str = "\
 --c4: #3f8fc5; --c5: #8a6d00; --c6: #5b4bb5 } \
 @media screen and (prefers-color-scheme: dark) { :root { --ground: #16181b; --ink: #e6e6e6; --c0: #56b4e9; --c1: #e69f00; \
 --c2: #2fc496; --c3: #e08fbd; --c4: #8cc7f0; --c5: #f0e442; --c6: #b0a4f5 } } \
-@page { size: A4 landscape; margin: 12mm } \
+@page { size: A4 portrait; margin: 12mm } \
 body { font: 15px/1.45 sans-serif; color: var(--ink); background: var(--ground); max-width: 1060px; margin: 1.5em auto; padding: 0 1em } \
 h1 { font-size: 1.6em; margin: 0 0 .3em } h2 { font-size: 1.25em; margin: 1.8em 0 .4em } h3 { font-size: 1.05em; margin: 1.4em 0 .3em } \
 .answer { border-left: 4px solid var(--c0); padding: .1em 1em; margin: 1em 0 } \
@@ -21,7 +21,7 @@ td small { opacity: .85 } .behind { font-style: italic } .ahead { font-weight: b
 pre, code { font: .88em/1.4 monospace } pre { border: 1px solid color-mix(in srgb, currentColor 25%, transparent); padding: .6em .8em; white-space: pre-wrap; overflow-wrap: anywhere } \
 figure { margin: 1em 0 } figcaption { font-size: .9em } .legend { font-size: .86em; list-style: none; padding: 0; margin: .5em 0 } .legend li { display: inline-block; margin-right: 1.6em } \
 tr, figure, .answer { break-inside: avoid } h2, h3 { break-after: avoid } \
-@media print { body { max-width: none; margin: 0; font-size: 10pt } .wide { overflow: visible } section { break-before: page } }";
+@media print { body { max-width: none; margin: 0; font-size: 10pt } .wide { overflow: visible } }";
 
 /// The whole page around its body.
 pub(super) fn whole(title: &str, body: &str) -> String {
