@@ -27,7 +27,7 @@ use std::path::{Path, PathBuf};
 #[command(after_help = "Examples:
   cresthold commission yard.toml                     asks before each channel
   cresthold commission yard.toml --irradiance 812 --module-temperature 41
-                                                     with the light read off a meter: sharper limits
+                                with the light read off a meter: sharper limits
   cresthold commission yard.toml --yes --json        for a script; you said that you are there
 
 Exit codes: 0 nothing has to be put right; 3 station file; 4 log or page; 5 not confirmed off: check

@@ -40,19 +40,19 @@ Examples:
   cresthold curve roof.csv --area 1.64 --volts-error 0.05,0.01 --amps-error 0.1,0.005 \\
       --irradiance-error 1 --cell-error 2                    with uncertainties
   cresthold curve receiver.csv --area 0.85                   a concentrator: the aperture's area;
-                                                             the irradiance column is the direct one
+                                the irradiance column is the direct one
   cresthold curve roof.csv --at 812,46.5 --correct-to 1000,25 --alpha 0.0057 --beta -0.138 \\
       --series 0.3 --csv roof-stc.csv                        corrected, and written as a curve
   cresthold curve dim.csv bright.csv --procedure 3 --correct-to 800,35
-                                                             between two curves
+                                between two curves
   cresthold curve yard.sqlite --channel module-1 --cell-above 3
-                                                             a campaign: trend and coefficients
+                                a campaign: trend and coefficients
   cresthold curve yard.sqlite --channel module-1 --cell-above 3 --correct-to 1000,25 \\
       --own-coefficients                                     its curves at standard conditions
   cresthold curve yard.sqlite --channel module-1 --only 17 --svg noon.svg
-                                                             one of its curves, by its number there
+                                one of its curves, by its number there
   cresthold curve roof.csv --station yard.toml --channel module-1 --budget Pmp
-                                                              how well Pmp is known, input by input
+                                how well Pmp is known, input by input
 
 Uncertainties follow from what is known of the instruments: of a log what its station stated, of a CSV
 file its comments `# stated: ...`, else what --station states of the channel. A limit of error among

@@ -40,3 +40,25 @@ fn write(directory: &Path) -> Result<(), Error> {
     }
     clap_mangen::generate_to(command.disable_help_subcommand(true), directory)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A page of 80 columns begins its examples in the eighth, and a word has to find room.
+    #[test]
+    fn no_example_begins_beyond_what_a_page_can_show() {
+        const MOST: usize = 40;
+        let command = Arguments::command();
+        let mut seen = 0;
+        for command in command.get_subcommands().chain([&command]) {
+            let help = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            for line in help.lines() {
+                let indent = line.len() - line.trim_start().len();
+                assert!(indent <= MOST, "{}: {line}", command.get_name());
+                seen += 1;
+            }
+        }
+        assert!(seen > 0);
+    }
+}

@@ -28,11 +28,11 @@ const SEED: u64 = 1;
   cresthold season yard.sqlite                                      all channels, all of the log
   cresthold season yard.sqlite --channel module-1 --rated 300 --gamma -0.35
   cresthold season yard.sqlite --rated module-1=300 --rated module-2=295 --gamma -0.35
-                                                                    several, side by side
+                                several, side by side
   cresthold season yard.sqlite --from 2026-06-01 --to 2026-06-30    a month, both dates with it
   cresthold season yard.sqlite --page season.html                   a page to read, print and keep
   cresthold season yard.sqlite --channel module-1 --matrix module-1.csv
-                                                    its power matrix; what it would make elsewhere:
+                                its power matrix; what it would make elsewhere:
   cresthold yield elsewhere.epw --matrix module-1.csv --tilt 20
   cresthold season yard.sqlite --json > season.json                 the same numbers, by day as well
 

@@ -102,8 +102,7 @@ fn usage(error: impl std::fmt::Display) -> Failure {
 
 impl WorkOutYield {
     pub(super) fn carry_out(&self) -> Exit {
-        let worked_out =
-            if is_database(&self.weather) { self.beside_log() } else { self.work_out() };
+        let worked_out = if self.is_log() { self.beside_log() } else { self.work_out() };
         match worked_out.and_then(|report| self.print(&report)) {
             Ok(()) => Exit::Done,
             Err((exit, text)) => {
@@ -111,6 +110,12 @@ impl WorkOutYield {
                 exit
             }
         }
+    }
+
+    /// A log, or what is named as one and is not there.
+    fn is_log(&self) -> bool {
+        let named = self.weather.extension().is_some_and(|it| it.eq_ignore_ascii_case("sqlite"));
+        is_database(&self.weather) || named && !self.weather.exists()
     }
 
     fn work_out(&self) -> Result<YieldReport, Failure> {

@@ -6,7 +6,7 @@
 
 use super::Plant;
 use crate::quantities::Volts;
-use crate::station::{StationError, tracker_of};
+use crate::station::{Problem, StationError, tracker_of};
 use crate::trackers::TrackerConfig;
 use std::fmt::Write as _;
 
@@ -28,12 +28,12 @@ pub enum ContenderError {
         part: String,
     },
     /// The tracker refuses its settings.
-    #[error("{text}: {error}")]
+    #[error("{text}: {why}")]
     Refused {
         /// The whole line.
         text: String,
         /// Why.
-        error: StationError,
+        why: String,
     },
 }
 
@@ -64,6 +64,8 @@ impl Contender {
     /// assert_eq!(lines, "method = \"perturb-and-observe\"\nstep_volts = 0.499576\n");
     /// let wrong = Contender::new("perturb-and-observe:share=0.8").unwrap_err().to_string();
     /// assert!(wrong.contains("has no such setting"), "{wrong}");
+    /// let half = Contender::new("hold").unwrap_err().to_string();
+    /// assert!(half.starts_with("hold: volts: missing; hold needs"), "{half}");
     /// ```
     pub fn new(text: &str) -> Result<Self, ContenderError> {
         let contender = Self { text: text.trim().to_owned() };
@@ -101,7 +103,7 @@ impl Contender {
 
     fn for_volts(&self, open_circuit: Volts) -> Result<TrackerConfig, ContenderError> {
         tracker_of(&self.lines(open_circuit)?)
-            .map_err(|error| ContenderError::Refused { text: self.text.clone(), error })
+            .map_err(|error| ContenderError::Refused { text: self.text.clone(), why: why(&error) })
     }
 
     fn lines(&self, open_circuit: Volts) -> Result<String, ContenderError> {
@@ -123,6 +125,15 @@ impl Contender {
         }
         Ok(lines)
     }
+}
+
+/// All that is wrong with a line. It has no lines to number.
+fn why(error: &StationError) -> String {
+    let of = |problem: &Problem| {
+        let key = if problem.key.is_empty() { "" } else { ": " };
+        format!("{}{key}{}", problem.key, problem.text)
+    };
+    error.problems.iter().map(of).collect::<Vec<_>>().join("; ")
 }
 
 /// A device to try a line on (V).

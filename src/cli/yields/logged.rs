@@ -38,10 +38,10 @@ fn of_log(error: &StoreError) -> Failure {
 impl WorkOutYield {
     /// What the channel's device should have made in the light and warmth that its log tells.
     pub(super) fn beside_log(&self) -> Result<YieldReport, Failure> {
+        let reader = Reader::open(&self.weather).map_err(|error| of_log(&error))?;
         self.check_of_log()?;
         let stated = self.device.stated()?;
         let log = self.weather.display().to_string();
-        let reader = Reader::open(&self.weather).map_err(|error| of_log(&error))?;
         let channel = self.channel_of(reader.channels().map_err(|error| of_log(&error))?, &log)?;
         let (name, dates) = (channel.name.clone(), &self.log);
         let dates = Dates { from: dates.from.clone(), to: dates.to.clone() };
@@ -105,7 +105,8 @@ impl WorkOutYield {
         ];
         if let Some((option, _)) = given.iter().find(|(_, given)| *given) {
             return Err(usage(format!(
-                "{option}: a log's light and warmth are those on the device already; leave it out"
+                "{option}: of a weather file, whose light is yet to be brought to the device; a \
+                 log's is what fell on it; leave it out"
             )));
         }
         if !self.device.is_stated() {
