@@ -184,6 +184,52 @@ fn a_night_ends_a_lock_where_the_station_says_so() {
     }
 }
 
+/// Beyond the polar circle, in summer: what a night does, a day does.
+#[test]
+fn where_the_sun_does_not_set_a_day_ends_a_lock_where_the_station_says_so() {
+    const LOOKS: u32 = 86_400 / 10;
+    for anew in [false, true] {
+        let mut config = channel_config(perturb_and_observe(0.25));
+        config.retry.anew_each_day = anew;
+        let retry = config.retry;
+        let mut talk = Talk::with(config, "2016-06-15T10:00:00Z".parse().unwrap());
+        locked_off(&mut talk);
+        let rest = retry.wait(retry.times).as_secs() as u32 / 10;
+        (talk.light, talk.sun) = (300.0, Some(10.0));
+        let mut begun = None;
+        for look in 0..2 * LOOKS {
+            assert_eq!(talk.wake(), Some(Command::Measure));
+            if talk.read(37.0, 0.0) == Some(Command::BoostOn) {
+                begun = Some(look);
+                break;
+            }
+        }
+        // It looks every ten seconds; one look ends the lock, the next begins.
+        let due = LOOKS + rest;
+        assert!(
+            begun.is_some() == anew && begun.is_none_or(|at| at.abs_diff(due) <= 2),
+            "{begun:?}"
+        );
+    }
+}
+
+/// Six times in as many days are no fault to be locked off for.
+#[test]
+fn where_the_sun_does_not_set_old_failures_are_forgiven() {
+    let config = channel_config(perturb_and_observe(0.25));
+    let retry = config.retry;
+    let mut talk = Talk::with(config, "2016-06-15T10:00:00Z".parse().unwrap());
+    talk.begin();
+    for _ in 0..2 * retry.times {
+        assert_eq!(talk.wake(), Some(Command::Measure));
+        assert_eq!(talk.read(37.0, 17.0), Some(Command::InputOff));
+        talk.let_go(Limit::DeviceAmps);
+        begin_again(&mut talk);
+        talk.now = talk.now.later(Duration::from_secs(86_400) + retry.longest);
+    }
+    assert_eq!(talk.channel.activity(), Activity::Tracking);
+}
+
 /// Begins, and passes a limit until it is locked off.
 fn locked_off(talk: &mut Talk) {
     talk.begin();
@@ -194,16 +240,21 @@ fn locked_off(talk: &mut Talk) {
         if time == 6 {
             break;
         }
-        while !matches!(talk.wake().and_then(|_| talk.read(37.0, 0.0)), Some(Command::BoostOn)) {}
-        talk.say(Input::Done);
-        talk.wake();
-        talk.read(43.0, 0.0);
-        for _ in 0..3 {
-            let _ = talk.say(Input::Done);
-        }
-        assert_eq!(talk.channel.activity(), Activity::Tracking);
+        begin_again(talk);
     }
     assert_eq!(talk.channel.activity(), Activity::LockedOff);
+}
+
+/// From rest to tracking.
+fn begin_again(talk: &mut Talk) {
+    while !matches!(talk.wake().and_then(|_| talk.read(37.0, 0.0)), Some(Command::BoostOn)) {}
+    talk.say(Input::Done);
+    talk.wake();
+    talk.read(43.0, 0.0);
+    for _ in 0..3 {
+        let _ = talk.say(Input::Done);
+    }
+    assert_eq!(talk.channel.activity(), Activity::Tracking);
 }
 
 #[test]

@@ -5,10 +5,13 @@
 mod support;
 
 use cresthold::control::record::{DayTotal, Event, Record};
-use cresthold::quantities::MetresPerSecond;
+use cresthold::quantities::{Celsius, Irradiance, MetresPerSecond};
 use cresthold::rehearsal::{Cover, Yard};
 use cresthold::time::{Instant, Utc};
 use cresthold_sim::sky::recorded::{RecordedSky, embedded_payerne};
+use cresthold_sim::sky::sun::Site;
+use cresthold_sim::sky::{Place, Sky, SkyState};
+use std::collections::BTreeMap;
 use std::sync::LazyLock;
 use std::time::Duration;
 use support::{channel_config, crystalline_stand, perturb_and_observe};
@@ -145,4 +148,75 @@ fn flicker_costs_few_switchings() {
     lived.print("flicker");
     // Three hours of it have 45 such nights.
     assert!(lived.count("woke") <= 15, "{}", lived.count("woke"));
+}
+
+/// A clear sky at 78 degrees north: 800 W/m2 of direct light wherever the sun is above the horizon.
+#[derive(Clone)]
+struct FarNorth(Site);
+
+impl Sky for FarNorth {
+    fn state(&mut self, at: Utc, _: Place) -> SkyState {
+        let sun = self.0.sun(at);
+        let direct = if sun.up > 0.0 { 800.0 } else { 0.0 };
+        let diffuse = direct / 10.0;
+        SkyState {
+            global: Irradiance(direct * sun.up.max(0.0) + diffuse),
+            direct: Irradiance(direct),
+            diffuse: Irradiance(diffuse),
+            air: Celsius(2.0),
+            wind: MetresPerSecond(2.0),
+            sun,
+        }
+    }
+}
+
+/// Days in the far north, at a period of ten seconds; totals by book, and events.
+fn far_north(began: &str, days: u32) -> (Vec<DayTotal>, Vec<Event>) {
+    let mut config = channel_config(perturb_and_observe(0.25));
+    config.period = Duration::from_secs(10);
+    config.sample_every = Duration::from_secs(60);
+    config.max_gap = Duration::from_secs(30);
+    config.max_sensor_age = Duration::from_secs(30);
+    let sky = FarNorth(Site::new(78.2, 15.6, 30.0).unwrap());
+    let mut yard = Yard::new(sky, began.parse().unwrap(), vec![crystalline_stand(config, 11)]);
+    let (mut totals, mut events) = (BTreeMap::new(), Vec::new());
+    let mut log = |record| match record {
+        Record::Day(day) => {
+            totals.insert(day.began, day);
+        }
+        Record::Event(event) => events.push(event),
+        _ => {}
+    };
+    let end = at(24.0 * f64::from(days));
+    yard.run_until(end, &mut log);
+    yard.stop(end - Duration::from_millis(1), &mut log);
+    (totals.into_values().collect(), events)
+}
+
+/// The sun does not set: it wakes once, and the days are told apart all the same.
+#[test]
+fn a_polar_summer_is_one_long_day() {
+    let (totals, events) = far_north("2016-06-19T00:00:00Z", 5);
+    let count = |code: &str| events.iter().filter(|event| event.what.code() == code).count();
+    assert_eq!((count("woke"), count("fell-asleep"), count("zeros-read")), (1, 0, 0));
+    let dates: Vec<String> = totals.iter().map(|total| total.day.date()).collect();
+    assert_eq!(dates, ["2016-06-19", "2016-06-20", "2016-06-21", "2016-06-22", "2016-06-23"]);
+    // About the solstice one day is as the other; the first has its start in it.
+    for total in &totals[1..] {
+        let share = total.energy.0 / totals[1].energy.0;
+        assert!((share - 1.0).abs() < 0.01, "{share}");
+        assert_eq!(total.missing, Duration::ZERO);
+        assert!(total.covered.abs_diff(Duration::from_secs(86_400)) <= Duration::from_secs(20));
+    }
+}
+
+/// The sun does not rise: nothing wakes it, and the zeros are told twice a day.
+#[test]
+fn a_polar_winter_is_one_long_night() {
+    let (totals, events) = far_north("2016-12-19T00:00:00Z", 5);
+    let count = |code: &str| events.iter().filter(|event| event.what.code() == code).count();
+    assert_eq!((count("woke"), count("let-go"), count("no-yield")), (0, 0, 0));
+    // One every twelve hours, begun with the first look, and one at the end.
+    assert!((9..=10).contains(&count("zeros-read")), "{}", count("zeros-read"));
+    assert!(totals.iter().all(|total| total.energy.0 == 0.0 && total.gaps == 0));
 }

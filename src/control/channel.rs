@@ -26,6 +26,9 @@ use std::time::Duration;
 use sweeping::UnderWay;
 use zeros::Zeros;
 
+/// Where the sun doesn't set, so long (s) without passing a limit is as good as a night.
+const NO_NIGHT: Duration = Duration::from_secs(86_400);
+
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Phase {
     /// Waiting to prepare (again).
@@ -106,6 +109,8 @@ pub struct Channel {
     away_since: Option<Instant>,
     failures: u32,
     let_go: u32,
+    /// When the last of these no longer counts.
+    forgiven: Instant,
     wishes_held: u32,
     unconfirmed: bool,
     /// Whether the present step of stopping has failed once.
@@ -142,6 +147,7 @@ impl Channel {
             away_since: None,
             failures: 0,
             let_go: 0,
+            forgiven: Instant::ZERO,
             wishes_held: 0,
             unconfirmed: false,
             tried_off: false,
@@ -426,8 +432,14 @@ impl Channel {
     fn let_go(&mut self, now: Stamp, breach: Breach, out: &mut Outbox) -> Command {
         let Breach { limit, value, bound } = breach;
         let counts = !limit.is_weather();
+        if now.mono >= self.forgiven {
+            self.let_go = 0;
+        }
         self.let_go = self.let_go.saturating_add(u32::from(counts));
         let rest = self.config.retry.wait(if counts { self.let_go } else { 1 });
+        if counts {
+            self.forgiven = now.mono + rest + NO_NIGHT;
+        }
         self.break_sweep_off(now, CurveEnd::LetGo, out);
         self.tell_held(now, out);
         self.tell(now, Happening::LetGo { limit, value, bound, rest }, out);

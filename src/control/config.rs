@@ -87,12 +87,12 @@ pub struct Retry {
     pub first: Duration,
     /// The longest wait (s).
     pub longest: Duration,
-    /// After being let go this many times since it last slept, the channel is locked off (1..). What
-    /// passes with the weather is not counted, and waits for `first` each time: see
+    /// After being let go this many times since it last slept, the channel is locked off (1..); a day
+    /// without is as good as a night, which doesn't come everywhere. What passes with the weather is not counted, and waits for `first` each time: see
     /// [`Limit::is_weather`](super::record::Limit::is_weather).
     pub times: u32,
-    /// Whether a night ends a lock, so that the channel begins the next day with all its tries. Without,
-    /// it stays off until the next run.
+    /// Whether a night ends a lock, so that the channel begins the next day with all its tries; where no
+    /// night comes, a day does. Without, it stays off until the next run.
     pub anew_each_day: bool,
 }
 

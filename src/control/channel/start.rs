@@ -71,15 +71,17 @@ impl Channel {
         let waits = matches!(idle, Idle::Resting(until) if now.mono < until);
         self.awake = light || waits;
         self.ledger.idling(now, self.activity(), (&look, self.awake), out);
+        let anew = self.config.retry.anew_each_day;
         let lets_dark_end_it = match idle {
             Idle::Resting(_) => true,
             // A cap on the device is no night.
-            Idle::LockedOff => {
-                self.config.retry.anew_each_day && fresh.sun.is_none_or(|sun| sun < NIGHT)
-            }
+            Idle::LockedOff => anew && fresh.sun.is_none_or(|sun| sun < NIGHT),
             Idle::Dark(_) | Idle::Stopping => false,
         };
-        if lets_dark_end_it && self.dark_for_long(now.mono, !light) {
+        if matches!(idle, Idle::LockedOff) && anew && now.mono >= self.forgiven {
+            self.let_go = 0;
+            self.phase = Phase::Idle(Idle::Dark(now.mono));
+        } else if lets_dark_end_it && self.dark_for_long(now.mono, !light) {
             self.let_go = 0;
             self.tell(now, Happening::FellAsleep, out);
             self.phase = Phase::Idle(Idle::Dark(now.mono));
