@@ -114,29 +114,44 @@ fn clouds_and_edges() {
     }
 }
 
-/// Shade that stays is found with the first search, and searching on costs little.
+/// Shade that stays is found with the first search, and searching on costs little: the least of ten seeds is
+/// 99.84 %.
 #[test]
 fn shade_that_stays() {
     for plant in [Plant::named("crystalline-module").unwrap(), string()] {
         for seed in 1..=3 {
             let eta = in_scene("still-shade", &plant, &BenchSettings::default(), seed);
-            assert!(eta > 0.995, "{} {seed}: {eta}", plant.name());
+            assert!(eta > 0.998, "{} {seed}: {eta}", plant.name());
         }
     }
 }
 
-/// Where shade moves, 99.5 % was asked for. The bounds of the others are a little below the least of ten
-/// seeds in the table (`scenes`).
+/// A mount that wind shakes, under clouds: 99.9 % was asked for; the mean of ten seeds is a little less.
+#[test]
+fn a_concentrator_under_clouds() {
+    let receiver = Plant::new("receiver", examples::receiver_cell());
+    for (request, least) in [("pointing", 0.9995), ("pointing-clouds", 0.9975)] {
+        let eta = in_scene(request, &receiver, &BenchSettings::default(), 1);
+        println!("{request}: {eta:.5}");
+        assert!(eta > least, "{request}: {eta}");
+    }
+}
+
+/// Where shade moves, 99.5 % was asked for. The bounds are a little below the least of ten seeds in the
+/// table (`scenes`), so that they hold for any change that is none for the worse.
 #[test]
 fn shade_that_moves() {
     let module = Plant::named("crystalline-module").unwrap();
+    let string = string();
     for (plant, request, least) in [
-        (&module, "mast-shadow", 0.995),
-        (&module, "chimney-shadow", 0.992),
-        (&module, "shifting-shade", 0.989),
-        (&module, "birds", 0.983),
-        (&string(), "mast-shadow", 0.990),
-        (&string(), "chimney-shadow", 0.985),
+        (&module, "mast-shadow", 0.9995),
+        (&module, "chimney-shadow", 0.995),
+        (&module, "shifting-shade", 0.9925),
+        (&module, "birds", 0.991),
+        (&string, "mast-shadow", 0.994),
+        (&string, "chimney-shadow", 0.991),
+        (&string, "shifting-shade", 0.981),
+        (&string, "birds", 0.986),
     ] {
         let eta = in_scene(request, plant, &BenchSettings::default(), 1);
         println!("{} {request}: {eta:.5}", plant.name());

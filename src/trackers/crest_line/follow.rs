@@ -9,6 +9,7 @@ use super::scan::{Reading, Scan};
 use super::search::Quest;
 use super::shape::Shape;
 use super::signs::Moment;
+use super::strikes::Strike;
 use super::{CrestLine, Doing, within};
 use crate::trackers::{Observation, Wish};
 
@@ -36,6 +37,9 @@ const DIFFERENCE: f64 = 0.3125;
 /// its variance grows by at most this factor.
 const SURPRISE: f64 = 25.0;
 const MOST_DOUBT: f64 = 8.0;
+/// Once a search has found the crest, one difference moves the line no further (share of its voltage): what
+/// says more is light that flickers, or the slope beside a crest, where the curve is no parabola.
+const FARTHEST: f64 = 0.04;
 /// Steps of the inference of J: each is right to a tenth of the one before.
 const INFERENCES: u32 = 4;
 const AGAIN: u32 = 2;
@@ -75,6 +79,12 @@ impl CrestLine {
         look.crest = look.amps;
         self.infer(&line, &mut look, INFERENCES);
         line.refer(look.crest);
+        let strike = before
+            .map_or(Strike::None, |before| self.watch.struck(before.crest, look.crest, seconds));
+        if strike != Strike::None {
+            // What passes within a turn or two is no answer to a dither.
+            self.past.clear();
+        }
         self.past.push(look);
         if let Some(told) = self.past.contrast() {
             self.learn(&mut line, &told);
@@ -89,8 +99,13 @@ impl CrestLine {
             return self.get_lost();
         }
         let flicker = self.noise.share(crest);
-        let moment = Moment { seconds, crest: (aim, crest), amps, open: self.open, flicker };
+        let (held, open) = ((volts, amps), self.open);
+        let moment = Moment { seconds, crest: (aim, crest), held, open, flicker };
         let wish = match self.watch.turn(&line, &moment) {
+            Quest::Nothing if strike == Strike::Lasts => {
+                self.dither = 0.0;
+                self.go(self.wish, crest)
+            }
             Quest::Nothing => self.ahead(&line, crest),
             Quest::Lost => return self.get_lost(),
             quest => self.quest(quest, &line, (volts, amps), crest),
@@ -103,8 +118,9 @@ impl CrestLine {
     fn quest(&mut self, quest: Quest, line: &Line, held: Reading, crest: f64) -> Wish {
         let (cap, rungs) = (self.watch.cap(), self.watch.rungs());
         let (mut scan, mut first) = Scan::begin(held, self.open, cap, rungs);
-        if let Quest::Look((volts, expected)) = quest {
-            (scan, first) = (scan.look(volts, expected), Some(volts));
+        if let Quest::Look(look) = quest {
+            scan = scan.look(look).unless_past(self.watch.past());
+            first = Some(look.0);
         }
         self.sought = crest;
         let Some(first) = first else {
@@ -151,7 +167,8 @@ impl CrestLine {
             let doubt = (size / 4.0 - noise - extra) / expected.max(f64::MIN_POSITIVE);
             line.doubt(within(doubt, 1.0, MOST_DOUBT));
         }
-        line.learn(&point, gain, told.found, noise + extra);
+        let farthest = if self.watch.has_searched() { FARTHEST } else { f64::MAX };
+        line.learn(&point, gain, (told.found, noise + extra), farthest);
         // The looks that come again in the next difference, seen from the new line.
         let mut past = std::mem::take(&mut self.past);
         for look in past.looks_mut() {

@@ -131,8 +131,14 @@ impl Line {
     }
 
     /// Learns: `gain` times the voltage's share of error at `point` was found to be `found`, with this
-    /// variance.
-    pub(super) fn learn(&mut self, point: &Point, gain: f64, found: f64, variance: f64) {
+    /// variance. It moves there by no more than the share `farthest`.
+    pub(super) fn learn(
+        &mut self,
+        point: &Point,
+        gain: f64,
+        (found, variance): (f64, f64),
+        farthest: f64,
+    ) {
         let h = point.basis.map(|b| b * gain / point.volts);
         let ph = mul(&self.covariance, &h);
         let all = dot(&h, &ph) + variance;
@@ -142,7 +148,10 @@ impl Line {
         // Joseph's form, C = (1 - k h') C (1 - k h')' + k k' v, after which rounding leaves a covariance.
         // The shorter C - ph ph' / all cancels where the variance is small, and what is then less than
         // nothing grows with every doubt.
+        // With a lesser gain Joseph's form leaves the covariance of who has learned less.
         let gains = ph.map(|ph| ph / all);
+        let step = (dot(&gains, &point.basis) * found / point.volts).abs();
+        let gains = gains.map(|gain| gain * (farthest / step.max(farthest)));
         for (theta, gain) in self.theta.iter_mut().zip(gains) {
             *theta += gain * found;
         }

@@ -4,32 +4,23 @@
 //! open circuit, hardly shows in the crest that is held. So it is looked at, one turn at each of a few
 //! places: the rungs ([`super::rungs`]); the shoulder of the held crest, where no higher crest can be
 //! better unless the current is above what is left there of the held one's; and, for humps that nobody
-//! has met, two places further down. A look costs what its power lacks for one turn, c. Each second of
-//! not looking costs more and more: with w the power that a second of waiting adds to what is lost,
-//! looks every T seconds cost c / T + w T / 2, least at T = sqrt(2 c / w). So crests that are nearly as
-//! good are looked at often and for next to nothing, and dark ones seldom.
+//! has met, two places further down. When a look is worth its price, [`super::debt`] says. So crests that
+//! are nearly as good are looked at often and for next to nothing, and dark ones seldom; and where even the
+//! brightest light of late would be too little, nobody looks.
 //!
 //! A crest that has been growing from look to look, or that the held one falls below, is looked at when
-//! it is expected to be better.
+//! it is expected to be better. A look that finds more at a rung where a crest was held goes there, after
+//! one more reading beside it; no search follows, for the other rungs have their own debts.
 //!
-//! w is what looks have found so far, over the time it took ([`Worth`]): in shade that stays they become
-//! rare, in shade that moves frequent. It is told apart for looks up and down, and shared by the places
-//! of a side.
-//!
-//! Rejected: equal intervals (too dear for dark crests, too slow for bright ones), and a full search
-//! each time (some ten turns in place of one).
+//! Rejected: a full search each time (some ten turns in place of one).
 
+use super::debt::{self, Debt, LEAST_COST};
+use super::light::Light;
 use super::rungs::{Rung, Rungs};
 use super::scan::{Reading, Scan, power};
 use super::shape::Shape;
 use super::signs::Moment;
 
-/// A look costs no less than this share of a turn: the load moves there and back.
-const LEAST_COST: f64 = 0.04;
-/// What looks are worth before anything is known: so much power found (share) in so long (s).
-const PRIOR: (f64, f64) = (0.03, 60.0);
-/// How long what was found is remembered (s).
-const REMEMBERS: f64 = 1800.0;
 /// What is expected of a look's current may be passed by this factor.
 const AGREES: f64 = 1.04;
 /// Where the crest of the whole row lies at most, as a share of Voc; there is none above one that is
@@ -51,41 +42,10 @@ const SURE: f64 = 0.01;
 /// for every so many searches.
 const LEARNED: u32 = 4;
 const THOROUGH: u32 = 4;
-/// What is expected to be better by now is looked at, but not more often (s).
-const HASTE: f64 = 2.0;
-/// While there is no shade, only some time after it, looks are so much more seldom (factor).
-const RARE: f64 = 3.0;
-/// So are those at places that are no rungs, where there are rungs.
-const STRANGE: f64 = 3.0;
-
-/// What looks are worth.
-#[derive(Clone, Copy, Debug, Default)]
-struct Worth {
-    /// What was found, as shares of the power, and in how long (s); both fade.
-    found: f64,
-    time: f64,
-}
-
-impl Worth {
-    fn pass(&mut self, seconds: f64) {
-        let fades = 1.0 - (seconds / REMEMBERS).min(1.0);
-        self.found *= fades;
-        self.time = self.time * fades + seconds;
-    }
-
-    /// A look found so much more power (share).
-    fn found(&mut self, gain: f64) {
-        self.found += gain;
-    }
-
-    /// How long to wait (s) for a look at a place with this share of the power that is held, one of
-    /// `places`, turns being `seconds` apart.
-    fn wait(self, share: f64, places: usize, seconds: f64) -> f64 {
-        let cost = (1.0 - share).max(LEAST_COST) * seconds;
-        let each = (self.found + PRIOR.0) / (self.time + PRIOR.1) / places.max(1) as f64;
-        (2.0 * cost / each).sqrt()
-    }
-}
+/// While there is no shade, only some time after it, so much is expected (factor).
+const RARE: f64 = 0.5;
+/// And so much at places that are no rungs, where there are rungs.
+const STRANGE: f64 = 0.1;
 
 /// What was looked at: a rung, the shoulder, or a place further down, by their index.
 #[derive(Clone, Copy, Debug)]
@@ -93,23 +53,52 @@ enum Asked {
     Rung(usize),
     Shoulder,
     Below(usize),
+    /// Where the power was a moment ago.
+    Peak,
 }
 
-/// A look: at which voltage (share of Voc), and the current above which it is a surprise (A).
-pub(super) type Look = (f64, f64);
+/// A place that is no rung: what was seen there (A), and what is owed to it.
+#[derive(Clone, Copy, Debug)]
+struct Place {
+    amps: f64,
+    debt: Debt,
+}
+
+impl Place {
+    /// Nothing is known of it in that light.
+    fn new(light: f64) -> Self {
+        Self { amps: 0.0, debt: Debt::none(light) }
+    }
+
+    fn saw(&mut self, amps: f64, light: f64) {
+        self.amps = amps;
+        self.debt.settle(light);
+    }
+}
+
+/// Whether there is no shade, only some time ago; and whether nothing has changed since that was seen.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Calm {
+    pub(super) rare: bool,
+    pub(super) even: bool,
+    /// No current is larger (A).
+    pub(super) cap: f64,
+}
+
+/// A look: at which voltage (share of Voc), the current above which it is a surprise (A), and whether a
+/// better crest there is gone to without a search.
+pub(super) type Look = (f64, f64, bool);
 
 /// The places to look at.
 #[derive(Clone, Debug)]
 pub(super) struct Looks {
     rungs: Rungs,
-    /// The shoulder, as a share beyond where it is by the shape; and further down.
-    shoulder: Rung,
-    below: [Rung; 2],
-    /// Down and up.
-    worth: [Worth; 2],
+    shoulder: Place,
+    /// How far beyond where it is by the shape it is looked for (share).
+    beyond: f64,
+    below: [Place; 2],
+    light: Light,
     asked: Asked,
-    /// The time between turns (s).
-    period: f64,
     /// Whether the crest that is held is among the rungs.
     noted: bool,
     /// Searches since a thorough one, thorough ones in a row without a new rung.
@@ -121,11 +110,11 @@ impl Looks {
     pub(super) fn new() -> Self {
         Self {
             rungs: Rungs::default(),
-            shoulder: Rung::default(),
-            below: [Rung::default(); 2],
-            worth: [Worth::default(); 2],
+            shoulder: Place::new(0.0),
+            beyond: 0.0,
+            below: [Place::new(0.0); 2],
+            light: Light::default(),
             asked: Asked::Shoulder,
-            period: 0.0,
             noted: false,
             quick: 0,
             learned: 0,
@@ -134,18 +123,9 @@ impl Looks {
 
     /// Time passes (s).
     pub(super) fn pass(&mut self, seconds: f64) {
-        if seconds > 0.0 {
-            self.period = seconds;
-        }
-        self.worth.iter_mut().for_each(|worth| worth.pass(seconds));
-        let rungs = self.rungs.all_mut().iter_mut();
-        let others = self.below.iter_mut().chain([&mut self.shoulder]);
-        rungs.chain(others).for_each(|place| place.age += seconds);
-    }
-
-    /// There is shade where there was none: what was found before says nothing.
-    pub(super) fn begin(&mut self) {
-        self.worth = [Worth::default(); 2];
+        let rungs = self.rungs.all_mut().iter_mut().map(|rung| &mut rung.debt);
+        let others = self.below.iter_mut().chain([&mut self.shoulder]).map(|place| &mut place.debt);
+        rungs.chain(others).for_each(|debt| debt.pass(seconds));
     }
 
     /// The crest at `volts` has been held for a while, known to `deviation`.
@@ -156,76 +136,114 @@ impl Looks {
         }
     }
 
-    /// The look that is worth its price now, if one is; in shade, or `rare`ly.
-    pub(super) fn due(&mut self, seen: &Moment, rare: bool) -> Option<Look> {
-        let held = seen.crest;
+    /// The look that is most worth its price now, if one is, and how many times that.
+    pub(super) fn due(&mut self, seen: &Moment, calm: &Calm) -> Option<(Look, f64)> {
+        let held = seen.held;
+        self.light.turn(power(held), seen.flicker);
+        let (light, rises) = (self.light.now(), self.light.rises());
+        let turn = debt::Turn { seconds: seen.seconds, light, flicker: seen.flicker, rises };
         let top = TOP * seen.open;
         let is_highest = held.0 > AT_TOP * top;
         let near = held.0 / GAP..held.0 * GAP;
-        let is_place =
-            |rung: &Rung| !(near.contains(&rung.volts) || is_highest && rung.volts > held.0);
+        let can = |volts: f64| volts * calm.cap > power(held);
         let rungs = self.rungs.all();
-        let above = rungs.iter().any(|rung| rung.volts >= near.end);
-        let below = rungs.iter().any(|rung| rung.volts <= near.start);
-        let places = rungs.iter().filter(|rung| is_place(rung)).count()
-            + usize::from(!is_highest && !above)
-            + if below { 0 } else { DOWN.len() };
-        let rare = if rare { RARE } else { 1.0 };
-        let is_due = |place: &Rung, at: Reading, strange: bool| {
-            if place.expected() > power(held) && place.age > HASTE {
-                return true;
-            }
-            let worth = self.worth[usize::from(at.0 > held.0)];
-            let wait = worth.wait(power(at) / power(held), places, self.period);
-            place.age > rare * wait * if strange { STRANGE } else { 1.0 }
+        let is_known = |up: bool| {
+            let far = |rung: &Rung| (rung.volts > held.0) == up && !near.contains(&rung.volts);
+            rungs.iter().any(far)
         };
-        for (index, rung) in rungs.iter().enumerate().filter(|(_, rung)| is_place(rung)) {
-            if is_due(rung, (rung.volts, rung.amps), false) {
-                self.asked = Asked::Rung(index);
-                return Some((rung.next(), f64::INFINITY));
+        let (above, below, alone) = (is_known(true), is_known(false), rungs.len() > 1);
+        let usual = if calm.rare { RARE } else { 1.0 };
+        let mut due = (1.0, None);
+        let mut owe = |debt: &mut Debt, share: f64, strange: bool, (asked, look): (Asked, Look)| {
+            let ready = usual * if strange { STRANGE } else { 1.0 };
+            let times = debt.turn(&turn, 1.0 - share, (ready, look.0 > held.0));
+            if times > due.0 {
+                due = (times, Some((asked, look)));
             }
+        };
+        for (index, rung) in self.rungs.all_mut().iter_mut().enumerate() {
+            let up = rung.volts > held.0;
+            if near.contains(&rung.volts) || is_highest && up || !can(rung.volts) {
+                continue;
+            }
+            if calm.even && !up {
+                rung.assume(held.1, light);
+            }
+            let share = rung.expected() / power(held);
+            let look = (rung.next(), f64::INFINITY, alone && rung.held);
+            owe(&mut rung.debt, share, false, (Asked::Rung(index), look));
         }
-        // The current that the highest crest must have.
-        let enough = power(held) / top;
-        let reach = Shape::default().reach(enough / held.1);
-        let shoulder = held.0 * (1.0 + reach) * (1.0 + self.shoulder.volts);
-        if !is_highest && is_due(&self.shoulder, (shoulder, enough), above) {
-            self.asked = Asked::Shoulder;
-            return Some((shoulder, AGREES * enough.max(self.shoulder.amps)));
+        if !is_highest {
+            // The current that the highest crest must have.
+            let enough = power(held) / top;
+            let reach = Shape::default().reach(enough / held.1);
+            let volts = held.0 * (1.0 + reach) * (1.0 + self.beyond);
+            let look = (volts, AGREES * enough.max(self.shoulder.amps), false);
+            let share = power((volts, enough)) / power(held);
+            owe(&mut self.shoulder.debt, share, above, (Asked::Shoulder, look));
         }
-        for (index, place) in self.below.iter().enumerate() {
+        for (index, place) in self.below.iter_mut().enumerate() {
             let volts = DOWN[index] * held.0;
-            if is_due(place, (volts, place.amps.max(held.1)), below) {
-                self.asked = Asked::Below(index);
-                return Some((volts, AGREES * place.amps.max(GAP * held.1)));
+            if can(volts) {
+                let look = (volts, AGREES * place.amps.max(GAP * held.1), false);
+                let share = power((volts, place.amps.max(held.1))) / power(held);
+                let share = share.min(1.0 - LEAST_COST);
+                owe(&mut place.debt, share, below, (Asked::Below(index), look));
             }
         }
-        None
+        let (times, due) = due;
+        let (asked, look) = due?;
+        self.asked = asked;
+        Some((look, times))
+    }
+
+    /// A look at where the power was a moment ago.
+    pub(super) fn back(&mut self, volts: f64) -> Look {
+        self.asked = Asked::Peak;
+        (volts, f64::INFINITY, true)
+    }
+
+    /// What is owed to the place that was looked at.
+    fn asked(&mut self) -> Option<&mut Debt> {
+        match self.asked {
+            Asked::Rung(index) => self.rungs.all_mut().get_mut(index).map(|rung| &mut rung.debt),
+            Asked::Shoulder => Some(&mut self.shoulder.debt),
+            Asked::Below(index) => Some(&mut self.below[index].debt),
+            Asked::Peak => None,
+        }
     }
 
     /// A look is over that showed nothing better than what is `held`.
     pub(super) fn looked(&mut self, seen: Reading, held: Reading, open: f64) {
         let enough = power(held) / (TOP * open);
+        let light = self.light.now();
+        let expected = match self.asked {
+            Asked::Rung(index) => self.rungs.all().get(index).map_or(0.0, Rung::expected),
+            _ => power(seen),
+        };
+        if let Some(debt) = self.asked() {
+            debt.judge((power(seen) - expected).abs() / power(held));
+        }
         match self.asked {
             Asked::Rung(index) => {
-                self.rungs.looked(index, seen);
+                self.rungs.looked(index, seen, light);
                 // With less than that nothing further up is better, or nothing up to the held crest.
                 let up = seen.0 > held.0;
                 let (least, until) =
                     if up { (enough, f64::INFINITY) } else { (GAP * held.1, held.0) };
                 let others = self.rungs.all_mut().iter_mut().filter(|rung| {
-                    seen.1 < least && rung.age > 0.0 && (seen.0..until).contains(&rung.volts)
+                    seen.1 < least && rung.debt.age() > 0.0 && (seen.0..until).contains(&rung.volts)
                 });
-                others.for_each(|rung| rung.bounded(rung.amps.min(seen.1)));
+                others.for_each(|rung| rung.bounded(rung.amps.min(seen.1), light));
             }
             Asked::Shoulder => {
-                let shoulder = &mut self.shoulder;
-                (shoulder.amps, shoulder.age) = (seen.1, 0.0);
+                self.shoulder.saw(seen.1, light);
                 if seen.1 > enough {
-                    shoulder.volts = (shoulder.volts + MOVES).min(MOVED);
+                    self.beyond = (self.beyond + MOVES).min(MOVED);
                 }
             }
-            Asked::Below(index) => self.below[index].bounded(seen.1),
+            Asked::Below(index) => self.below[index].saw(seen.1, light),
+            Asked::Peak => {}
         }
     }
 
@@ -235,10 +253,41 @@ impl Looks {
         lowest && volts < GAP * DOWN[0] * held
     }
 
+    /// A look found a better crest that is held from now on. If the current of the one held until now fell
+    /// just `before` from that (A), it is looked at once more at once: what passes is past by now.
+    pub(super) fn switched(&mut self, scan: &Scan, before: Option<f64>) {
+        self.found();
+        let light = self.light.now();
+        if let Some(debt) = self.asked() {
+            debt.settle(light);
+        }
+        let (volts, amps) = scan.held();
+        let left = self.rungs.left((volts, before.unwrap_or(amps)), light, self.noted);
+        if let (Some(rung), true) = (left, before.is_some()) {
+            rung.debt.press();
+        }
+        self.leave();
+        self.noted = false;
+    }
+
+    /// The look was worth more than its price.
+    fn found(&mut self) {
+        if let Some(debt) = self.asked() {
+            debt.found();
+        }
+    }
+
+    /// Another crest is held from now on.
+    fn leave(&mut self) {
+        self.light.cut();
+        (self.shoulder, self.beyond) = (Place::new(self.light.now()), 0.0);
+    }
+
     /// What a search has shown; `held` is held from now on, and there is shade or not.
     pub(super) fn searched(&mut self, scan: &Scan, held: Reading, shaded: bool) {
-        if let (true, Some(first), Some(_)) = (scan.surprised(), scan.first(), scan.better()) {
-            self.worth[usize::from(first.0 > scan.held().0)].found(scan.gain());
+        let better = scan.better().is_some();
+        if scan.surprised() && better {
+            self.found();
         }
         let mut new = false;
         for rival in scan.rivals(held).into_iter().flatten() {
@@ -250,22 +299,24 @@ impl Looks {
             self.quick = 0;
             self.learned = if new { 0 } else { self.learned + u32::from(shaded) };
         }
+        if better {
+            self.leave();
+        }
+        let light = self.light.now();
         for rung in self.rungs.all_mut().iter_mut().filter(|rung| scan.covers(rung.volts)) {
-            rung.bounded(scan.amps_at(rung.volts));
+            rung.bounded(scan.amps_at(rung.volts), light);
         }
         for (place, share) in self.below.iter_mut().zip(DOWN) {
             if scan.covers(share * held.0) {
-                place.bounded(scan.amps_at(share * held.0));
+                place.saw(scan.amps_at(share * held.0), light);
             }
         }
-        if scan.better().is_some() {
-            self.shoulder = Rung::default();
-        } else if let (true, Some(first)) = (scan.surprised(), scan.first()) {
+        if let (false, true, Some(first)) = (better, scan.surprised(), scan.first()) {
             // A surprise that led to nothing is none the next time.
             match self.asked {
-                Asked::Shoulder => self.shoulder.amps = first.1,
-                Asked::Below(index) => self.below[index].amps = first.1,
-                Asked::Rung(_) => {}
+                Asked::Shoulder => self.shoulder.saw(first.1, light),
+                Asked::Below(index) => self.below[index].saw(first.1, light),
+                Asked::Rung(_) | Asked::Peak => {}
             }
         }
         self.noted = false;

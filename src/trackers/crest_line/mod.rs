@@ -23,16 +23,20 @@
 //! regressing on the voltage as measured instead of the dither as wished: noise in the current moves
 //! the voltage of the next turn, correlates with it, and walks the line away at low light.
 
+mod debt;
 mod follow;
+mod light;
 mod line;
 mod looks;
 mod noise;
 mod past;
+mod peak;
 mod rungs;
 mod scan;
 mod search;
 mod shape;
 mod signs;
+mod strikes;
 
 use super::{Observation, START_SHARE, Start, Tracker, Wish};
 use crate::quantities::Volts;
@@ -188,7 +192,7 @@ impl CrestLine {
 
     /// A search is over: on with the line that it leads to.
     fn found(&mut self, mut line: Line, scan: &Scan) -> Wish {
-        let crest = self.watch.over(&mut line, scan, self.open, self.sought);
+        let crest = self.watch.over(&mut line, scan, (self.open, self.shape), self.sought);
         self.past.clear();
         self.doing = Doing::Following;
         let wish = self.ahead(&line, crest);

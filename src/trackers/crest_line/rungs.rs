@@ -2,12 +2,14 @@
 //!
 //! Model: bypass diodes let crests arise at few voltages only, whatever the shade: near k/n of the
 //! whole row's crest for k of n parts. These rungs are learned, from the crests that were held and the
-//! humps that searches came across. A rung's place is not known better than its last look; each look
-//! steps aside a little, and goes on that way while it finds more.
+//! humps that searches came across. Where a crest was held, a look goes a little below it. Where there was
+//! but a hump, the place is not known better than its last look; each look steps aside a little, and goes
+//! on that way while it finds more.
 //!
 //! Rejected: the number of parts as a setting (nobody is asked for it), and rungs at equal distances
 //! (parts differ, and what bypass diodes drop counts at the low ones).
 
+use super::debt::Debt;
 use super::scan::{Reading, power};
 
 /// Most rungs: beyond, the row has crests nearly everywhere.
@@ -15,6 +17,9 @@ const MOST: usize = 8;
 /// Crests nearer than this (share) are one.
 const SAME: f64 = 0.07;
 const MERGE: f64 = 0.06;
+/// A hump that was only come across is no other than one that was held at less than this distance (share);
+/// and by so much a crest moves with the light on its part.
+const NEAR: f64 = 0.12;
 /// How far a crest that is held draws its rung along.
 const DRAWS: f64 = 0.3;
 /// The lowest rung has no more than this many times the distance of others below it.
@@ -22,41 +27,76 @@ const LOWEST: f64 = 1.5;
 /// The first and least step aside on a rung (share of the voltage).
 const STEP: f64 = 0.03;
 const LEAST_STEP: f64 = 0.008;
+/// A crest that was held is looked at a little below, at this share: above it the power falls steeply.
+const SAFE: f64 = 0.97;
+
 /// A place where a crest can be.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Rung {
     /// Share of Voc.
     pub(super) volts: f64,
+    /// Whether a crest was held there, or a search came across a hump.
+    pub(super) held: bool,
     /// The current that was seen there last, or the most that it can be (A).
     pub(super) amps: f64,
-    /// How long ago (s).
-    pub(super) age: f64,
     /// How far from there the next look goes (share).
     step: f64,
     /// The power that a look found there; none while nobody looked (shares of Voc, A).
     pub(super) seen: f64,
-    /// How much that grows in a second.
+    /// How much that grows in a second, and over how long that was seen (s).
     grows: f64,
+    over: f64,
+    /// What is owed to it.
+    pub(super) debt: Debt,
+}
+
+impl Default for Rung {
+    fn default() -> Self {
+        Self {
+            volts: 0.0,
+            held: false,
+            amps: 0.0,
+            step: STEP,
+            seen: 0.0,
+            grows: 0.0,
+            over: 0.0,
+            debt: Debt::none(0.0),
+        }
+    }
 }
 
 impl Rung {
     /// Where to look next.
     pub(super) fn next(&self) -> f64 {
-        if self.seen == 0.0 { self.volts } else { self.volts * (1.0 + self.step) }
+        match (self.held, self.seen > 0.0) {
+            (true, _) => SAFE * self.volts,
+            (false, true) => self.volts * (1.0 + self.step),
+            (false, false) => self.volts,
+        }
     }
 
-    /// The power that it will have by now; none where nobody looked.
+    /// The power that it will have by now, or at most where nobody looked.
     pub(super) fn expected(&self) -> f64 {
-        self.seen + self.grows.max(0.0) * self.age
+        let seen = if self.seen > 0.0 { self.seen } else { self.volts * self.amps };
+        seen + self.grows.max(0.0) * self.debt.age().min(self.over)
     }
 
-    /// A look is over.
-    fn looked(&mut self, seen: Reading) {
-        let (volts, watts) = (self.next(), power(seen));
-        let same = self.step == 0.0 && self.seen > 0.0 && self.age > 0.0;
-        self.grows = if same { (watts - self.seen) / self.age } else { 0.0 };
-        (self.age, self.amps) = (0.0, seen.1);
-        if self.step == 0.0 || self.seen == 0.0 || watts > self.seen {
+    /// Nobody looked, but without shade it has the current of the crest that is held (A).
+    pub(super) fn assume(&mut self, amps: f64, light: f64) {
+        self.seen = self.volts * amps;
+        self.debt.calm(light);
+    }
+
+    /// A look is over, in that light.
+    fn looked(&mut self, seen: Reading, light: f64) {
+        let (volts, watts, age) = (self.next(), power(seen), self.debt.age());
+        let same = self.step == 0.0 && self.seen > 0.0 && age > 0.0;
+        (self.grows, self.over) = (if same { (watts - self.seen) / age } else { 0.0 }, age);
+        self.debt.settle(light);
+        self.amps = seen.1;
+        if self.held {
+            self.seen = watts;
+        } else if self.step == 0.0 || self.seen == 0.0 || watts > self.seen {
             // As asked: the load comes from one side, and is not quite there.
             (self.volts, self.seen) = (volts, watts);
         } else {
@@ -67,9 +107,10 @@ impl Rung {
         }
     }
 
-    /// Nobody looked, but the current can be no larger than `amps` (A).
-    pub(super) fn bounded(&mut self, amps: f64) {
-        (self.age, self.amps, self.seen, self.grows) = (0.0, amps, 0.0, 0.0);
+    /// Nobody looked, but the current can be no larger than `amps` (A) in that light.
+    pub(super) fn bounded(&mut self, amps: f64, light: f64) {
+        self.debt.settle(light);
+        (self.amps, self.seen, self.grows) = (amps, 0.0, 0.0);
     }
 }
 
@@ -102,30 +143,49 @@ impl Rungs {
         self.count == MOST
     }
 
+    /// The one nearest to a voltage, and how far that is (share).
+    fn nearest(&mut self, volts: f64) -> Option<(&mut Rung, f64)> {
+        let away = |rung: &Rung| (rung.volts / volts - 1.0).abs();
+        let nearest = self.all_mut().iter_mut().min_by(|a, b| away(a).total_cmp(&away(b)))?;
+        let away = away(nearest);
+        Some((nearest, away))
+    }
+
     /// A crest was seen at `volts`, or held there for a while (`held`). Answers whether that is new.
     pub(super) fn note(&mut self, volts: f64, held: bool) -> bool {
-        let near = |rung: &&mut Rung| (rung.volts / volts - 1.0).abs() < SAME;
-        let new = if let Some(rung) = self.all_mut().iter_mut().find(near) {
-            if held {
-                rung.volts += DRAWS * (volts - rung.volts);
-                rung.step = 0.0;
-            }
-            false
-        } else if self.is_full() {
-            false
-        } else {
-            self.rungs[self.count] = Rung { volts, step: STEP, ..Rung::default() };
+        let same = |rung: &Rung| if rung.held == held { SAME } else { NEAR };
+        let known = self.nearest(volts).filter(|(rung, away)| *away < same(rung));
+        let is_new = known.is_none();
+        if let (Some((rung, _)), true) = (known, held) {
+            let draws = if rung.held { DRAWS } else { 1.0 };
+            rung.volts += draws * (volts - rung.volts);
+            (rung.step, rung.held) = (0.0, true);
+        }
+        let new = is_new && !self.is_full();
+        if new {
+            self.rungs[self.count] = Rung { volts, held, ..Rung::default() };
             self.count += 1;
-            true
-        };
+        }
         self.merge();
         new
     }
 
-    /// A look at the rung of this index is over.
-    pub(super) fn looked(&mut self, index: usize, seen: Reading) {
-        self.all_mut()[index].looked(seen);
+    /// A look at the rung of this index is over, in that light.
+    pub(super) fn looked(&mut self, index: usize, seen: Reading, light: f64) {
+        self.all_mut()[index].looked(seen, light);
         self.merge();
+    }
+
+    /// A crest that was held until now, in that light; `settled` if it had been held for a while.
+    pub(super) fn left(&mut self, held: Reading, light: f64, settled: bool) -> Option<&mut Rung> {
+        let (rung, _) = self.nearest(held.0).filter(|(_, away)| *away < NEAR)?;
+        if settled {
+            rung.volts = held.0;
+        }
+        (rung.seen, rung.amps) = (power(held), held.1);
+        (rung.step, rung.grows) = (0.0, 0.0);
+        rung.debt.settle(light);
+        Some(rung)
     }
 
     /// Puts them in order, and makes one of those that have come together.
@@ -135,8 +195,9 @@ impl Rungs {
         for index in 0..self.count {
             let rung = self.rungs[index];
             match kept.checked_sub(1).map(|last| &mut self.rungs[last]) {
-                Some(last) if rung.volts < last.volts * (1.0 + MERGE) => {
-                    if power((rung.volts, rung.amps)) > power((last.volts, last.amps)) {
+                Some(last) if rung.volts < last.volts * (1.0 + merge(&rung, last)) => {
+                    let more = power((rung.volts, rung.amps)) > power((last.volts, last.amps));
+                    if rung.held & !last.held || rung.held == last.held && more {
                         *last = rung;
                     }
                 }
@@ -148,4 +209,9 @@ impl Rungs {
         }
         self.count = kept;
     }
+}
+
+/// How near (share) these two are one.
+fn merge(one: &Rung, other: &Rung) -> f64 {
+    if one.held == other.held { MERGE } else { NEAR }
 }

@@ -9,12 +9,15 @@
 //! brightest part can give, where that is known; else the first point is at low voltage, which shows
 //! it. Right of the highest stands the open circuit.
 //!
-//! A look is a scan that ends with its first reading, unless that is a surprise.
+//! A look is a scan that ends with its first reading, unless that is a surprise. One at a place where a crest
+//! was held before ends with a second reading beside it: the ratio of the two currents says by the diode law
+//! where the crest is.
 //!
 //! Rejected: even steps over all voltages (twice as many points, the dearest among them), and the rule
 //! that crests lie near multiples of 0.8 Voc (Patel & Agarwal 2008, from memory), which needs the
 //! number of parts.
 
+use super::looks::Look;
 use super::rungs::Rungs;
 use super::shape::Shape;
 use super::within;
@@ -42,6 +45,15 @@ const APART: f64 = 1.2;
 const FOUND: f64 = 1.3;
 /// On the hump of a crest no current is larger than this many times the crest's.
 pub(super) const PLATEAU: f64 = 1.12;
+/// Beside a better crest it looks once more at this share of the voltage, down where the current falls
+/// slowly; the crest lies no further than these shares from the two.
+const ASIDE: f64 = 1.04;
+const LEFT: f64 = 0.95;
+const RIGHT: f64 = 1.06;
+/// Halvings of the place between: a thousandth of it.
+const HALVINGS: u32 = 10;
+/// The points of a look and the one beside it.
+const PASSING: usize = 4;
 /// Points at most: whatever the light does meanwhile.
 const MOST: usize = 24;
 
@@ -67,6 +79,10 @@ pub(super) struct Scan {
     /// A look: the current above which the reading is a surprise (A).
     expected: Option<f64>,
     surprised: bool,
+    /// Whether a look that finds a better crest stays there.
+    alone: bool,
+    /// The current (A) that shows that what had passed is past.
+    past: f64,
     /// It looks between these voltages only.
     side: (f64, f64),
     /// Its first reading.
@@ -96,6 +112,8 @@ impl Scan {
             rungs,
             expected: None,
             surprised: false,
+            alone: false,
+            past: f64::INFINITY,
             side: (0.0, f64::INFINITY),
             first: None,
         };
@@ -113,10 +131,17 @@ impl Scan {
 
     /// One look at `volts`: it goes on as a search if the reading is above `expected` (A), on that side
     /// of the held point, or beats what is held, everywhere.
-    pub(super) fn look(mut self, volts: f64, expected: f64) -> Self {
+    pub(super) fn look(mut self, (volts, expected, alone): Look) -> Self {
         self.expected = Some(expected);
+        self.alone = alone;
         self.side =
             if volts > self.held.0 { (self.held.0, f64::INFINITY) } else { (0.0, self.held.0) };
+        self
+    }
+
+    /// It ends with its first reading, too, if that shows a current above `amps` (A).
+    pub(super) fn unless_past(mut self, amps: f64) -> Self {
+        self.past = amps;
         self
     }
 
@@ -128,6 +153,11 @@ impl Scan {
     /// Whether it was a look that had to become a search.
     pub(super) fn surprised(&self) -> bool {
         self.surprised
+    }
+
+    /// Whether it was a look that found a better crest and stays there.
+    pub(super) fn stayed(&self) -> bool {
+        self.surprised && self.alone
     }
 
     /// Whether it looked at that side of the held point.
@@ -155,11 +185,6 @@ impl Scan {
         let apart = !(self.held.0 / APART..self.held.0 * APART).contains(&self.best.0);
         let enough = if apart { ENOUGH } else { SAME };
         (power(self.best) > enough * power(self.held)).then_some(self.best)
-    }
-
-    /// How much more power the best point has than the one that was held (share).
-    pub(super) fn gain(&self) -> f64 {
-        power(self.best) / power(self.held).max(f64::MIN_POSITIVE) - 1.0
     }
 
     /// The current at `volts`, or the most that it can be (A).
@@ -214,16 +239,48 @@ impl Scan {
         self.points[place..=self.count].rotate_right(1);
         self.points[place] = seen;
         self.count += 1;
+        if seen.1 > self.past && self.count <= PASSING {
+            // As a look that found nothing.
+            (self.best, self.expected, self.surprised) = (self.held, Some(seen.1), false);
+            return None;
+        }
         if let Some(expected) = self.expected {
             if seen.1 <= expected && self.better().is_none() {
                 return None;
             }
             (self.expected, self.surprised) = (None, true);
+            if self.alone {
+                return Some(ASIDE * seen.0);
+            }
+        } else if self.alone {
+            self.place(seen);
+            return None;
         }
         if self.better().is_some() {
             self.side = (0.0, f64::INFINITY);
         }
         if self.count == MOST { None } else { self.next() }
+    }
+
+    /// Where the crest is between the better point and the second one beside it, if they are of one hump.
+    fn place(&mut self, second: Reading) {
+        let Some(first) = self.first else { return };
+        let (left, right) = if first.0 < second.0 { (first, second) } else { (second, first) };
+        let fall = right.1 / left.1;
+        let shape = Shape::SHARP;
+        let at = |volts: f64, crest: f64| shape.at(volts / crest - 1.0);
+        // The ratio grows with the crest's voltage.
+        let (mut low, mut high) = (left.0 * LEFT, right.0 * RIGHT);
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (low + high);
+            if at(right.0, middle) / at(left.0, middle) < fall {
+                low = middle
+            } else {
+                high = middle
+            }
+        }
+        let amps = left.1 / at(left.0, low);
+        self.best = (low, amps);
     }
 
     /// The place that can hide most.

@@ -2,7 +2,9 @@
 //!
 //! Model: bypass diodes give a shaded row several crests. The one that is followed shows [`super::signs`]
 //! of it; what it can't show is looked at now and then ([`super::looks`]). A sign that stays calls for
-//! a search ([`super::scan`]). So does a look that finds more than was known.
+//! a search ([`super::scan`]). So does a look that finds more than was known, where no crest is known yet;
+//! where one is, it goes there. What strikes and passes ([`super::strikes`]) is waited for, and a line that
+//! leads away from the power of a moment ago is called back ([`super::peak`]).
 //!
 //! Searches for signs are paid from an account that fills slowly, so that false ones can't cost more
 //! than a fixed share of the energy. Without shade nothing is looked at but the very low voltages, now
@@ -13,16 +15,19 @@
 //! curve, a turn late, loses 0.2 % to birds and nothing elsewhere. And what does not show must be looked
 //! at: who is told the whole curve whenever the held power changes at all, and else pays one turn at the
 //! best other place each 32 s, loses 0.05 % more (`seer` in `tests/study_crest_line.rs`). The rest of what
-//! is lost is the price of finding out where the better crest is, some three turns for each change.
+//! is lost is the price of finding out where the better crest is.
 //!
 //! Rejected: searching by the clock alone (what is cheap comes too late), and the irradiance sensor as
 //! a witness (stuck or late it calls for searches, and the signs do without it).
 
 use super::line::Line;
-use super::looks::{Look, Looks, SETTLES};
+use super::looks::{Calm, Look, Looks, SETTLES};
+use super::peak::Peak;
 use super::rungs::Rungs;
 use super::scan::{PLATEAU, Reading, Scan};
+use super::shape::Shape;
 use super::signs::{Expected, Moment, Signs};
+use super::strikes::{Change, Strike, Strikes};
 
 /// Current at low voltage over that at the crest, above which there is shade: 1.25 for the flattest
 /// unshaded curve (EN 50530 thin film), 1.06 to 1.12 for others (computed).
@@ -75,8 +80,17 @@ const FITS: f64 = 0.08;
 const ALIKE: f64 = 1.6;
 /// How much less certain that line is than it was (factor of the variances).
 const DOUBT: f64 = 4.0;
+/// A crest that is seen so far (share) from where it is may be that line's.
+const AT_HOME: f64 = 0.15;
+/// Steps of the inference of its current: each is right to a tenth of the one before.
+const INFERENCES: u32 = 4;
 /// Standard deviation of a crest that a scan found (share of Voc): its gaps' half.
 const FOUND: f64 = 0.03;
+/// A new crest is trimmed for so long (s); only looks that are so many times due come before.
+const TRIMS: f64 = 0.8;
+const URGENT: f64 = 4.0;
+/// And those that are so many times due don't wait for light that stands still.
+const CRYING: f64 = 10.0;
 
 /// What a turn asks for.
 #[derive(Clone, Copy, Debug)]
@@ -111,6 +125,8 @@ pub(super) struct Watch {
     alert: f64,
     /// The largest current of late (A).
     most: f64,
+    strikes: Strikes,
+    peak: Peak,
     signs: Signs,
     looks: Looks,
 }
@@ -128,6 +144,8 @@ impl Watch {
             suspect: false,
             alert: 0.0,
             most: 0.0,
+            strikes: Strikes::default(),
+            peak: Peak::default(),
             signs: Signs::default(),
             looks: Looks::new(),
         }
@@ -139,8 +157,27 @@ impl Watch {
         self.signs.forget();
     }
 
+    /// Whether there was a search since the line is followed.
+    pub(super) fn has_searched(&self) -> bool {
+        self.expected.is_some()
+    }
+
     fn is_alert(&self) -> bool {
         self.shaded || self.alert > 0.0
+    }
+
+    /// Whether the current has just changed too suddenly for a cloud, from what it was to what it is.
+    pub(super) fn struck(&mut self, before: f64, now: f64, seconds: f64) -> Strike {
+        if self.since < TRIMS {
+            return Strike::None;
+        }
+        let both = self.is_alert();
+        self.strikes.turn(&Change { before, now, most: self.most, seconds, both })
+    }
+
+    /// The current at another crest that shows that what struck is past (A).
+    pub(super) fn past(&mut self) -> f64 {
+        self.strikes.past()
     }
 
     /// No current is above this, where that is known (A).
@@ -158,7 +195,7 @@ impl Watch {
         let (seconds, (volts, amps)) = (seen.seconds, seen.crest);
         self.since += seconds;
         self.looks.pass(seconds);
-        self.most = seen.amps.max(self.most * (1.0 - (seconds / LATE).min(1.0)));
+        self.most = seen.held.1.max(self.most * (1.0 - (seconds / LATE).min(1.0)));
         let income = match (self.shaded, self.alert > 0.0) {
             (true, _) => SHADE_INCOME,
             (false, true) => ALERT_INCOME,
@@ -169,9 +206,10 @@ impl Watch {
             // The first crest is found more exactly by the trim.
             return if self.since > SETTLES { Quest::Search } else { Quest::Nothing };
         };
+        let current = *current;
         let expected = Expected {
             line: expected,
-            current: *current,
+            current,
             shaded: self.shaded,
             alert: self.alert > 0.0,
             most: self.most,
@@ -184,19 +222,40 @@ impl Watch {
         if self.signs.are_of_a_lost_line() {
             return Quest::Lost;
         }
+        if let Some(volts) = self.peak.turn(seen.held, seconds) {
+            return Quest::Look(self.looks.back(volts));
+        }
+        if let Some(look) = self.look(seen, current) {
+            return Quest::Look(look);
+        }
         if !self.signs.are_in_steady_light() {
             return Quest::Nothing;
+        }
+        if self.shaded && self.since > SETTLES {
+            self.looks.hold(volts, line.deviation(&line.at(amps)));
         }
         let wait = if self.suspect { SOON } else { SOMETIMES };
         let calls = !self.suspect && self.signs.stay() || self.since >= wait;
         if calls && self.account >= PRICE {
             return Quest::Search;
         }
-        if self.shaded && self.since > SETTLES {
-            self.looks.hold(volts, line.deviation(&line.at(amps)));
+        Quest::Nothing
+    }
+
+    /// The look that is due in this turn, if one is; `expected` is the current without shade (A).
+    fn look(&mut self, seen: &Moment, expected: f64) -> Option<Look> {
+        if !self.is_alert() {
+            return None;
         }
-        let look = if self.is_alert() { self.looks.due(seen, !self.shaded) } else { None };
-        look.map_or(Quest::Nothing, Quest::Look)
+        let rare = !self.shaded && !self.signs.are_of_a_strike();
+        let even = rare && seen.crest.1 > UNCHANGED * expected;
+        let calm = Calm { rare, even, cap: PLATEAU * self.most };
+        let (look, times) = self.looks.due(seen, &calm)?;
+        // The trim needs some turns in a row after a new crest.
+        let urgent = times > if self.since < TRIMS { URGENT } else { 1.0 };
+        let waits = self.strikes.last() && !self.signs.were_still();
+        let still = self.signs.are_still() && !waits || times > CRYING;
+        (urgent && still).then_some(look)
     }
 
     /// Remembers the line of an unshaded device.
@@ -223,7 +282,13 @@ impl Watch {
 
     /// A scan is over, `open` the open-circuit voltage. `line` goes to the better crest, or to the line
     /// that held before the shade where that fits. Answers the crest's current.
-    pub(super) fn over(&mut self, line: &mut Line, scan: &Scan, open: f64, crest: f64) -> f64 {
+    pub(super) fn over(
+        &mut self,
+        line: &mut Line,
+        scan: &Scan,
+        (open, shape): (f64, Shape),
+        crest: f64,
+    ) -> f64 {
         let held = (line.at(crest).volts, crest);
         if let (true, Some(seen)) = (scan.was_look(), scan.first()) {
             self.looked(seen, held, open);
@@ -235,12 +300,23 @@ impl Watch {
         }
         self.since = 0.0;
         let better = scan.better();
-        let (volts, amps) = better.unwrap_or(held);
-        self.looks.searched(scan, (volts, amps), self.shaded);
+        let at_home = better.and_then(|better| self.at_home(better, scan.low_amps(), shape));
+        let (volts, amps) = at_home.or(better).unwrap_or(held);
+        if scan.stayed() {
+            self.looks.switched(scan, self.strikes.from());
+        } else {
+            self.looks.searched(scan, (volts, amps), self.shaded);
+        }
         self.most = self.most.max(scan.low_amps());
         let fill = scan.low_amps() / amps;
-        let shaded = self.is_shade(fill, (volts, amps), open);
+        let shaded = if scan.stayed() {
+            // Who has not looked at low voltages can't say that there is no shade.
+            Some(at_home.is_none())
+        } else {
+            self.is_shade(fill, (volts, amps), open)
+        };
         self.signs.followed(better.is_some());
+        self.strikes.end();
         let Some(shaded) = shaded.or(better.map(|_| true)) else { return crest };
         let near = |line: &Line, share: f64| (line.at(amps).volts / volts - 1.0).abs() < share;
         let home = self.home(amps);
@@ -249,16 +325,19 @@ impl Watch {
                 *line = home.clone();
                 line.doubt(DOUBT);
             }
-            None if better.is_some() => line.anchor(volts, amps, FOUND),
+            None if better.is_some() => {
+                // What was learned while a shadow crept says nothing of another crest.
+                if let Some((plain, _)) = &self.memories[1] {
+                    *line = plain.clone();
+                }
+                line.anchor(volts, amps, FOUND);
+            }
             None => {}
         }
         if shaded {
             // Weak signs may be the light's, which moved during the search.
             let plain = fill > FULLER * self.fill || volts < UNSHADED * open;
             self.alert = self.alert.max(if plain { ALERT } else { DOUBTFUL });
-            if !self.shaded {
-                self.looks.begin();
-            }
         }
         self.shaded = shaded;
         self.expected = Some((line.clone(), amps));
@@ -282,6 +361,19 @@ impl Watch {
     fn home(&self, amps: f64) -> Option<&Line> {
         let alike = |current: f64| (amps / current).ln().abs() < ALIKE;
         self.memories[1].as_ref().filter(|(_, current)| alike(*current)).map(|(line, _)| line)
+    }
+
+    /// The crest of the device without shade, if what was seen near it and the current `low` at lower
+    /// voltages both fit that.
+    fn at_home(&self, (volts, amps): Reading, low: f64, shape: Shape) -> Option<Reading> {
+        let (line, _) = self.memories[1].as_ref()?;
+        let mut crest = amps;
+        for _ in 0..INFERENCES {
+            crest = amps / shape.at(volts / line.at(crest).volts - 1.0);
+        }
+        let home = line.at(crest).volts;
+        let near = (home / volts - 1.0).abs() < AT_HOME;
+        (near && low < PLATEAU * crest && low > crest).then_some((home, crest))
     }
 
     /// Whether there is shade when the best crest is there and `fill` is the current at low voltage over

@@ -24,11 +24,12 @@ const CHANGED: f64 = 0.05;
 const PATIENCE: u32 = 3;
 /// A fall by so much in a second, over the largest current of late, is no cloud's: edges of 450 W/m2/s
 /// are the sharpest there are (section 4 of the project's facts).
-const STRUCK: f64 = 0.7;
+pub(super) const STRUCK: f64 = 0.7;
 /// It counts for so long (s).
 const RINGS: f64 = 5.0;
-/// Signs count that stay for so long (s), and for so many turns.
+/// Signs count that stay for so long (s), just after a sudden fall for so long, and for so many turns.
 const STAYS: f64 = 0.5;
+const STRUCK_STAYS: f64 = 0.15;
 const STAY_TURNS: u32 = 2;
 /// The light is steady while the current is within [`CHANGED`] of its mean over so long (s), unless it
 /// has just fallen, and changes by no more than this from turn to turn (logarithm).
@@ -51,8 +52,8 @@ pub(super) struct Moment {
     pub(super) seconds: f64,
     /// The crest that is held: voltage (share of Voc) and current (A).
     pub(super) crest: (f64, f64),
-    /// The current as it was measured (A).
-    pub(super) amps: f64,
+    /// Voltage and current as they were measured.
+    pub(super) held: (f64, f64),
     /// The open-circuit voltage (share).
     pub(super) open: f64,
     /// How much the current flickers from look to look (share).
@@ -80,6 +81,8 @@ pub(super) struct Signs {
     before: f64,
     usual: f64,
     steady: bool,
+    still: bool,
+    was_still: bool,
     /// For how long yet a sudden fall counts (s).
     struck: f64,
     /// Turns in a row with a leap of the current.
@@ -97,9 +100,10 @@ impl Signs {
         if self.before - amps > STRUCK * expected.most * seconds {
             self.struck = RINGS;
         }
-        let still = (amps / self.before).ln().abs() < STILL;
+        self.was_still = self.still;
+        self.still = (amps / self.before).ln().abs() < STILL;
         let usual = self.struck > 0.0 || (amps / self.usual).ln().abs() < CHANGED;
-        self.steady = still && usual && seen.flicker < FLICKER;
+        self.steady = self.still && usual && seen.flicker < FLICKER;
         let leaps = (amps / self.before).ln().abs() > LEAPS;
         self.leaps = if leaps { self.leaps + 1 } else { 0 };
         self.before = amps;
@@ -113,12 +117,28 @@ impl Signs {
 
     /// Whether a sign has stayed.
     pub(super) fn stay(&self) -> bool {
-        self.odd >= STAYS && self.turns >= STAY_TURNS
+        let stays = if self.struck > 0.0 { STRUCK_STAYS } else { STAYS };
+        self.odd >= stays && self.turns >= STAY_TURNS
     }
 
     /// Whether the line leads to and fro.
     pub(super) fn are_of_a_lost_line(&self) -> bool {
         self.leaps >= TO_AND_FRO
+    }
+
+    /// Whether the light has just fallen, too suddenly for a cloud.
+    pub(super) fn are_of_a_strike(&self) -> bool {
+        self.struck > 0.0
+    }
+
+    /// Whether it was so a turn ago, too.
+    pub(super) fn were_still(&self) -> bool {
+        self.was_still
+    }
+
+    /// Whether the current was nearly the same a turn ago.
+    pub(super) fn are_still(&self) -> bool {
+        self.still
     }
 
     /// Whether the light is steady enough to compare one turn's power with the next one's.

@@ -1,0 +1,104 @@
+//! Shadows that strike, and those that are past before anything could be done.
+//!
+//! Model: no cloud's edge takes so much light in a turn as a bird that passes, or one that sits down. For a
+//! moment neither is to be told from the other. So the voltage stays where it is and nothing is learned,
+//! until the current is again what it was, or a moment has passed, or a look has found a better crest. Such
+//! a look may come too late: where what is left of the row has its crest, the whole row has more current.
+//!
+//! If that comes too often, it is no shadow but a line that leads to and fro.
+//!
+//! Rejected: following the line down (what is left of a row has its crest above that, and the way back
+//! costs another turn), and a look at once (of ten birds nine pass).
+
+use super::signs::STRUCK;
+
+/// So many strikes in a row are believed, and each turn without one makes up for so much of one.
+const MANY: f64 = 5.0;
+const CALMS: f64 = 0.1;
+/// So long (s) it waits for what passes; and it has passed when the current is within this share of what
+/// it was.
+const WAITS: f64 = 0.5;
+const RETURNED: f64 = 0.03;
+/// So it has when another crest, looked at a little below, has so much of that current: what is left of
+/// the row has 1.03 there, the whole one 1.07 (computed).
+const PAST: f64 = 1.05;
+
+/// Whether the light has changed too suddenly for a cloud.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Strike {
+    None,
+    Lasts,
+    IsPast,
+}
+
+/// What is seen in a turn.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Change {
+    /// The current a turn ago and now, and the largest of late (A).
+    pub(super) before: f64,
+    pub(super) now: f64,
+    pub(super) most: f64,
+    /// Since the last turn (s).
+    pub(super) seconds: f64,
+    /// Whether light that comes back suddenly is one, too: without shade it may be a cloud's edge at dawn,
+    /// when nothing is known of the most.
+    pub(super) both: bool,
+}
+
+/// Strikes of late.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Strikes {
+    count: f64,
+    /// So long yet nothing is followed (s), and the current before (A).
+    waits: f64,
+    from: f64,
+    /// Whether another crest may show that it is past.
+    may_pass: bool,
+}
+
+impl Strikes {
+    pub(super) fn turn(&mut self, seen: &Change) -> Strike {
+        let fall = seen.before - seen.now;
+        let sudden = STRUCK * seen.most * seen.seconds;
+        let strikes = fall > sudden || seen.both && -fall > sudden;
+        self.count = (self.count - CALMS + if strikes { 1.0 } else { 0.0 }).max(0.0);
+        let waited = self.last();
+        self.waits -= seen.seconds;
+        if strikes && self.count < MANY {
+            if !self.last() {
+                (self.from, self.may_pass) = (seen.before, true);
+            }
+            self.waits = WAITS;
+        }
+        if (seen.now / self.from - 1.0).abs() < RETURNED {
+            self.waits = 0.0;
+        }
+        match (waited, self.last()) {
+            (_, true) => Strike::Lasts,
+            (true, false) => Strike::IsPast,
+            (false, false) => Strike::None,
+        }
+    }
+
+    /// Whether one lasts.
+    pub(super) fn last(&self) -> bool {
+        self.waits > 0.0
+    }
+
+    /// The current before the one that lasts (A).
+    pub(super) fn from(&self) -> Option<f64> {
+        self.last().then_some(self.from)
+    }
+
+    /// The current at another crest that shows that it is past (A). Once for each: if that was a mistake, it
+    /// must not be made again.
+    pub(super) fn past(&mut self) -> f64 {
+        let may = std::mem::take(&mut self.may_pass) && self.last();
+        if may { PAST * self.from } else { f64::INFINITY }
+    }
+
+    /// A crest was found.
+    pub(super) fn end(&mut self) {
+        self.waits = 0.0;
+    }
+}
