@@ -25,9 +25,11 @@ use std::time::{Duration, Instant};
 
 /// Words the queue holds: the longest list of a sweep comes at once, four words for each of 2000
 /// points; and each channel's words of ten seconds at ten turns a second. At some 300 bytes a word
-/// that is 3 MB for four channels, taken once at the start, and only where recordings are wanted.
+/// that is 3 MB for four channels and 20 MB at most, taken once at the start, and only where recordings
+/// are wanted.
 const QUEUE_LENGTH: usize = 8192;
 const QUEUE_LENGTH_EACH: usize = 1024;
+const LONGEST_QUEUE: usize = 65_536;
 
 /// How often what was written is given to the system (s): what a kill costs.
 const FLUSH_EVERY: Duration = Duration::from_secs(1);
@@ -122,7 +124,8 @@ impl Recorder {
                 }
             });
         }
-        let (queue, words) = sync_channel(QUEUE_LENGTH + QUEUE_LENGTH_EACH * count);
+        let length = (QUEUE_LENGTH + QUEUE_LENGTH_EACH * count).min(LONGEST_QUEUE);
+        let (queue, words) = sync_channel(length);
         let keeper = Keeper { files, shared: Arc::clone(&shared), flushed: Instant::now() };
         let started =
             thread::Builder::new().name("recorder".to_owned()).spawn(move || keeper.run(&words));
@@ -301,5 +304,11 @@ mod tests {
         let text = std::fs::read_to_string(path).unwrap();
         assert!(text.ends_with(" lost 4\n"), "{text}");
         assert!(matches!(&shared.news()[..], [News { ended: true, .. }]));
+    }
+
+    /// What the queue's length is reckoned with.
+    #[test]
+    fn a_word_is_as_long_as_said() {
+        assert!(size_of::<Told>() <= 320, "{} bytes", size_of::<Told>());
     }
 }
