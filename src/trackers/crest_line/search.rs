@@ -329,6 +329,7 @@ impl Watch {
                 // What was learned while a shadow crept says nothing of another crest.
                 if let Some((plain, _)) = &self.memories[1] {
                     *line = plain.clone();
+                    line.scale(volts / line.at(amps).volts);
                 }
                 line.anchor(volts, amps, FOUND);
             }
