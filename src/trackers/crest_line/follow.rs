@@ -39,7 +39,7 @@ const SURPRISE: f64 = 25.0;
 const MOST_DOUBT: f64 = 8.0;
 /// Once a search has found the crest, one difference moves the line no further (share of its voltage): what
 /// says more is light that flickers, or the slope beside a crest, where the curve is no parabola.
-const FARTHEST: f64 = 0.04;
+const FARTHEST: f64 = 0.02;
 /// Steps of the inference of J: each is right to a tenth of the one before.
 const INFERENCES: u32 = 4;
 const AGAIN: u32 = 2;
