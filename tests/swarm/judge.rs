@@ -42,7 +42,9 @@ pub(crate) struct Judge {
     warm_since: Option<f64>,
     bright_since: Option<f64>,
     locked: bool,
-    /// How often tracking began since, and how often something was let go.
+    /// Whether it was let go and has not begun again.
+    resting: bool,
+    /// How often tracking began since, and how often something was let go, or was still resting.
     pub(crate) begun: u32,
     pub(crate) let_go: u32,
     /// Energy of the minutes since the last day but one began (Wh).
@@ -74,6 +76,7 @@ impl Judge {
             warm_since: None,
             bright_since: None,
             locked: false,
+            resting: false,
             begun: 0,
             let_go: 0,
             last_days: 0.0,
@@ -141,10 +144,13 @@ impl Judge {
                     println!("{:12.3} {}: {what}", at(stamp.mono), what.code());
                 }
                 self.locked |= matches!(what, Happening::LockedOff { .. });
+                let begins = *what == Happening::TrackingBegan;
+                let lets_go = matches!(what, Happening::LetGo { .. });
                 if at(stamp.mono) > last_days {
-                    self.begun += u32::from(*what == Happening::TrackingBegan);
-                    self.let_go += u32::from(matches!(what, Happening::LetGo { .. }));
+                    self.begun += u32::from(begins);
+                    self.let_go += u32::from(lets_go || begins && self.resting);
                 }
+                self.resting = lets_go || self.resting && !begins;
                 *self.events.entry(what.code().to_owned()).or_default() += 1;
                 run.events.all.push(what.code());
             }
