@@ -95,7 +95,8 @@ fn killed_and_started(plant: &LivePlant, told: &Told, station: &str) {
 
     told.lock().unwrap().clear();
     let started = utc_now();
-    let second = Daemon::start(&file, &log);
+    let errors = directory.path().join("second.txt");
+    let second = Daemon::start_told(&file, &log, &errors);
     wait_for(&log, "tracking-began", 2);
     std::thread::sleep(Duration::from_secs(1));
     assert_eq!(plant.switches(), (true, true), "it tracks again");
@@ -107,6 +108,27 @@ fn killed_and_started(plant: &LivePlant, told: &Told, station: &str) {
     assert_eq!(plant.switches(), (false, false), "off at the end");
     look_at_log(&log, killed, started);
     look_at_messages(&messages);
+    look_at_errors(&std::fs::read_to_string(errors).unwrap());
+}
+
+/// What the journal of a service would show: that the start was no normal one, and that all is well again.
+fn look_at_errors(told: &str) {
+    println!("{told}");
+    let line = |words: &[&str]| {
+        let found: Vec<usize> = told
+            .lines()
+            .enumerate()
+            .filter(|(_, line)| words.iter().all(|word| line.contains(word)))
+            .map(|(number, _)| number)
+            .collect();
+        assert_eq!(found.len(), 1, "{words:?} is to be told once: {told}");
+        found[0]
+    };
+    let broke_off = line(&["WARN", "the last run broke off without an end"]);
+    let found_on = line(&["WARN", "slope-1: the load's input was found on"]);
+    let back = line(&["INFO", "slope-1: tracking began"]);
+    assert!(broke_off < found_on && found_on < back, "{told}");
+    assert!(!told.contains("run began"), "what is in order is in the log alone: {told}");
 }
 
 /// What the second run found and when it was back.
@@ -200,4 +222,28 @@ fn killed_while_tracking_over_pseudo_terminals() {
         format!("{{ serial = \"{}\", baud = 115200 }}", server.path().display())
     };
     killed_and_started(&plant, &told, &station(&link(&load), &link(&boost)));
+}
+
+#[test]
+fn a_let_go_says_its_limit_on_standard_error() {
+    let plant = plant();
+    let (_, load, boost) = overheard(&plant);
+    let (load, boost) = (TcpServer::start(load).unwrap(), TcpServer::start(boost).unwrap());
+    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
+    let usual = station(&link(&load), &link(&boost));
+    // Far below what the module gives at noon.
+    let narrow = usual.replace("device_watts_max = 520.0", "device_watts_max = 20.0");
+    assert_ne!(usual, narrow);
+    let directory = tempfile::tempdir().unwrap();
+    let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
+    let errors = directory.path().join("told.txt");
+    std::fs::write(&file, narrow).unwrap();
+    let _daemon = Daemon::start_told(&file, &log, &errors);
+    wait_for(&log, "let-go", 1);
+    let told = std::fs::read_to_string(errors).unwrap();
+    println!("{told}");
+    let event = events(&log).into_iter().find(|event| event.code == "let-go").unwrap();
+    let wanted = format!("ERROR slope-1: {}", event.text);
+    assert!(wanted.contains("20.000 W"), "{wanted}");
+    assert_eq!(told.lines().filter(|line| line.ends_with(&wanted)).count(), 1, "{told}");
 }

@@ -10,7 +10,9 @@
 //! live through faults in virtual time (`tests/fault_matrix`). What else it takes from the machine
 //! that it runs on is its [`Machine`].
 
+mod herald;
 mod machine;
+mod ration;
 mod seen;
 mod task;
 
@@ -36,6 +38,7 @@ use crate::station::{ChannelSpec, Station};
 use crate::store::{Book, Keep, Log, Note, Opened, StoreError, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
+use herald::Herald;
 pub use machine::{Machine, StartWriter};
 use std::cell::RefCell;
 use std::fs::File;
@@ -95,9 +98,6 @@ impl Clock {
     fn tell_news(&self, shared: &mut Shared) {
         let news = std::mem::take(&mut self.kept.borrow_mut().news);
         for record in news {
-            if let Record::Event(event) = &record {
-                tracing::warn!("{}", event.what);
-            }
             shared.take(record);
         }
     }
@@ -123,6 +123,7 @@ impl Clock {
 /// What the tasks share with the shell; one thread, so no lock.
 struct Shared {
     writer: WriterHandle,
+    herald: Herald,
     summary: Summary,
     samples: Vec<Option<Sample>>,
     activities: Vec<Activity>,
@@ -148,6 +149,7 @@ impl Shared {
         let channels = station.channels.len();
         Self {
             writer,
+            herald: Herald::new(station),
             heard,
             summary: Summary::default(),
             samples: vec![None; channels],
@@ -164,6 +166,9 @@ impl Shared {
 
     fn take(&mut self, record: Record) {
         (self.heard)(&record);
+        if let Record::Event(event) = &record {
+            self.herald.tell(event);
+        }
         match &record {
             Record::Sample(sample) => {
                 self.samples[usize::from(sample.channel.0)] = Some(*sample);

@@ -167,6 +167,13 @@ impl Daemon {
         Self::start_with(Command::new(env!("CARGO_BIN_EXE_cresthold")), file, log)
     }
 
+    /// The same, with its standard error in a file.
+    pub fn start_told(file: &Path, log: &Path, told: &Path) -> Self {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_cresthold"));
+        command.stderr(std::fs::File::create(told).unwrap());
+        Self::start_with(command, file, log)
+    }
+
     /// The same, with an environment of one's choice.
     pub fn start_with(mut command: Command, file: &Path, log: &Path) -> Self {
         command.args(["run", file.to_str().unwrap(), "--quiet", "--log", log.to_str().unwrap()]);

@@ -247,7 +247,7 @@ impl Task {
         if text == self.known {
             return;
         }
-        tracing::info!(channel = self.name, "{text}");
+        tracing::info!("{}: {text}", self.name);
         self.note(Severity::Note, "instruments", text.clone());
         self.known = text;
     }
@@ -264,8 +264,10 @@ impl Task {
         if self.said.as_ref() == Some(&text) {
             return;
         }
-        tracing::warn!(channel = self.name, "{text}");
-        self.shared.borrow_mut().faults[self.index] = Some(text.clone());
+        let mut shared = self.shared.borrow_mut();
+        shared.herald.tell_fault(self.channel.config().id, self.clock.mono(), &text);
+        shared.faults[self.index] = Some(text.clone());
+        drop(shared);
         self.note(Severity::Warning, "instrument", text.clone());
         self.said = Some(text);
     }
