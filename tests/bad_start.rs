@@ -96,6 +96,20 @@ fn station_files_logs_and_recorded_days_with_mistakes() {
     let kept = std::fs::read_to_string(at.join("foreign.sqlite")).unwrap();
     assert_eq!(kept, "not a database, but somebody's notes");
     fails(&cresthold(&with("none/such/log.sqlite"), at), 4, &["none/such"]);
+    fails(&cresthold(&["backup", "foreign.sqlite", "none"], at), 4, &["there is no such folder"]);
+    fails(&cresthold(&["backup", "foreign.sqlite", "day.csv"], at), 4, &["this is no folder"]);
+    std::fs::write(at.join("log.sqlite"), "SQLite format 3\0 and \u{fffd} more").unwrap();
+    fails(
+        &cresthold(&["run", "log.sqlite"], at),
+        3,
+        &["this is a database", "name a station file"],
+    );
+    let real = station("link = { tcp = \"127.0.0.1:9\" }");
+    std::fs::write(at.join("real.toml"), real).unwrap();
+    let real = |log| cresthold(&["run", "real.toml", "--log", log], at);
+    fails(&real("foreign.sqlite"), 4, &["nothing was started"]);
+    // No file can be made there, whoever runs this.
+    fails(&real("/proc/log.sqlite"), 4, &["nothing was started", "With --patient the run goes on"]);
     fails(&cresthold(&["run", "--speed", "fast"], at), 2, &["--speed"]);
     fails(&cresthold(&["run", "--for", "soon"], at), 2, &["--for"]);
 }

@@ -90,7 +90,7 @@ impl Commission {
             Err(error) => {
                 tell!("{error}");
                 match error {
-                    RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
+                    RunError::Store(_) | RunError::NoLog(_) | RunError::InUse { .. } => Exit::Log,
                     _ => Exit::System,
                 }
             }

@@ -69,10 +69,15 @@ impl Run {
         match self.run(&station) {
             Ok(ended) => self.tell(&ended),
             Err(error) => {
-                tell!("{error}");
+                match &error {
+                    RunError::NoLog(why) if why.may_pass() => tell!(
+                        "{error}. With --patient the run goes on and its records wait in memory."
+                    ),
+                    _ => tell!("{error}"),
+                }
                 match error {
                     RunError::Yard(_) => Exit::Station,
-                    RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
+                    RunError::Store(_) | RunError::NoLog(_) | RunError::InUse { .. } => Exit::Log,
                     RunError::Signals(_) | RunError::System(_) => Exit::System,
                 }
             }

@@ -102,7 +102,7 @@ impl Sweep {
             Err(error) => {
                 tell!("{error}");
                 match error {
-                    RunError::Store(_) | RunError::InUse { .. } => Exit::Log,
+                    RunError::Store(_) | RunError::NoLog(_) | RunError::InUse { .. } => Exit::Log,
                     _ => Exit::System,
                 }
             }

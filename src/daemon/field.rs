@@ -239,7 +239,7 @@ impl Field<'_> {
         let began = clock.stamp();
         let lock = super::lock(self.log)?;
         let book = self.book(began);
-        let opened = self.open(&book)?;
+        let opened = self.open(&book).map_err(RunError::NoLog)?;
         let log = opened.log.as_ref();
         let path = log.map_or(self.log, Log::path).to_path_buf();
         let broke_off = log.and_then(Log::broke_off);

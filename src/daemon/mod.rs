@@ -68,6 +68,9 @@ pub enum RunError {
     /// The log can't be opened or written.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The log can't be opened at the start.
+    #[error("{0}\nno run: nothing was started")]
+    NoLog(StoreError),
     /// Another run writes the log.
     #[error(
         "{}: another run holds this lock, so it writes this log and drives its station; stop it \

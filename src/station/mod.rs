@@ -57,6 +57,8 @@ use cresthold_sim::sky::sun::Site;
 use link::Links;
 use reader::{Notes, Number, Section, Whole};
 use rhythm::Rhythm;
+use std::fs::File;
+use std::io::Read as _;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
 use toml::de::DeTable;
@@ -177,12 +179,26 @@ pub fn tracker_of(text: &str) -> Result<TrackerConfig, StationError> {
 /// So many places that are no TOML are told one by one: more, and it is another kind of file.
 const MOST_FAULTS: usize = 5;
 
+/// What every SQLite file begins with: a log that is named by mistake.
+const DATABASE: &[u8] = b"SQLite format 3\0";
+
+/// Whether the file begins with these bytes.
+fn begins(path: &Path, with: &[u8]) -> bool {
+    let mut first = Vec::new();
+    let read =
+        File::open(path).and_then(|file| file.take(with.len() as u64).read_to_end(&mut first));
+    read.is_ok() && first == with
+}
+
 /// The text of a file of ours; `kind` is what it should be.
 fn text_of(path: &Path, kind: &str) -> Result<String, StationError> {
     let failed = |text: String| StationError {
         file: path.display().to_string(),
         problems: vec![Problem { line: 1, key: String::new(), text }],
     };
+    if begins(path, DATABASE) {
+        return Err(failed(format!("this is a database, such as a log; name {kind}")));
+    }
     let size = std::fs::metadata(path).map_or(0, |data| data.len());
     if size > LARGEST_FILE {
         return Err(failed(format!(

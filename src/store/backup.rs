@@ -19,6 +19,14 @@ use std::path::{Path, PathBuf};
 /// # Errors
 /// What the system or SQLite reports; copies made until then stay.
 pub fn backup(path: &Path, folder: &Path) -> Result<Vec<PathBuf>, StoreError> {
+    if !folder.is_dir() {
+        let why = if folder.exists() {
+            "this is no folder; name one"
+        } else {
+            "there is no such folder; create one"
+        };
+        return Err(StoreError::NoCopies { folder: folder.to_path_buf(), why });
+    }
     let mut copies = Vec::new();
     for file in std::iter::once(path.to_path_buf()).chain(book::others(path)) {
         let copy = folder.join(file.file_name().unwrap_or_default());

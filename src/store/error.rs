@@ -32,6 +32,14 @@ pub enum StoreError {
         /// The file.
         path: PathBuf,
     },
+    /// The copies' folder is none.
+    #[error("{folder}: {why} for the copies")]
+    NoCopies {
+        /// The folder, as it was named.
+        folder: PathBuf,
+        /// What is wrong with it, and what would be right.
+        why: &'static str,
+    },
     /// The path names a folder or another thing that is no file.
     #[error("log {path}: this is a folder or device, not a file; name a file within a folder")]
     NotAFile {
@@ -99,7 +107,7 @@ pub enum StoreError {
     /// Another program holds the database.
     #[error(
         "log {path}: another program holds the write lock (while {doing}); end that program, or \
-         wait: what is kept is tried again"
+         wait: a run under way tries again what it keeps"
     )]
     Busy {
         /// The log.
@@ -109,7 +117,8 @@ pub enum StoreError {
     },
     /// No room on the disk.
     #[error(
-        "log {path}: the disk is full (while {doing}); free some space: what is kept is tried again"
+        "log {path}: the disk is full (while {doing}); free some space: a run under way tries again \
+         what it keeps"
     )]
     Full {
         /// The log.
