@@ -168,6 +168,8 @@ fn curves_of_the_log_tell_the_rating() {
     let ran = cresthold(&run, here);
     assert!(ran.status.success(), "{}", text(&ran.stderr));
     let found = json(&["season", "yard.sqlite", "--gamma", "-0.4", "--json"], here);
+    let shown = text(&cresthold(&["season", "yard.sqlite", "--channel", "slope-1"], here).stdout);
+    assert!(shown.contains("tell the rating once --gamma is stated"), "{shown}");
     let slope = &found["channels"][0];
     let rated = Station::rehearsal().channels[0].rated.unwrap();
     let truth = (rated.crest_volts * rated.crest_amps).0;
@@ -225,7 +227,7 @@ fn what_is_not_there_is_refused_with_a_word_on_what_to_do() {
     let here = scratch.path();
     let run = ["run", "--speed", "max", "--for", "1h", "--log", "yard.sqlite", "--quiet"];
     assert!(cresthold(&run, here).status.success());
-    let cases: [(&[&str], i32, &str); 7] = [
+    let cases: [(&[&str], i32, &str); 8] = [
         (&["none.sqlite"], 4, "none.sqlite"),
         (
             &["yard.sqlite", "--channel", "roof"],
@@ -236,6 +238,7 @@ fn what_is_not_there_is_refused_with_a_word_on_what_to_do() {
         (&["yard.sqlite", "--from", "2010-01-01"], 0, ""),
         (&["yard.sqlite", "--from", "2030-01-01"], 2, "it has no record on these dates"),
         (&["yard.sqlite", "--gamma", "0.35"], 2, "with its sign"),
+        (&["yard.sqlite", "--matrix", "yard.toml"], 2, "must end in .csv"),
         (&["yard.sqlite", "--rated", "0"], 2, "as 300 or module-1=300"),
     ];
     for (arguments, code, says) in cases {

@@ -1,7 +1,7 @@
 //! `cresthold season`: what a campaign came to, from its log alone.
 
 use super::Exit;
-use super::place::{Refusal, page_name, write};
+use super::place::{Refusal, page_name, table_name, write};
 use crate::daemon::progress::Progress;
 use crate::quantities::Watts;
 use crate::report::season::{BrightestDay, CurveTold, SeasonReport, Told, matrix_csv};
@@ -36,8 +36,8 @@ const SEED: u64 = 1;
   cresthold yield elsewhere.epw --matrix module-1.csv --tilt 20
   cresthold season yard.sqlite --json > season.json                 the same numbers, by day as well
 
-Exit codes: 0 done; 2 command line, or no such channel or date in the log; 4 the log can't be read; 6 the
-page or matrix can't be written.")]
+Exit codes: 0 done; 2 command line, or no such channel or date in the log; 4 the log can't be read; \
+6 the page or matrix can't be written.")]
 pub(super) struct SumUpSeason {
     /// The log (.sqlite), of a run that has ended or still goes on; all its files are read
     log: PathBuf,
@@ -64,7 +64,7 @@ pub(super) struct SumUpSeason {
     #[arg(long, value_name = "FILE.html", value_parser = page_name)]
     page: Option<PathBuf>,
     /// Write the power matrix of the one channel as CSV, for `cresthold yield --matrix`
-    #[arg(long, value_name = "FILE.csv")]
+    #[arg(long, value_name = "FILE.csv", value_parser = table_name)]
     matrix: Option<PathBuf>,
 }
 

@@ -500,7 +500,13 @@ fn notes(told: &Told) -> Vec<String> {
         notes.push(format!("{name} has no irradiance in the log: energy alone, no yields"));
         return notes;
     }
-    if told.rating.is_none() {
+    let lack_gamma = told.curves.iter().filter(|curve| curve.lacks_gamma).count();
+    if told.rating.is_none() && lack_gamma > 0 {
+        notes.push(format!(
+            "good curves in 800 to 1200 W/m2 ({lack_gamma}) tell the rating once --gamma is stated, since none of\n  \
+             them is near 25 degC; yields, ratios, capacity and losses need that, or --rated {name}=WATTS"
+        ));
+    } else if told.rating.is_none() {
         notes.push(format!(
             "no good curve in 800 to 1200 W/m2 tells the rating; yields, ratios, capacity and losses need\n  \
              --rated {name}=WATTS (at 1000 W/m2 and 25 degC)"

@@ -46,6 +46,9 @@ pub struct CurveTold {
     /// Power at the crest at 1000 W/m2 and 25 degC (W), of good curves in light of 800 to 1200 W/m2; its uncertainty
     /// is that of the power in proportion, without that of light and temperature.
     pub pmp_standard_w: Option<FigureTold>,
+    /// It would tell the rating, were the temperature coefficient of power known.
+    #[serde(skip)]
+    pub lacks_gamma: bool,
 }
 
 /// Power and light of the brightest day, minute by minute.
@@ -91,6 +94,9 @@ impl CurveTold {
                 expanded: pmp.expanded.map(|expanded| expanded / pmp.value * standard),
                 coverage: pmp.coverage,
             }),
+            lacks_gamma: gamma.is_none()
+                && standard.is_none()
+                && LoggedSeason::standard_watts(row, Some(0.0)).is_some(),
         }
     }
 }
