@@ -203,6 +203,10 @@ fn the_command_prints_a_station_file_that_check_accepts() {
     let printed = cresthold(&["bench", "--for", "1s", "--terminals", "yard", "--at", "06:00"]);
     let text = String::from_utf8(printed.stdout).unwrap();
     assert!(Station::parse("bench.toml", &text).is_ok(), "{text}");
+    std::fs::copy(directory.path().join("bench.toml"), directory.path().join("yard.toml")).unwrap();
+    let over = cresthold(&["bench", "yard.toml", "--for", "1s", "--write", "./yard.toml"]);
+    let told = String::from_utf8_lossy(&over.stderr);
+    assert!(over.status.code() == Some(2) && told.contains("is being read"), "{told}");
     let random = ["bench", "--for", "2s", "--random-faults", "5", "--mean", "1s"];
     let random = String::from_utf8(cresthold(&random).stderr).unwrap();
     assert!(random.contains("seed 5") && random.contains("begins: { at_s = "), "{random}");

@@ -21,6 +21,32 @@ fn the_printed_station_passes_the_check() {
     assert!(text(&answer.stdout).contains("nothing wrong"), "{}", text(&answer.stdout));
 }
 
+/// Help without a terminal is wrapped at 100 columns: no line of a command's text is so long that its end
+/// stands alone, within a paragraph or as an example that can't be pasted.
+#[test]
+fn help_has_no_broken_lines() {
+    let help =
+        |command: &str| text(&cresthold().args([command, "--help"]).output().unwrap().stdout);
+    let whole = text(&cresthold().arg("--help").output().unwrap().stdout);
+    let commands = whole.lines().skip_while(|line| *line != "Commands:").skip(1);
+    let commands: Vec<_> = commands.map_while(|line| line.split_whitespace().next()).collect();
+    assert!(commands.len() >= 19, "{commands:?}");
+    for command in commands {
+        let help = help(command);
+        let lines: Vec<_> = help.lines().collect();
+        for pair in lines.windows(2) {
+            let short = pair[0].split_whitespace().count() <= 3 && !pair[0].ends_with([':', ',']);
+            let prose = |line: &str| line.starts_with(|first: char| first.is_alphanumeric());
+            assert!(!(short && prose(pair[0]) && prose(pair[1])), "{command}: {pair:?}");
+        }
+        let examples = lines.iter().skip_while(|line| **line != "Examples:").skip(1);
+        for line in examples.take_while(|line| line.starts_with("  ")) {
+            let begins = line.starts_with("  cresthold ") || line.starts_with("      ");
+            assert!(begins, "{command}: {line}");
+        }
+    }
+}
+
 /// A mistake put into it is told with its line and key, and nothing is said to be right.
 #[test]
 fn a_spoilt_station_does_not_pass() {

@@ -177,6 +177,12 @@ fn the_command_compares_cuts_and_joins() {
     assert!(code == Some(11) && told.contains("name all parts"), "{code:?} {told}");
     let (code, _, told) = cresthold(&["--tracker", "perturb-and-observe:step=1%"]);
     assert!(code == Some(2) && told.contains("step_volts"), "{told}");
+    // A slip of the hand writes over no station file.
+    for (option, ending) in [("--csv", ".csv"), ("--json", ".json")] {
+        let (code, _, told) = cresthold(&[&common[..], &[option, &path("yard.toml")]].concat());
+        assert!(code == Some(2) && told.contains(ending), "{told}");
+        assert!(!scratch.path().join("yard.toml").exists());
+    }
     let (code, listed, _) = cresthold(&["--list"]);
     assert!(code == Some(0) && listed.contains("broken-clouds"), "{listed}");
 }

@@ -245,6 +245,8 @@ fn what_does_not_fit_is_told() {
     let answer = yields(&[&days, "--hours", &days]);
     assert_eq!(answer.status.code(), Some(2), "{}", text(&answer.stderr));
     assert_eq!(std::fs::read(&days).unwrap(), before);
+    let answer = yields(&[&days, "--hours", "yard.toml"]);
+    assert!(answer.status.code() == Some(2) && text(&answer.stderr).contains("end in .csv"));
     let log = write("log.csv", "SQLite format 3\0 and more");
     assert_eq!(yields(&[&days, "--hours", &log]).status.code(), Some(2));
     assert_eq!(std::fs::read_dir(scratch.path()).unwrap().count(), 3, "no leftovers");

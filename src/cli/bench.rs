@@ -1,7 +1,7 @@
 //! `cresthold bench`: a station's plant as virtual instruments on real lines.
 
 use super::Exit;
-use super::place::station_name;
+use super::place::{Refusal, not_read, station_name};
 use super::run::parse_length;
 use crate::daemon::serve::{BenchError, Offer, VirtualBench, places};
 use crate::daemon::stop::StopFlag;
@@ -64,6 +64,10 @@ pub(super) struct ServeBench {
 
 impl ServeBench {
     pub(super) fn carry_out(&self) -> Exit {
+        if let Err((exit, text)) = self.check_write() {
+            tell!("{text}");
+            return exit;
+        }
         let (station, faults) = match self.read() {
             Ok(read) => read,
             Err(error) => {
@@ -106,6 +110,12 @@ impl ServeBench {
             tell!("{name}: delivered {delivered:.3} Wh, the crest offered {available:.3} Wh");
         }
         Exit::Done
+    }
+
+    /// Refuses to write the station file over what is read.
+    fn check_write(&self) -> Result<(), Refusal> {
+        let Some(out) = &self.write else { return Ok(()) };
+        self.file.iter().chain(&self.faults).try_for_each(|read| not_read(out, read))
     }
 
     /// The station and the faults it is to suffer.

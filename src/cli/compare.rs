@@ -1,7 +1,7 @@
 //! `cresthold compare`: trackers tried against each other on the embedded plant.
 
 use super::Exit;
-use super::place::{page_name, write};
+use super::place::{json_name, page_name, table_name, write};
 use super::run::parse_length;
 use crate::daemon::{compare, crew};
 use crate::report::comparison::{by_scenario, csv, tables};
@@ -38,16 +38,20 @@ const MOST_SEEDS: u64 = 100_000;
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   cresthold compare
-  cresthold compare --tracker perturb-and-observe:step_volts=0.25% --tracker perturb-and-observe:step_volts=1%
+  cresthold compare --tracker perturb-and-observe:step_volts=0.25% \\
+      --tracker perturb-and-observe:step_volts=1%
   cresthold compare --scenario 'low-*' --scenario static --device crystalline-module --bench slow
   cresthold compare --shard 2/4 --json part-2.json       on one of four machines
-  cresthold compare --join part-1.json --join part-2.json --join part-3.json --join part-4.json --page all.html
+  cresthold compare --join part-1.json --join part-2.json --join part-3.json --join part-4.json \\
+      --page all.html
 
 Devices: standard-crystalline, standard-thin-film, crystalline-module, thin-film-module,
 crystalline-string (four modules in a row, for shade), receiver (of a concentrator).
 Scenarios: cresthold compare --list; of those that are no standard's, numbers may be changed:
   cresthold compare --device crystalline-string --scenario broken-clouds,cover=0.7,speed=15
-Exit codes: 0 done; 2 command line; 6 a file can't be read or written; 11 the parts don't fit together.")]
+
+Exit codes: 0 done; 2 command line; 6 a file can't be read or written; 11 the parts don't fit \
+together.")]
 pub(super) struct Compare {
     /// A tracker and its settings; repeat for more
     #[arg(long = "tracker", value_name = "TRACKER", value_parser = Contender::new)]
@@ -79,10 +83,10 @@ pub(super) struct Compare {
     #[arg(long, value_name = "FILE", conflicts_with_all = ["trackers", "plants", "scenarios", "shard"])]
     join: Vec<PathBuf>,
     /// Write all results as JSON
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.json", value_parser = json_name)]
     json: Option<PathBuf>,
     /// Write all trials as CSV
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.csv", value_parser = table_name)]
     csv: Option<PathBuf>,
     /// Write a page with pictures, one HTML file
     #[arg(long, value_name = "FILE.html", value_parser = page_name, conflicts_with = "shard")]

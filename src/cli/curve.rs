@@ -3,7 +3,7 @@
 mod correction;
 
 use super::Exit;
-use super::place::picture_name;
+use super::place::{picture_name, table_name};
 use crate::curve::translate::BetweenError;
 use crate::curve::uncertainty::{
     AnalysisError, Correction, Inputs, Quantity, Spec, Stated, UnknownRow,
@@ -54,11 +54,12 @@ Examples:
   cresthold curve roof.csv --station yard.toml --channel module-1 --budget Pmp
                                 how well Pmp is known, input by input
 
-Uncertainties follow from what is known of the instruments: of a log what its station stated, of a CSV
-file its comments `# stated: ...`, else what --station states of the channel. A limit of error among
-the options takes that one's place.
+Uncertainties follow from what is known of the instruments: of a log what its station stated, of \
+a CSV file its comments `# stated: ...`, else what --station states of the channel. A limit of error \
+among the options takes that one's place.
 
-Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 no usable curve."
+Exit codes: 0 done; 2 command line; 4 the log can't be read; 6 a file can't be written; 10 no \
+usable curve."
 )]
 pub(super) struct CurveFile {
     /// The curve, as CSV, or a log (.sqlite) with curves; of several, one line each is printed
@@ -111,7 +112,7 @@ struct Output {
     #[arg(long, value_name = "FILE.png", value_parser = parse_png)]
     png: Option<PathBuf>,
     /// Write the points of one curve as they were summed up: corrected, in rising voltage
-    #[arg(long, value_name = "FILE.csv")]
+    #[arg(long, value_name = "FILE.csv", value_parser = table_name)]
     csv: Option<PathBuf>,
 }
 

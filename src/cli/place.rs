@@ -51,6 +51,16 @@ pub(super) fn picture_name(text: &str) -> Result<PathBuf, String> {
     ending(text, "svg", "picture")
 }
 
+/// Only the name of a table of comma-separated values.
+pub(super) fn table_name(text: &str) -> Result<PathBuf, String> {
+    ending(text, "csv", "table")
+}
+
+/// Only the name of a file of results as JSON.
+pub(super) fn json_name(text: &str) -> Result<PathBuf, String> {
+    ending(text, "json", "file")
+}
+
 /// Only a station file's name.
 pub(super) fn station_name(text: &str) -> Result<PathBuf, String> {
     ending(text, "toml", "station file")

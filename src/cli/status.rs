@@ -16,8 +16,8 @@ use std::path::PathBuf;
   cresthold status yard.sqlite           a table
   cresthold status yard.toml --json      for a script; the log is the one the file names
 
-Exit codes: 0 control turns; 2 command line; 3 station file; 4 no run writes this log, or it does not
-answer; 12 a channel is stuck.")]
+Exit codes: 0 control turns; 2 command line; 3 station file; 4 no run writes this log, or it does \
+not answer; 12 a channel is stuck.")]
 pub(super) struct ShowStatus {
     /// The log (.sqlite) of a run under way, or the station file (TOML) that names it
     file: PathBuf,

@@ -5,7 +5,7 @@ use super::compare::{
     BenchOptions, Meant, carried_out, parse_shard, parts, plant_named, scenarios_like, wanted,
     write_json,
 };
-use super::place::{page_name, write};
+use super::place::{json_name, page_name, table_name, write};
 use super::run::parse_length;
 use crate::report::tuning::{answer, csv, station_lines, table};
 use crate::report::tuning_page::page;
@@ -31,9 +31,11 @@ const MOST_SEEDS: u64 = 100_000;
 #[command(after_help = "Examples:
   cresthold tune --device crystalline-module --page map.html
   cresthold tune --scenario broken-clouds --bench slow --values 0.5%,1%,2% --periods 0.4s,1s,2s
-  cresthold tune --tracker fractional-voc:share=0.8 --key look_every_s --values 5,10,20,40 --periods 0.1s
+  cresthold tune --tracker fractional-voc:share=0.8 --key look_every_s \\
+      --values 5,10,20,40 --periods 0.1s
 
-Exit codes: 0 done; 2 command line; 6 a file can't be read or written; 11 the parts don't fit together.")]
+Exit codes: 0 done; 2 command line; 6 a file can't be read or written; 11 the parts don't fit \
+together.")]
 pub(super) struct Tune {
     /// Method, and settings that stay
     #[arg(long, value_name = "TRACKER", default_value = "perturb-and-observe")]
@@ -68,10 +70,10 @@ pub(super) struct Tune {
     #[arg(long, value_name = "FILE", conflicts_with = "shard")]
     join: Vec<PathBuf>,
     /// Write all results as JSON
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.json", value_parser = json_name)]
     json: Option<PathBuf>,
     /// Write the map as CSV
-    #[arg(long, value_name = "FILE", conflicts_with = "shard")]
+    #[arg(long, value_name = "FILE.csv", value_parser = table_name, conflicts_with = "shard")]
     csv: Option<PathBuf>,
     /// Write a page with the map, one HTML file
     #[arg(long, value_name = "FILE.html", value_parser = page_name, conflicts_with = "shard")]

@@ -6,7 +6,7 @@ mod options;
 mod words;
 
 use super::Exit;
-use super::place::{is_database, not_read, write};
+use super::place::{is_database, not_read, table_name, write};
 use crate::daemon::crew;
 use crate::daemon::yields::{Rig, year};
 use crate::quantities::{Amps, MetresPerSecond, Watts};
@@ -29,12 +29,12 @@ const MOST_IN_THE_DARK: f64 = 0.02;
 
 /// Work out what a device would make of a year of weather: by month, where the rest goes, how sure
 ///
-/// Sun, direct and diffuse light, light on the plane, skyline, dirt, glass, cell temperature, single diode:
-/// the power at the crest of every hour, of which the tracker takes its share. A concentrator takes direct
-/// light only, within its angle of acceptance.
+/// Sun, direct and diffuse light, light on the plane, skyline, dirt, glass, cell temperature, single
+/// diode: the power at the crest of every hour, of which the tracker takes its share. A concentrator
+/// takes direct light only, within its angle of acceptance.
 ///
-/// Weather files: typical years and stations' files as EPW or TMY3, and plain CSV, whose first lines and
-/// columns are
+/// Weather files: typical years and stations' files as EPW or TMY3, and plain CSV, whose first lines
+/// and columns are
 ///
 ///   # name: test yard
 ///   # latitude: 46.8
@@ -46,26 +46,29 @@ const MOST_IN_THE_DARK: f64 = 0.02;
 /// of which start, air and (but for a concentrator) global are needed; direct is the direct normal; and
 /// water (cm), the air's precipitable water.
 ///
-/// A log of a campaign is weather, too: light on the plane and the module's temperature, minute by minute.
-/// What its device should have made of it stands beside what it made.
+/// A log of a campaign is weather, too: light on the plane and the module's temperature, minute by
+/// minute. What its device should have made of it stands beside what it made.
 #[derive(Debug, Args)]
 #[command(
     verbatim_doc_comment,
     after_help = "Examples:
   cresthold yield year.epw --device crystalline-module --tilt 35 --azimuth 180
-  cresthold yield year.csv --data-sheet isc=9.43,voc=38.3,imp=8.71,vmp=31.0,alpha=0.00566,beta=-0.138 \\
-      --count 12 --tilt 20 --soiling 2 --tracked 99.98
+  cresthold yield year.csv --count 12 \\
+      --data-sheet isc=9.43,voc=38.3,imp=8.71,vmp=31.0,alpha=0.00566,beta=-0.138 \\
+      --tilt 20 --soiling 2 --tracked 99.98
   cresthold yield year.csv --station yard.toml --channel module-1 --json > module-1.json
-  cresthold yield yard.sqlite --channel module-1 --station yard.toml --from 2026-06-01 --to 2026-06-30
+  cresthold yield yard.sqlite --channel module-1 --station yard.toml \\
+      --from 2026-06-01 --to 2026-06-30
   cresthold yield year.epw --device receiver --two-axis --acceptance 0.8 --pointing 0.2
-  cresthold yield year.epw --tilt 35 --seconds --tracker perturb-and-observe:step_volts=0.5% --load-amps 9
+  cresthold yield year.epw --tilt 35 --seconds --load-amps 9 \\
+      --tracker perturb-and-observe:step_volts=0.5%
   cresthold yield year.epw --one-axis --skyline 90:12,120:4,270:8 --hours hours.csv --draws 1000
 
-The share that a tracker takes is what `cresthold compare` finds. The doubts of the spread are standard
-uncertainties (k = 1); state your own where you know them.
+The share that a tracker takes is what `cresthold compare` finds. The doubts of the spread are \
+standard uncertainties (k = 1); state your own where you know them.
 
-Exit codes: 0 done; 2 command line; 3 the weather or the station file has mistakes; 4 the log can't be
-read; 6 a file can't be read or written."
+Exit codes: 0 done; 2 command line; 3 the weather or the station file has mistakes; 4 the log can't \
+be read; 6 a file can't be read or written."
 )]
 pub(super) struct WorkOutYield {
     /// The weather: EPW, TMY3, plain CSV, or the log of a campaign (.sqlite)
@@ -89,7 +92,7 @@ pub(super) struct WorkOutYield {
     #[arg(long)]
     json: bool,
     /// Write every hour as CSV, from the hours' means
-    #[arg(long, value_name = "FILE.csv")]
+    #[arg(long, value_name = "FILE.csv", value_parser = table_name)]
     hours: Option<PathBuf>,
 }
 
