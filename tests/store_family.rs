@@ -63,7 +63,7 @@ fn what_a_run_left_in_its_tail_is_taken_up_by_the_next_run_or_reader() {
 }
 
 #[test]
-fn a_tail_of_another_file_is_passed_over() {
+fn a_tail_of_another_file_is_set_aside_and_told() {
     let (folder, path) = place();
     let mut log = tailed(&path);
     log.write(&Record::Sample(sample(0, 1.0))).unwrap();
@@ -76,6 +76,52 @@ fn a_tail_of_another_file_is_passed_over() {
     let log = Log::open_with_tail(&path, &other, &|log| Ok(Box::new(Locked::open(log)?))).unwrap();
     log.finish().unwrap();
     assert_eq!(count(&path, 0), 0);
+    let events = Reader::open(&path).unwrap().events(EVER.0, EVER.1).unwrap();
+    assert!(events.iter().any(|event| event.code == "tail-set-aside"), "{events:?}");
+    // What was told as kept is kept: with its log back, its rows are.
+    let kept = folder.path().join("roof log.db-tail-kept-1");
+    std::fs::rename(folder.path().join("elsewhere.db"), &path).unwrap();
+    std::fs::rename(kept, folder.path().join("roof log.db-tail")).unwrap();
+    assert_eq!(count(&path, 0), 1);
+}
+
+/// Somebody removes or renames the log, or its tail, under the run.
+#[test]
+fn a_log_that_is_taken_away_is_gone_on_with_beside() {
+    for taken in ["roof log.db", "roof log.db-tail"] {
+        let (folder, path) = place();
+        let writer = Writer::start_with(book(&path).open().unwrap(), book(&path)).unwrap();
+        let handle = writer.handle();
+        let offer = |s: f64| handle.offer(Record::Sample(sample(0, s)));
+        offer(1.0);
+        let wait = |wanted: &dyn Fn() -> bool| {
+            let began = std::time::Instant::now();
+            while !wanted() {
+                assert!(
+                    began.elapsed() < Duration::from_secs(60),
+                    "{taken}: {:?}",
+                    handle.status()
+                );
+                std::thread::sleep(Duration::from_millis(10));
+            }
+        };
+        wait(&|| handle.status().rows.samples == 1);
+        std::fs::rename(folder.path().join(taken), folder.path().join("elsewhere")).unwrap();
+        offer(2.0);
+        // It looks after each commit.
+        wait(&|| !others(&path).is_empty());
+        offer(3.0);
+        writer.finish().unwrap();
+        let reader = Reader::open(&path).unwrap();
+        let east = reader.channels().unwrap()[0].id;
+        let rows = reader.samples(east, EVER.0, EVER.1).unwrap();
+        let seconds: Vec<f64> = rows.iter().map(|row| row.at.mono.as_secs_f64()).collect();
+        // The first may have been packed into the file that was taken away.
+        assert!(seconds.ends_with(&[2.0, 3.0]), "{taken}: {seconds:?}");
+        let events = reader.events(EVER.0, EVER.1).unwrap();
+        let moved = events.iter().find(|event| event.code == "log-moved").unwrap();
+        assert!(moved.text.contains("was moved or removed"), "{}", moved.text);
+    }
 }
 
 /// A book whose writer commits quickly.

@@ -4,6 +4,7 @@ use super::Exit;
 use crate::daemon::health::{AskError, ask};
 use crate::station::Station;
 use clap::Args;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 /// Show how a run under way is: channels, log, what it costs
@@ -28,18 +29,19 @@ pub(super) struct ShowStatus {
 
 impl ShowStatus {
     pub(super) fn carry_out(&self) -> Exit {
-        let log = match self.log() {
-            Ok(log) => log,
+        let (log, stated) = match self.log() {
+            Ok(found) => found,
             Err(exit) => return exit,
         };
-        let health = match ask(&log) {
+        let health = match ask(&log, stated) {
             Ok(health) => health,
             Err(error) => {
-                tell!("{error}");
-                if let AskError::NotRunning { .. } = error
-                    && !log.exists()
-                {
-                    tell!("{}: there is no such log", log.display());
+                match error {
+                    AskError::NotRunning { .. } if log.exists() => tell!(
+                        "{error}; `cresthold picture` and `cresthold curve` show what is in it"
+                    ),
+                    AskError::NotRunning { .. } => tell!("{error}; there is no such log"),
+                    _ => tell!("{error}"),
                 }
                 return Exit::Log;
             }
@@ -55,17 +57,19 @@ impl ShowStatus {
         if health.turning { Exit::Done } else { Exit::Stuck }
     }
 
-    fn log(&self) -> Result<PathBuf, Exit> {
+    /// The log, and the address that the station states.
+    fn log(&self) -> Result<(PathBuf, Option<SocketAddr>), Exit> {
         if self.file.extension().is_none_or(|end| !end.eq_ignore_ascii_case("toml")) {
-            return Ok(self.file.clone());
+            return Ok((self.file.clone(), None));
         }
         let station = Station::load(&self.file).map_err(|error| {
             tell!("{error}");
             Exit::Station
         })?;
-        station.log.ok_or_else(|| {
+        let log = station.log.ok_or_else(|| {
             tell!("{}: it names no log; name the log itself", self.file.display());
             Exit::Usage
-        })
+        })?;
+        Ok((log, station.health))
     }
 }

@@ -17,6 +17,7 @@ mod seen;
 mod task;
 
 use super::bench::{Lines, bench_setup, link};
+use super::claim::Claim;
 use super::health::server;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::pulse::Pulse;
@@ -41,8 +42,6 @@ use cresthold_sim::sky::sun::Site;
 use herald::Herald;
 pub use machine::{Machine, StartWriter};
 use std::cell::RefCell;
-use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
@@ -237,7 +236,7 @@ impl Field<'_> {
         let Self { station, stay, ref machine, .. } = *self;
         let clock = Clock::new(machine);
         let began = clock.stamp();
-        let lock = super::lock(self.log)?;
+        let claim = RefCell::new(Claim::stake(self.log)?);
         let book = self.book(began);
         let opened = self.open(&book).map_err(RunError::NoLog)?;
         let log = opened.log.as_ref();
@@ -264,9 +263,10 @@ impl Field<'_> {
             clock: clock.clone(),
             site: station.site,
             recorder: recorder.as_ref(),
+            claim: &claim,
         };
         let tasks = LocalSet::new();
-        self.tell_health(&tasks, (&shared, &sensing, clock.clone()), lock.as_ref()).await;
+        self.tell_health(&tasks, (&shared, &sensing, clock.clone()), &claim).await;
         tasks.run_until(self.attend(&all, stop, screen)).await;
         drop(tasks);
         if let Some(recorder) = recorder {
@@ -336,6 +336,7 @@ impl Field<'_> {
         let mut supervisor = Supervisor::new();
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(self.machine.tick).await;
+            all.claim.borrow_mut().tend(clock.mono());
             clock.tell_news(&mut shared.borrow_mut());
             let news = all.recorder.map(Recorder::news).unwrap_or_default();
             tell_recordings(news, &shared.borrow(), clock.stamp());
@@ -374,7 +375,7 @@ impl Field<'_> {
         &self,
         tasks: &LocalSet,
         (shared, sensing, clock): (&Rc<RefCell<Shared>>, &Rc<Sensing>, Clock),
-        lock: Option<&File>,
+        claim: &RefCell<Claim>,
     ) {
         let Some(address) = self.station.health else { return };
         let listener = match tokio::net::TcpListener::bind(address).await {
@@ -387,9 +388,8 @@ impl Field<'_> {
                 return;
             }
         };
-        if let (Some(mut lock), Ok(address)) = (lock, listener.local_addr()) {
-            // A lock that holds no address is told to whoever asks.
-            let _ = lock.write_all(format!("{address}\n").as_bytes());
+        if let Ok(address) = listener.local_addr() {
+            claim.borrow_mut().tell(address);
         }
         let (shared, sensing) = (Rc::clone(shared), Rc::clone(sensing));
         let (station, log) = (self.station.clone(), self.log.to_path_buf());
@@ -427,6 +427,7 @@ struct All<'a> {
     clock: Clock,
     site: Site,
     recorder: Option<&'a Recorder>,
+    claim: &'a RefCell<Claim>,
 }
 
 impl All<'_> {

@@ -6,6 +6,7 @@
 //! records committed.
 
 pub mod bench;
+mod claim;
 pub mod commission;
 pub mod compare;
 pub mod crew;
@@ -28,8 +29,7 @@ use crate::rehearsal::YardError;
 use crate::report::summary::Summary;
 use crate::store::StoreError;
 use crate::time::Utc;
-use std::fs::{File, OpenOptions, TryLockError};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::SystemTime;
 
 /// The system's wall clock.
@@ -89,39 +89,4 @@ pub enum RunError {
     /// The system gives no thread, timer or socket.
     #[error("the system refuses what a run needs: {0}; nothing was started")]
     System(#[from] std::io::Error),
-}
-
-/// The lock beside a log. It is a file of its own, since opening and closing the log beside SQLite
-/// would drop SQLite's locks.
-fn lock_of(log: &Path) -> PathBuf {
-    let mut name = log.as_os_str().to_owned();
-    name.push(".lock");
-    PathBuf::from(name)
-}
-
-/// Takes the lock that keeps a second run away from `log`; held until the file is dropped. What it
-/// holds is where the run tells how it is.
-fn lock(log: &Path) -> Result<Option<File>, RunError> {
-    let lock = lock_of(log);
-    // Not emptied: it may be another run's. What can't be written may still be locked. A place that
-    // can't hold a lock can't hold the log either; opening the log says why.
-    let opened = OpenOptions::new().create(true).truncate(false).write(true).open(&lock);
-    let Ok(file) = opened.or_else(|_| File::open(&lock)) else {
-        return Ok(None);
-    };
-    match file.try_lock() {
-        Ok(()) => {
-            // On a read-only disk an old address stays, where nobody answers.
-            let _ = file.set_len(0);
-            Ok(Some(file))
-        }
-        Err(TryLockError::WouldBlock) => Err(RunError::InUse { lock }),
-        Err(TryLockError::Error(error)) => Err(error.into()),
-    }
-}
-
-/// Whether a run holds this lock.
-fn is_locked(lock: &Path) -> bool {
-    File::open(lock)
-        .is_ok_and(|lock| matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)))
 }

@@ -1,5 +1,6 @@
 //! A station on the embedded plant: virtual time at a pace, a real log, a live status.
 
+use super::claim::Claim;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::requests::Requests;
 use super::stop::StopFlag;
@@ -50,7 +51,7 @@ pub fn run(
 ) -> Result<Ended, RunError> {
     let mut yard = yard(station)?;
     let began = yard.stamp(Instant::ZERO);
-    let _lock = super::lock(log)?;
+    let _claim = Claim::stake(log)?;
     let mut log = Log::open(log, &facts(station, began))?
         .with_appraisal(appraiser(station))
         .with_commit_interval(commit_every(station, pace));

@@ -118,7 +118,7 @@ pub enum AskError {
 /// # Errors
 /// [`AskError`]; nothing stays behind.
 pub fn ask(log: &Path, channel: &str) -> Result<Answer, AskError> {
-    if !super::is_locked(&super::lock_of(log)) {
+    if !super::claim::is_held(log) {
         return Err(AskError::NotRunning { log: log.to_path_buf() });
     }
     let number = std::process::id();

@@ -145,6 +145,15 @@ pub enum StoreError {
         /// Why.
         why: String,
     },
+    /// The file, or the tail beside it, is not where it was.
+    #[error(
+        "log {path}: the file or its -tail was moved or removed while the run wrote it; the run goes \
+         on in a fresh file, what was in the old one is where that went"
+    )]
+    Gone {
+        /// The log.
+        path: PathBuf,
+    },
     /// The writer thread can't be started or has died.
     #[error("log {path}: the writer thread is gone ({why}); restart the program")]
     NoWriter {

@@ -168,6 +168,8 @@ pub struct Log {
     open: Rows,
     kept: Rows,
     tailed: Option<Tailed>,
+    /// What file and tail are to the system, where they could be looked at.
+    place: [Option<u64>; 2],
     /// Rows that the tables refused when they were packed.
     refused: u64,
 }
@@ -197,13 +199,35 @@ impl Log {
     ) -> Result<Self, StoreError> {
         let mut conn = open::for_writing(path)?;
         let mut tail = Tail::new(tail(path)?);
-        let generation = recovery::pack_left(&mut conn, path, &mut tail)?;
+        let (generation, stray) = recovery::pack_left(&mut conn, path, &mut tail)?;
         let began = facts.began.utc.as_micros();
         let generation = recovery::unused(&conn, path, generation, began)?;
         let mut log = Self::begin(conn, path, facts)?;
         tail.begin(generation + 1, log.boot(), began);
         log.tailed = Some(Tailed { tail, fresh: Vec::new(), waiting: Vec::new() });
+        log.place = log.place_now();
+        if let Some(stray) = stray {
+            log.note(&Note {
+                channel: None,
+                at: facts.began,
+                severity: Severity::Alarm,
+                code: "tail-set-aside",
+                text: stray.to_string(),
+                detail: None,
+            })?;
+        }
         Ok(log)
+    }
+
+    fn place_now(&self) -> [Option<u64>; 2] {
+        use std::os::unix::fs::MetadataExt as _;
+        [self.path.clone(), tail_path(&self.path)].map(|path| path.metadata().ok().map(|m| m.ino()))
+    }
+
+    /// Whether file and tail are still where they were when it was opened.
+    pub(super) fn is_in_place(&self) -> bool {
+        let now = self.place_now();
+        self.place.iter().zip(now).all(|(was, is)| was.is_none() || *was == is)
     }
 
     fn begin(mut conn: Connection, path: &Path, facts: &OpenFacts) -> Result<Self, StoreError> {
@@ -228,6 +252,7 @@ impl Log {
             open: Rows::default(),
             kept: Rows::default(),
             tailed: None,
+            place: [None; 2],
             refused: 0,
         })
     }

@@ -13,7 +13,10 @@ use super::open;
 use super::pack::Packer;
 use super::tail::{Left, Locked, Tail, tail_path};
 use rusqlite::{Connection, OpenFlags, Result};
-use std::path::Path;
+use std::fmt;
+use std::fs::File;
+use std::io::{ErrorKind, Write as _};
+use std::path::{Path, PathBuf};
 
 /// Whose rows a fresh file has taken over: what tells one tail from all others of this log.
 #[derive(Debug)]
@@ -113,13 +116,15 @@ pub(super) fn pack_left(
     conn: &mut Connection,
     path: &Path,
     tail: &mut Tail,
-) -> Result<i64, StoreError> {
+) -> Result<(i64, Option<Stray>), StoreError> {
     let fail = |error| StoreError::from_sqlite(path, "looking at the -tail file", error);
     let packed: i64 =
         conn.query_row("SELECT generation FROM file", [], |row| row.get(0)).map_err(fail)?;
     let left =
         tail.left().map_err(|error| StoreError::from_io(path, "reading the -tail file", &error))?;
-    let Some(left) = left.filter(|left| left.generation == packed + 1) else { return Ok(packed) };
+    let Some(left) = left.filter(|left| left.generation == packed + 1) else {
+        return Ok((packed, None));
+    };
     let known: bool = conn
         .query_row(
             "SELECT EXISTS (SELECT 1 FROM boot WHERE number = ?1 AND began_utc_us = ?2)",
@@ -127,13 +132,65 @@ pub(super) fn pack_left(
             |row| row.get(0),
         )
         .map_err(fail)?;
-    if !known || Taken::of_left(path, &left).is_told_beside(path) {
-        return pass_over((conn, path), left.generation);
+    if Taken::of_left(path, &left).is_told_beside(path) {
+        return Ok((pass_over((conn, path), left.generation)?, None));
+    }
+    if !known {
+        let stray = Stray::kept(path, left.ops.len())?;
+        return Ok((pass_over((conn, path), left.generation)?, stray));
     }
     let mut packer = Packer::new(left.boot, Vec::new());
     pack((conn, path), &mut packer, &left.ops, left.generation)?;
     tail.packed();
-    Ok(left.generation)
+    Ok((left.generation, None))
+}
+
+/// Rows that a run told as kept, of a log that is not the one they lie beside: somebody moved or removed
+/// it.
+#[derive(Debug)]
+pub(super) struct Stray {
+    rows: usize,
+    copy: PathBuf,
+    tail: PathBuf,
+}
+
+impl Stray {
+    /// Puts a copy of the tail of `log` under a name that nobody overwrites.
+    fn kept(log: &Path, rows: usize) -> Result<Option<Self>, StoreError> {
+        let fail = |error| StoreError::from_io(log, "setting the -tail file aside", &error);
+        let tail = tail_path(log);
+        if rows == 0 {
+            return Ok(None);
+        }
+        for number in 1.. {
+            let mut copy = tail.clone().into_os_string();
+            copy.push(format!("-kept-{number}"));
+            let copy = PathBuf::from(copy);
+            let mut file = match File::create_new(&copy) {
+                Err(error) if error.kind() == ErrorKind::AlreadyExists => continue,
+                file => file.map_err(fail)?,
+            };
+            let bytes = std::fs::read(&tail).map_err(fail)?;
+            file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(fail)?;
+            let stray = Self { rows, copy, tail };
+            tracing::error!("{stray}");
+            return Ok(Some(stray));
+        }
+        Ok(None)
+    }
+}
+
+impl fmt::Display for Stray {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { rows, copy, tail } = self;
+        write!(
+            f,
+            "{}: it held {rows} rows of a log that is not here any more; they are kept in {}. With that log \
+             back in its place, and this file beside it under the first name, the next start takes them up",
+            tail.display(),
+            copy.display()
+        )
+    }
 }
 
 /// The generation behind which a run that began then may begin its tail. Where the same run has left

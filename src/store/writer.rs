@@ -280,8 +280,7 @@ impl Keeper {
                 self.retry = None;
                 self.shared.committed(now, self.files.rows(), refused);
                 if let Some(trouble) = self.trouble.take() {
-                    let lasted = now.saturating_duration_since(trouble.since).as_secs_f64();
-                    tracing::info!("log written again after {lasted:.1} s");
+                    self.tell_trouble(now.saturating_duration_since(trouble.since));
                 }
                 if let Some(error) = self.files.tend(now) {
                     self.shared.failed(error);
@@ -311,6 +310,18 @@ impl Keeper {
         );
         let detail = Some(format!(r#"{{"count":{count}}}"#));
         let (severity, code) = (Severity::Alarm, "records-lost");
+        self.kept.push_back(Entry::Note(Note { channel: None, at, severity, code, text, detail }));
+    }
+
+    /// Says that a trouble is over, in the log's next commit.
+    fn tell_trouble(&mut self, lasted: Duration) {
+        let lasted = lasted.as_secs_f64();
+        tracing::info!("log written again after {lasted:.1} s");
+        let text = format!(
+            "the log could not be written for {lasted:.1} s; its records waited in memory meanwhile"
+        );
+        let detail = Some(format!(r#"{{"lasted_s":{lasted:.1}}}"#));
+        let (severity, code, at) = (Severity::Warning, "log-written-again", self.files.at());
         self.kept.push_back(Entry::Note(Note { channel: None, at, severity, code, text, detail }));
     }
 

@@ -9,6 +9,7 @@ mod powered;
 mod rig;
 
 use super::RunError;
+use super::claim::Claim;
 use super::rehearse::facts;
 use super::sensing::Once;
 use super::stop::StopFlag;
@@ -83,7 +84,7 @@ pub fn run(
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let clock = Clock { began: WallInstant::now(), utc: order.clock };
     let began = clock.stamp();
-    let _lock = super::lock(order.log)?;
+    let _claim = Claim::stake(order.log)?;
     let last_row = if order.log.exists() { last_row(order.log, began.utc)? } else { None };
     let mut log = Log::open(order.log, &facts(station, began))?;
     let mut report = Commissioning {

@@ -1,6 +1,7 @@
 //! The visitor's side: finds the run by its log, and asks.
 
 use super::Health;
+use crate::daemon::claim;
 use http_body_util::{BodyExt, Empty, Limited};
 use hyper::Request;
 use hyper::body::Bytes;
@@ -23,8 +24,7 @@ const LONGEST_ADDRESS: u64 = 200;
 pub enum AskError {
     /// No run holds the log.
     #[error(
-        "{}: no run writes this log now; `cresthold picture` and `cresthold curve` show what is in it",
-        log.display()
+        "{}: no run writes this log now", log.display()
     )]
     NotRunning {
         /// The log.
@@ -32,8 +32,9 @@ pub enum AskError {
     },
     /// The run has no address.
     #[error(
-        "{}: the run that writes this log gives no status: it is a rehearsal, which shows its own on \
-         its terminal, or its address was taken", log.display()
+        "{}: the run that writes this log does not say where it gives its status: it is a rehearsal, \
+         which shows its own on its terminal; its address was taken; or the disk takes no lock file to \
+         say it in. Where the station file states [health] listen, ask with that file, or there", log.display()
     )]
     NoAddress {
         /// The log.
@@ -49,12 +50,16 @@ pub enum AskError {
     },
 }
 
-/// Asks the run that writes `log` how it is.
+/// Asks the run that writes `log` how it is: where its lock says, or else where the station `stated` it.
 ///
 /// # Errors
 /// [`AskError`].
-pub fn ask(log: &Path) -> Result<Health, AskError> {
-    let address = address_of(log)?;
+pub fn ask(log: &Path, stated: Option<SocketAddr>) -> Result<Health, AskError> {
+    let stated = stated.filter(|address| address.port() != 0);
+    let address = match (address_of(log), stated) {
+        (Err(AskError::NoAddress { .. }), Some(address)) => address,
+        (told, _) => told?,
+    };
     let silent = |why: String| AskError::Silent { address, why };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|error| silent(error.to_string()))?;
@@ -68,12 +73,11 @@ pub fn ask(log: &Path) -> Result<Health, AskError> {
 
 /// What the lock beside the log says.
 fn address_of(log: &Path) -> Result<SocketAddr, AskError> {
-    let lock = crate::daemon::lock_of(log);
-    if !crate::daemon::is_locked(&lock) {
+    if !claim::is_held(log) {
         return Err(AskError::NotRunning { log: log.to_path_buf() });
     }
     let mut text = String::new();
-    let read = std::fs::File::open(&lock)
+    let read = std::fs::File::open(claim::beside(log))
         .and_then(|file| file.take(LONGEST_ADDRESS).read_to_string(&mut text));
     let address = read.ok().and_then(|_| text.trim().parse().ok());
     address.ok_or_else(|| AskError::NoAddress { log: log.to_path_buf() })

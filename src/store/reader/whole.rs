@@ -34,7 +34,7 @@ struct Known {
 
 impl Reader {
     /// Opens an existing log with all its files. One of the other files that can't be read is passed
-    /// over with a warning; so is the current one, if it is damaged and there are others.
+    /// over with a warning; so is the current one, if it is damaged or gone and there are others.
     ///
     /// # Errors
     /// No such file, not ours, or of another schema version.
@@ -46,7 +46,10 @@ impl Reader {
         let mut parts: Vec<Part> = others.collect();
         match first {
             Ok(first) => parts.insert(0, first),
-            Err(error) if !parts.is_empty() && error.is_of_the_disk() => {
+            Err(error)
+                if !parts.is_empty()
+                    && (error.is_of_the_disk() || matches!(error, StoreError::Missing { .. })) =>
+            {
                 tracing::warn!("{error}; left out");
             }
             Err(error) => return Err(error),

@@ -52,6 +52,8 @@ pub(super) struct Files {
     news: bool,
     pack_retry: Option<Instant>,
     pack_trouble: Option<Instant>,
+    /// What is wrong with packing, as long as it is.
+    pack_error: Option<String>,
     /// What was committed last, for the times of events of ours.
     at: Stamp,
     /// Events of ours for the next commit.
@@ -94,6 +96,7 @@ impl Files {
             news: true,
             pack_retry: None,
             pack_trouble: None,
+            pack_error: None,
             at,
             notes: Vec::new(),
             thinning,
@@ -102,6 +105,11 @@ impl Files {
 
     pub(super) fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// When what was committed last happened.
+    pub(super) const fn at(&self) -> Stamp {
+        self.at
     }
 
     pub(super) const fn is_open(&self) -> bool {
@@ -155,19 +163,27 @@ impl Files {
         if let Some(book) = &self.book {
             self.notes.append(&mut self.thinning.tend(book, self.at));
         }
+        if self.pack_retry.is_none_or(|at| now >= at)
+            && self.log.as_ref().is_some_and(|log| !log.is_in_place())
+        {
+            self.pack_retry = Some(now + PACK_RETRY);
+            let path = self.path.clone();
+            self.leave(&StoreError::Gone { path });
+        }
         if !self.due(now) {
-            return None;
+            return self.pack_error.clone();
         }
         let log = self.log.as_mut()?;
         match log.pack() {
             Ok(()) => {
                 self.packed = Some(now);
                 self.news = false;
-                (self.pack_retry, self.pack_trouble) = (None, None);
+                (self.pack_retry, self.pack_trouble, self.pack_error) = (None, None, None);
                 None
             }
             Err(error) => {
                 self.pack_retry = Some(now + PACK_RETRY);
+                self.pack_error = Some(error.to_string());
                 let since = *self.pack_trouble.get_or_insert_with(|| {
                     tracing::error!("{error}; nothing is lost, the -tail file keeps it");
                     now
@@ -181,7 +197,7 @@ impl Files {
                 if (!patient || waits > WAITING_MAX) && !matches!(error, StoreError::Full { .. }) {
                     self.leave(&error);
                 }
-                Some(error.to_string())
+                self.pack_error.clone()
             }
         }
     }
@@ -222,7 +238,7 @@ impl Files {
         tracing::error!("{error}; from here on records go to {}", fresh.path().display());
         self.path = fresh.path().to_path_buf();
         self.log = Some(fresh);
-        (self.pack_retry, self.pack_trouble) = (None, None);
+        (self.pack_retry, self.pack_trouble, self.pack_error) = (None, None, None);
     }
 
     /// Begins a new file where the newest entry lies in a later month than the file's.
