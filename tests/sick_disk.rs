@@ -280,7 +280,7 @@ fn without_patience_a_start_on_a_full_disk_is_refused() {
     let once = Stay { patient: false, ..stay(START) };
     let (ended, told, ()) = yard.live(once, |_, _| ());
     let error = ended.unwrap_err();
-    assert!(matches!(error, RunError::Store(StoreError::Full { .. })), "{error}");
+    assert!(matches!(error, RunError::NoLog(StoreError::Full { .. })), "{error}");
     assert_eq!(told, 0);
 }
 
