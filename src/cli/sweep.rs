@@ -2,6 +2,7 @@
 
 use super::Exit;
 use super::commission::Beside;
+use super::place::is_database;
 use super::run::parse_length;
 use crate::control::record::{CurveEnd, SweepDirection};
 use crate::daemon::commission::Person as _;
@@ -15,8 +16,7 @@ use crate::station::{ChannelSpec, Station};
 use crate::store::{CurveRow, Reader, StoreError, StoredChannel};
 use crate::time::Utc;
 use clap::Args;
-use std::fs::File;
-use std::io::{IsTerminal as _, Read as _};
+use std::io::IsTerminal as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -244,12 +244,10 @@ impl Sweep {
 
 /// Whether a file is a log: by its first bytes, or, where there is none yet, by its name.
 fn is_log(file: &Path) -> bool {
-    const BEGINS: &[u8; 16] = b"SQLite format 3\0";
-    let mut begins = [0; BEGINS.len()];
-    match File::open(file).and_then(|mut file| file.read_exact(&mut begins)) {
-        Ok(()) => begins == *BEGINS,
-        Err(_) => file.extension().is_some_and(|end| end.eq_ignore_ascii_case("sqlite")),
-    }
+    /// Bytes that tell a database.
+    const BEGINS: u64 = 16;
+    let named = file.extension().is_some_and(|end| end.eq_ignore_ascii_case("sqlite"));
+    is_database(file) || named && std::fs::metadata(file).map_or(true, |meta| meta.len() < BEGINS)
 }
 
 /// A channel's newest curve that has ended, of those that began at `from` or later.

@@ -30,16 +30,24 @@ fn wait_for(file: &Path) {
     }
 }
 
+/// A module's load and boost supply on terminals, as long as they are held, and the station that has them.
+fn bench() -> ([PtyServer; 2], String) {
+    let plant = plant();
+    let load = FrontEnd::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
+    let boost = FrontEnd::supply("Test Yard,VB-1,0002,1.0", Box::new(plant));
+    let lines =
+        [PtyServer::start(Box::new(load)).unwrap(), PtyServer::start(Box::new(boost)).unwrap()];
+    let [load, boost] = lines
+        .each_ref()
+        .map(|line| format!("{{ serial = \"{}\", baud = 115200 }}", line.path().display()));
+    let text = station(&load, &boost);
+    (lines, text)
+}
+
 #[test]
 fn the_binary_records_and_replays() {
     let scratch = tempfile::tempdir().unwrap();
-    let plant = plant();
-    let load = FrontEnd::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
-    let load = PtyServer::start(Box::new(load)).unwrap();
-    let boost = FrontEnd::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
-    let boost = PtyServer::start(Box::new(boost)).unwrap();
-    let link = |path: &Path| format!("{{ serial = \"{}\", baud = 115200 }}", path.display());
-    let plain = station(&link(load.path()), &link(boost.path()));
+    let (_lines, plain) = bench();
     let (file, other) = (scratch.path().join("yard.toml"), scratch.path().join("other.toml"));
     fs::write(&file, format!("{plain}[recording]\nfolder = \"heard\"\n")).unwrap();
     fs::write(&other, plain.replace("step_volts = 0.2", "step_volts = 0.3")).unwrap();
@@ -95,13 +103,7 @@ fn what_recording_costs() {
     let scratch = tempfile::tempdir().unwrap();
     let mut costs = Vec::new();
     for recorded in [false, true] {
-        let plant = plant();
-        let load = FrontEnd::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
-        let load = PtyServer::start(Box::new(load)).unwrap();
-        let boost = FrontEnd::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
-        let boost = PtyServer::start(Box::new(boost)).unwrap();
-        let link = |path: &Path| format!("{{ serial = \"{}\", baud = 115200 }}", path.display());
-        let mut text = station(&link(load.path()), &link(boost.path()));
+        let (_lines, mut text) = bench();
         if recorded {
             text.push_str("[recording]\nfolder = \"heard\"\n");
         }

@@ -4,8 +4,8 @@
 //! ([`Field`](cresthold::daemon::field::Field)) run in virtual time on virtual instruments, over a
 //! file layer of our own, again and again on one log. In its first phase all goes wrong that its
 //! plan says, at once: lines, instruments, sensors, sky, disk, wall clock, power. Nothing wrong may
-//! happen then (`judge`, `books`); and what each run's controller heard and did is recorded, and must
-//! replay to the same. In its second phase everything is healed, and all must recover.
+//! happen then (`judge`, `books`); and what the controllers of every third life heard and did is recorded, and
+//! must replay to the same. In its second phase everything is healed, and all must recover.
 //!
 //! A life again, with its plan and its events:
 //! `CRESTHOLD_SWARM_SEED=7 cargo test --test swarm years -- --nocapture`; with a bug on purpose
@@ -87,6 +87,7 @@ fn years_with_every_fault_at_once() {
         None => {
             let lives = swarm(1, YEARS);
             assert!(table::years(&lives) >= YEARS);
+            assert!(lives.iter().any(|life| life.replayed > 0));
             lives
         }
     };
