@@ -175,6 +175,12 @@ fn the_command_compares_cuts_and_joins() {
     assert_eq!(read("whole.json"), read("joined.json"));
     let (code, _, told) = cresthold(&["--join", &first]);
     assert!(code == Some(11) && told.contains("name all parts"), "{code:?} {told}");
+    // What is joined is not written over, before anything else is written.
+    let before = read("part-1.json");
+    let both = ["--join", &first, "--join", &second, "--json", &first];
+    let (code, _, told) = cresthold(&both);
+    assert!(code == Some(2) && told.contains("is being read"), "{code:?} {told}");
+    assert_eq!(read("part-1.json"), before);
     let (code, _, told) = cresthold(&["--tracker", "perturb-and-observe:step=1%"]);
     assert!(code == Some(2) && told.contains("step_volts"), "{told}");
     // A slip of the hand writes over no station file.

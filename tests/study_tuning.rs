@@ -161,6 +161,27 @@ fn the_best_is_one_that_a_station_accepts_and_its_lines_say_so() {
     assert!(csv.contains(&best.eta.mean.to_string()));
 }
 
+/// Whichever spot is best: at an edge of values or of periods that is told, in the middle it is not.
+#[test]
+fn a_best_at_the_edge_of_the_grid_is_told() {
+    let (tuning, map) = mapped();
+    let told = |at: usize| {
+        let said = tuning::answer(&tuning, &Map { best: at, ..map.clone() });
+        let has = |what: &str| said.iter().any(|sentence| sentence.contains(what));
+        (has("smaller --values"), has("larger --values"), has("longer --periods"))
+    };
+    // Settings outermost: three values, each at 50 ms (refused), 100 ms and 400 ms.
+    assert_eq!(told(1), (true, false, false));
+    assert_eq!(told(4), (false, false, false));
+    assert_eq!(told(5), (false, false, true));
+    assert_eq!(told(8), (false, true, true));
+    // Three seeds are few where something is not told apart.
+    let even =
+        map.spots.iter().enumerate().any(|(at, spot)| at != map.best && spot.even && spot.accepted);
+    let said = tuning::answer(&tuning, &map);
+    assert_eq!(said.iter().any(|sentence| sentence.contains("more --seeds")), even, "{said:?}");
+}
+
 #[test]
 fn the_page_has_every_figure_of_the_map_and_needs_nothing_beside_it() {
     let (tuning, map) = mapped();

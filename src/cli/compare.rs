@@ -1,7 +1,7 @@
 //! `cresthold compare`: trackers tried against each other on the embedded plant.
 
 use super::Exit;
-use super::place::{json_name, page_name, table_name, write};
+use super::place::{json_name, not_read, page_name, table_name, write};
 use super::run::parse_length;
 use crate::daemon::{compare, crew};
 use crate::report::comparison::{by_scenario, csv, tables};
@@ -248,6 +248,7 @@ impl Compare {
 
     fn tell(&self, comparison: &Comparison) -> Result<(), (Exit, String)> {
         if let Some(path) = &self.json {
+            self.join.iter().try_for_each(|part| not_read(path, part))?;
             write_json(path, comparison)?;
         }
         if let Some(path) = &self.csv {

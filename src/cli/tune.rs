@@ -5,7 +5,7 @@ use super::compare::{
     BenchOptions, Meant, carried_out, parse_shard, parts, plant_named, scenarios_like, wanted,
     write_json,
 };
-use super::place::{json_name, page_name, table_name, write};
+use super::place::{json_name, not_read, page_name, table_name, write};
 use super::run::parse_length;
 use crate::report::tuning::{answer, csv, station_lines, table};
 use crate::report::tuning_page::page;
@@ -120,6 +120,7 @@ impl Tune {
 
     fn tell(&self, tuning: &Tuning) -> Result<(), (Exit, String)> {
         if let Some(path) = &self.json {
+            self.join.iter().try_for_each(|part| not_read(path, part))?;
             write_json(path, tuning)?;
         }
         if let Some(Shard { part, of }) = tuning.comparison.shard {

@@ -5,6 +5,9 @@ use super::table::align;
 use crate::study::{Map, Rule, STEP, Spot, Tuning};
 use std::fmt::Write as _;
 
+/// With fewer seeds than this Student's interval is three times the standard error and more.
+const FEW: usize = 5;
+
 /// Loss in percent, in digits that stay readable over four decades.
 pub(super) fn loss(spot: &Spot) -> String {
     let loss = (1.0 - spot.eta.mean) * 100.0;
@@ -85,6 +88,7 @@ pub fn answer(tuning: &Tuning, map: &Map) -> Vec<String> {
     } else {
         format!("Not told apart from it: {}.", even.join(", "))
     });
+    said.extend(doubts(tuning, map, !even.is_empty()));
     let Rule { settled_s, hardest, median } = tuning.rule;
     if tuning.key == STEP {
         said.push(format!(
@@ -94,6 +98,37 @@ pub fn answer(tuning: &Tuning, map: &Map) -> Vec<String> {
             best.period_s,
             Rule::step(hardest, best.period_s),
             Rule::step(median, best.period_s)
+        ));
+    }
+    said
+}
+
+/// What the grid can't say: what lies beyond its edge, and what so few seeds leave open.
+fn doubts(tuning: &Tuning, map: &Map, open: bool) -> Vec<String> {
+    let best = &map.spots[map.best];
+    let mut said = vec![];
+    let ends = |of: fn(&Spot) -> f64| {
+        let all = map.spots.iter().filter(|spot| spot.accepted).map(of);
+        all.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), one| {
+            (low.min(one), high.max(one))
+        })
+    };
+    let (low, high) = ends(|spot| spot.value);
+    if low < high && (best.value <= low || best.value >= high) {
+        let beyond = if best.value <= low { "smaller" } else { "larger" };
+        said.push(format!(
+            "It lies at the edge of the grid: with {beyond} --values there may be a better one."
+        ));
+    }
+    // Shorter ones than the shortest that a station accepts are no way out.
+    let (short, long) = ends(|spot| spot.period_s);
+    if short < long && best.period_s >= long {
+        said.push("Its period is the longest of the grid: try longer --periods, too.".to_owned());
+    }
+    let seeds = tuning.comparison.seeds.len();
+    if open && seeds < FEW {
+        said.push(format!(
+            "{seeds} seeds leave wide intervals; more --seeds would tell more settings apart."
         ));
     }
     said
