@@ -159,6 +159,10 @@ impl Line {
         for (theta, gain) in self.theta.iter_mut().zip(gains) {
             *theta += gain * found;
         }
+        // What the bounds take from slope and bend is the level's: it was measured here.
+        let measured = dot(&self.theta, &point.basis);
+        self.bound_shape();
+        self.theta[0] += measured - dot(&self.theta, &point.basis);
         let rest: [[f64; N]; N] =
             from_fn(|i| from_fn(|j| if i == j { 1.0 } else { 0.0 } - gains[i] * h[j]));
         let half = rest.map(|row| mul(&self.covariance, &row));
@@ -166,7 +170,6 @@ impl Line {
         self.covariance = from_fn(|i| {
             from_fn(|j| 0.5 * (left[i][j] + left[j][i]) + gains[i] * gains[j] * variance)
         });
-        self.bound_shape();
         self.bound();
     }
 
