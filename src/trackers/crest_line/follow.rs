@@ -37,6 +37,11 @@ const DIFFERENCE: f64 = 0.3125;
 /// its variance grows by at most this factor.
 const SURPRISE: f64 = 25.0;
 const MOST_DOUBT: f64 = 8.0;
+/// Differences that lean to one side say so, too: when their mean over so many, in standard deviations, is
+/// beyond that (four of its own). The variance grows by this factor.
+const LEANING: f64 = 8.0;
+const LEANS: f64 = 1.0;
+const LEAN_DOUBT: f64 = 2.0;
 /// Once a search has found the crest, one difference moves the line no further (share of its voltage): what
 /// says more is light that flickers, or the slope beside a crest, where the curve is no parabola.
 const FARTHEST: f64 = 0.02;
@@ -166,6 +171,12 @@ impl CrestLine {
         if size > SURPRISE * (expected + DIFFERENCE * noise + extra) {
             let doubt = (size / 4.0 - noise - extra) / expected.max(f64::MIN_POSITIVE);
             line.doubt(within(doubt, 1.0, MOST_DOUBT));
+        }
+        let deviations = told.found * gain.signum() / (expected + noise + extra).sqrt();
+        self.leaning += (deviations - self.leaning) / LEANING;
+        if self.leaning.abs() > LEANS {
+            self.leaning = 0.0;
+            line.doubt(LEAN_DOUBT);
         }
         let farthest = if self.watch.has_searched() { FARTHEST } else { f64::MAX };
         line.learn(&point, gain, (told.found, noise + extra), farthest);

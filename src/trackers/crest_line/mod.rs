@@ -96,6 +96,8 @@ pub struct CrestLine {
     shaped: bool,
     past: Past,
     noise: Noise,
+    /// How far the differences of late lean to one side, in standard deviations.
+    leaning: f64,
     watch: Watch,
     doing: Doing,
     /// The sign of the next dither, and the dither in force.
@@ -123,6 +125,7 @@ impl CrestLine {
             shaped: false,
             past: Past::default(),
             noise: Noise::default(),
+            leaning: 0.0,
             watch: Watch::new(),
             doing: Doing::Landing,
             up: true,
