@@ -102,12 +102,27 @@ fn a_run_tells_how_it_is() {
     assert!(health.cost.processor_s.unwrap() < health.up_s, "{:?}", health.cost);
     assert!(health.cost.resident_bytes.unwrap() < 30_000_000, "{:?}", health.cost);
     assert!(health.log.bytes > 10_000 && health.log.lost == 0, "{:?}", health.log);
+    let free = free(directory.path());
+    let room = health.log.free_bytes.unwrap();
+    // Others write to this disk meanwhile.
+    assert!(room.abs_diff(free) < free / 20 + 1_000_000_000, "{room} {free}");
     let table = String::from_utf8(status(&log, &[]).stdout).unwrap();
     println!("{table}");
     for word in ["slope-1", "tracking", " V ", " A ", " W ", "control turns", "turns: ", "log: "] {
         assert!(table.contains(word), "{word:?} is not in\n{table}");
     }
     look_at_metrics(&log);
+    // What a dead line said last is soon no answer any more. Meanwhile nobody reads what the manager is
+    // told, many times a watchdog's meal, which holds nothing up.
+    let port = load.address().port();
+    drop(load);
+    let health = wait(|| ask(&log).filter(|health| health.channels[0].power_w.is_none()));
+    let channel = &health.channels[0];
+    assert!(channel.sample_time.is_some() && channel.doing == "connecting", "{channel:?}");
+    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
+    let _load = TcpServer::start_on(Box::new(load), port).unwrap();
+    wait(|| ask(&log).filter(|health| health.channels[0].power_w.is_some()));
+    heard(&manager, &mut told);
 
     let kill = Command::new("kill").args(["-TERM", &daemon.0.id().to_string()]).status().unwrap();
     assert!(kill.success());
@@ -118,6 +133,13 @@ fn a_run_tells_how_it_is() {
     assert_eq!(told.last().map(String::as_str), Some("STOPPING=1"));
     assert!(told.iter().any(|message| message.starts_with("STATUS=channels: 1 ")), "{told:?}");
     assert_eq!(status(&log, &[]).status.code(), Some(4), "nobody runs any more");
+}
+
+/// What the system's own tool says is free on a directory's disk (bytes).
+fn free(directory: &Path) -> u64 {
+    let told = Command::new("df").args(["-P", "-B1"]).arg(directory).output().unwrap();
+    let text = String::from_utf8(told.stdout).unwrap();
+    text.lines().nth(1).unwrap().split_whitespace().nth(3).unwrap().parse().unwrap()
 }
 
 fn look_at_metrics(log: &Path) {
@@ -138,6 +160,7 @@ fn look_at_metrics(log: &Path) {
         "cresthold_device_energy_joules_total{channel=\"slope-1\"} ",
         "cresthold_activity{channel=\"slope-1\",doing=\"tracking\"} 1.0",
         "cresthold_log_sound 1.0",
+        "cresthold_log_free_bytes ",
     ] {
         assert!(text.contains(wanted), "{wanted} is not in\n{text}");
     }

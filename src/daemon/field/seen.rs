@@ -1,11 +1,11 @@
 //! What a run shows from afar, out of what its tasks share.
 
 use super::{Clock, Shared, status};
-use crate::control::record::Activity;
+use crate::control::record::{Activity, Sample};
 use crate::daemon::health::{ChannelHealth, Cost, Health, LogHealth};
 use crate::daemon::live::ChannelStatus;
 use crate::daemon::sensing::Sensing;
-use crate::station::Station;
+use crate::station::{ChannelSpec, Station};
 use crate::time::Instant;
 use std::path::Path;
 use std::time::Duration;
@@ -23,6 +23,17 @@ pub(super) fn words(shared: &Shared) -> String {
     format!("channels: {}", parts.join(", "))
 }
 
+/// For how long a sample says how a channel is: until the next is overdue by as much as makes a gap. An old
+/// value shown for ever would hide a dead line.
+fn fresh_for(channel: &ChannelSpec, doing: Activity) -> Duration {
+    let control = &channel.control;
+    let every = match doing {
+        Activity::Asleep | Activity::Resting | Activity::LockedOff => control.daylight.look_every,
+        _ => Duration::ZERO,
+    };
+    control.sample_every.max(every) + control.max_gap
+}
+
 /// How the run is now.
 pub(super) fn health(
     station: &Station,
@@ -34,16 +45,19 @@ pub(super) fn health(
     let status = status(station, shared, sensing, now.utc);
     let of = |(index, channel): (usize, &ChannelStatus)| {
         let sample = channel.sample.as_ref();
+        let old = |sample: &&Sample| now.mono.saturating_since(sample.at.mono);
+        let fresh = sample
+            .filter(|sample| old(sample) <= fresh_for(&station.channels[index], channel.activity));
         let turns = shared.punctual[index].turns();
         ChannelHealth {
             name: channel.name.clone(),
             doing: channel.activity.to_string(),
             sample_time: sample.map(|sample| sample.at.utc.to_string()),
-            voltage_v: sample.map(|sample| sample.volts.0),
-            current_a: sample.map(|sample| sample.amps.0),
-            power_w: sample.map(|sample| sample.watts.0),
-            irradiance_w_m2: sample.and_then(|sample| sample.irradiance).map(|seen| seen.0),
-            module_temperature_degc: sample.and_then(|s| s.module_temperature).map(|seen| seen.0),
+            voltage_v: fresh.map(|sample| sample.volts.0),
+            current_a: fresh.map(|sample| sample.amps.0),
+            power_w: fresh.map(|sample| sample.watts.0),
+            irradiance_w_m2: fresh.and_then(|sample| sample.irradiance).map(|seen| seen.0),
+            module_temperature_degc: fresh.and_then(|s| s.module_temperature).map(|seen| seen.0),
             energy_wh: channel.energy,
             turns: turns.due,
             turns_late: turns.late,

@@ -1,6 +1,7 @@
-//! What a run costs: processor and memory, as the system counts them.
+//! What a run costs, and what is left: processor, memory and room on the disk, as the system counts them.
 
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// What a run costs.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -22,6 +23,13 @@ impl Cost {
         let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
         Self { processor_s: processor(&stat), resident_bytes: resident(&status) }
     }
+}
+
+/// Room left on the disk of a file, for those who aren't root (bytes); none where the system doesn't tell.
+pub(super) fn room(file: &Path) -> Option<u64> {
+    let directory = file.parent().filter(|parent| !parent.as_os_str().is_empty());
+    let told = rustix::fs::statvfs(directory.unwrap_or(Path::new("."))).ok()?;
+    told.f_bavail.checked_mul(told.f_frsize)
 }
 
 /// Fields 14 and 15 of `/proc/self/stat`, in user mode and in the kernel (proc(5)). The second field is

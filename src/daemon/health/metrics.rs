@@ -71,6 +71,10 @@ fn log(registry: &mut Registry, health: &Health) {
     let log = &health.log;
     let bytes = log.bytes as f64;
     gauge(registry, "log_size", "Size of the log's files", Some(Unit::Bytes), bytes);
+    if let Some(free) = log.free_bytes {
+        let free = free as f64;
+        gauge(registry, "log_free", "Room left on the log's disk", Some(Unit::Bytes), free);
+    }
     gauge(registry, "log_waiting", "Records waiting for a commit", None, log.waiting as f64);
     let sound = f64::from(u8::from(log.trouble.is_none()));
     gauge(registry, "log_sound", "1 while the log can be written, else 0", None, sound);

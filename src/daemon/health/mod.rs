@@ -56,7 +56,8 @@ pub struct ChannelHealth {
     pub doing: String,
     /// When its last sample was taken, ISO 8601 with zone.
     pub sample_time: Option<String>,
-    /// Device voltage (V), mean of the last sample.
+    /// Device voltage (V), mean of the last sample; like all of them none once that is too old to say
+    /// how the channel is.
     pub voltage_v: Option<f64>,
     /// Device current (A), likewise.
     pub current_a: Option<f64>,
@@ -83,6 +84,9 @@ pub struct LogHealth {
     pub file: String,
     /// The size of all its files (bytes).
     pub bytes: u64,
+    /// Room left on its disk (bytes), where the system tells.
+    #[serde(default)]
+    pub free_bytes: Option<u64>,
     /// Rows of samples on the disk since the run began.
     pub samples: u64,
     /// Rows of minutes, likewise.
@@ -106,6 +110,7 @@ impl LogHealth {
         Self {
             file: file.display().to_string(),
             bytes: store::size(file),
+            free_bytes: cost::room(file),
             samples: status.rows.samples,
             minutes: status.rows.minutes,
             events: status.rows.events,

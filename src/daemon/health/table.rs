@@ -44,9 +44,10 @@ impl Health {
         let (samples, minutes, events) = (log.samples, log.minutes, log.events);
         write!(
             f,
-            "log: {}, {}; {samples} samples, {minutes} minutes, {events} events",
+            "log: {}, {}, {} free on its disk; {samples} samples, {minutes} minutes, {events} events",
             log.file,
-            size(log.bytes)
+            size(log.bytes),
+            log.free_bytes.map_or_else(|| "an unknown room".to_owned(), size)
         )?;
         match log.commit_age_s {
             Some(age) => writeln!(f, ", last committed {age:.1} s ago")?,
