@@ -30,7 +30,7 @@ fn run(bench: &mut VirtualBench, faults: Player, directory: &Path) -> Vec<usize>
     let stay = Stay { length: Some(RUN), patient: false, sweep: None };
     let place = log.clone();
     let logger = std::thread::spawn(move || {
-        field::run(&station, &place, stay, &StopFlag::default(), &mut Screen::new(true)).unwrap()
+        field::run(&station, &place, stay, &StopFlag::default(), &mut Screen::silent()).unwrap()
     });
     let end = StopFlag::default();
     let until = end.clone();

@@ -49,7 +49,7 @@ fn collapse(measured: bool) -> (Vec<String>, f64, f64) {
         let served = &mut bench;
         scope.spawn(move || served.live(faults, None, &until, &mut |_| {}));
         let stay = Stay { length: Some(RUN), patient: false, sweep: None };
-        let screen = &mut Screen::new(true);
+        let screen = &mut Screen::silent();
         let ended = field::run(&station, &log, stay, &StopFlag::default(), screen);
         end.raise();
         let ended = ended.unwrap();

@@ -180,7 +180,7 @@ fn irradiance_comes_and_goes_with_its_sensor() {
         let (log, stop) = (log.clone(), stop.clone());
         move || {
             let stay = Stay { length: Some(4 * PATIENCE), patient: true, sweep: None };
-            field::run(&station, &log, stay, &stop, &mut Screen::new(true)).unwrap()
+            field::run(&station, &log, stay, &stop, &mut Screen::silent()).unwrap()
         }
     });
 

@@ -16,6 +16,8 @@ use std::net::TcpStream;
 use std::os::unix::net::UnixDatagram;
 use std::path::Path;
 use std::process::{Command, Output};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 /// Far longer than any step takes on a busy machine.
@@ -173,6 +175,56 @@ fn look_at_metrics(log: &Path) {
     if let Ok(place) = std::env::var("CRESTHOLD_KEEP_METRICS") {
         std::fs::write(place, text).unwrap();
     }
+}
+
+/// Standard error goes into a pipe that nobody reads any more, as when a terminal is held or a connection
+/// hangs. Control goes on, and so do the log and the answers.
+#[test]
+fn a_reader_who_stops_reading_holds_nothing_up() {
+    let plant = plant();
+    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
+    let boost = VirtualSupply::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
+    let load = TcpServer::start(Box::new(load)).unwrap();
+    let boost = TcpServer::start(Box::new(boost)).unwrap();
+    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
+    let directory = tempfile::tempdir().unwrap();
+    let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
+    std::fs::write(&file, station(&link(&load), &link(&boost))).unwrap();
+    let (unread, mut pipe) = std::io::pipe().unwrap();
+    let mut command = cresthold();
+    command.stderr(pipe.try_clone().unwrap());
+    let mut daemon = Daemon::start_with(command, &file, &log);
+    let doing = |what: &str| {
+        let is = |health: &Health| health.channels[0].doing == what;
+        wait(|| ask(&log).filter(is));
+    };
+    doing("tracking");
+    let filled = Arc::new(AtomicUsize::new(0));
+    let count = Arc::clone(&filled);
+    // It waits in its last write until the test has dropped the reader.
+    std::thread::spawn(move || {
+        while let Ok(more) = pipe.write(&[b'-'; 1024]) {
+            count.fetch_add(more, Ordering::Relaxed);
+        }
+    });
+    let mut before = 0;
+    wait(|| {
+        std::thread::sleep(Duration::from_millis(200));
+        let now = filled.load(Ordering::Relaxed);
+        (now > 0 && std::mem::replace(&mut before, now) == now).then_some(())
+    });
+    // Warnings are due now.
+    let port = load.address().port();
+    drop(load);
+    doing("connecting");
+    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
+    let _load = TcpServer::start_on(Box::new(load), port).unwrap();
+    doing("tracking");
+    let kill = Command::new("kill").args(["-TERM", &daemon.0.id().to_string()]).status().unwrap();
+    assert!(kill.success());
+    assert_eq!(wait(|| daemon.0.try_wait().unwrap()).code(), Some(0));
+    assert_eq!(plant.switches(), (false, false), "input and boost are off at the end");
+    drop(unread);
 }
 
 #[test]

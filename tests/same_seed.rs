@@ -35,7 +35,7 @@ fn rehearse(path: &Path, seed: u64) -> Vec<String> {
     station.seed = seed;
     // The sun of the recorded day rises within these hours.
     let pace = Pace { speed: f64::INFINITY, length: Duration::from_secs(7 * 3600) };
-    run(&station, path, pace, &StopFlag::default(), &mut Screen::new(true)).unwrap();
+    run(&station, path, pace, &StopFlag::default(), &mut Screen::silent()).unwrap();
     rows(path)
 }
 

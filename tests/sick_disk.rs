@@ -160,7 +160,7 @@ impl Yard {
             let field = Field { station, log, stay, lines: &link, machine };
             let runtime =
                 tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-            let ended = runtime.block_on(field.live(&stop, &mut Screen::new(true)));
+            let ended = runtime.block_on(field.live(&stop, &mut Screen::silent()));
             over.raise();
             (ended, meanwhile.join().unwrap())
         });

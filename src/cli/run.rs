@@ -5,6 +5,7 @@ use crate::daemon::field::{self, Stay};
 use crate::daemon::live::Screen;
 use crate::daemon::rehearse::{self, Pace};
 use crate::daemon::stop::StopFlag;
+use crate::daemon::voice::Voice;
 use crate::daemon::{Ended, RunError};
 use crate::station::Station;
 use clap::Args;
@@ -91,22 +92,36 @@ impl Run {
             .clone()
             .or_else(|| station.log.clone())
             .unwrap_or_else(|| free_name(Path::new("."), "cresthold-rehearsal"));
-        let mut screen = Screen::new(self.quiet);
+        let voice = Voice::new()?;
+        let mut screen = if self.quiet { Screen::silent() } else { Screen::on(voice.clone()) };
         if !screen.redraws() {
-            tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false).init();
+            let lines = voice.clone();
+            let writer = move || lines.clone();
+            tracing_subscriber::fmt().with_writer(writer).with_target(false).init();
         }
-        if station.plant.is_none() {
+        let ended = if station.plant.is_none() {
             tell!("{}: log {}", station.name, log.display());
-            return {
-                let stay = Stay { length: self.length, patient: self.patient, sweep: None };
-                field::run(station, &log, stay, &stop, &mut screen)
-            };
-        }
+            let stay = Stay { length: self.length, patient: self.patient, sweep: None };
+            field::run(station, &log, stay, &stop, &mut screen)
+        } else {
+            self.rehearse(station, &log, &stop, &mut screen)
+        };
+        voice.drain();
+        ended
+    }
+
+    fn rehearse(
+        &self,
+        station: &Station,
+        log: &Path,
+        stop: &StopFlag,
+        screen: &mut Screen,
+    ) -> Result<Ended, RunError> {
         tell!("{}: seed {}, log {}", station.name, station.seed, log.display());
         let built_in = self.file.is_none();
         let speed = self.speed.unwrap_or(if built_in { REHEARSAL_SPEED } else { 1.0 });
         let pace = Pace { speed, length: self.length.unwrap_or(REHEARSAL_LENGTH) };
-        rehearse::run(station, &log, pace, &stop, &mut screen)
+        rehearse::run(station, log, pace, stop, screen)
     }
 
     fn tell(&self, ended: &Ended) -> Exit {

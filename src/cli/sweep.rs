@@ -171,7 +171,7 @@ impl Sweep {
         let stop = StopFlag::on_signals()?;
         let length = Some(self.within.unwrap_or(WITHIN));
         let stay = Stay { length, patient: false, sweep: Some(spec.control.id) };
-        let ended = field::run(station, log, stay, &stop, &mut Screen::new(true))?;
+        let ended = field::run(station, log, stay, &stop, &mut Screen::silent())?;
         let told = self.tell(&ended)?;
         if ended.unconfirmed.is_empty() {
             return Ok(told);

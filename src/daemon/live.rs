@@ -1,9 +1,10 @@
 //! The live status: a block redrawn in place on a terminal, plain lines elsewhere.
 
+use super::voice::Voice;
 use crate::control::record::{Activity, Sample};
 use crate::report::table::align;
 use crate::time::Utc;
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 use std::time::{Duration, Instant as WallInstant};
 
 /// How often a terminal is redrawn.
@@ -42,81 +43,87 @@ pub struct RunStatus {
 /// Shows the status at its own pace.
 #[derive(Debug)]
 pub struct Screen {
+    /// None shows nothing.
+    voice: Option<Voice>,
     terminal: bool,
-    quiet: bool,
     drawn: usize,
     next: WallInstant,
 }
 
 impl Screen {
-    /// A screen on standard error; `quiet` shows nothing.
+    /// A screen on standard error.
     #[must_use]
-    pub fn new(quiet: bool) -> Self {
+    pub fn on(voice: Voice) -> Self {
         let terminal = std::io::stderr().is_terminal();
-        Self { terminal, quiet, drawn: 0, next: WallInstant::now() }
+        Self { voice: Some(voice), terminal, drawn: 0, next: WallInstant::now() }
+    }
+
+    /// A screen that shows nothing.
+    #[must_use]
+    pub fn silent() -> Self {
+        Self { voice: None, terminal: false, drawn: 0, next: WallInstant::now() }
     }
 
     /// Whether it redraws a terminal; plain log lines would spoil it.
     #[must_use]
     pub fn redraws(&self) -> bool {
-        self.terminal && !self.quiet
+        self.terminal && self.voice.is_some()
     }
 
     /// Whether it is time to show something. Cheap, so that a status need not be put together
     /// otherwise.
     #[must_use]
     pub fn is_due(&self) -> bool {
-        !self.quiet && WallInstant::now() >= self.next
+        self.voice.is_some() && WallInstant::now() >= self.next
     }
 
     /// Shows the status now.
     pub fn show(&mut self, status: &RunStatus) {
-        if self.quiet {
-            return;
-        }
+        let Some(voice) = &self.voice else { return };
         let every = if self.terminal { REDRAW } else { LINE_EVERY };
         self.next = WallInstant::now() + every;
-        // A status that can't be shown must not disturb the run.
-        let _ = if self.terminal { self.redraw(status) } else { line(status) };
+        let (text, drawn) =
+            if self.terminal { picture(status, self.drawn) } else { (line(status), 0) };
+        // A status that finds no room is no loss: the next one is newer.
+        if voice.say(text.into_bytes()) {
+            self.drawn = drawn;
+        }
     }
+}
 
-    fn redraw(&mut self, status: &RunStatus) -> std::io::Result<()> {
-        let mut text = format!("{}  {}\n", status.title, status.utc);
-        if let Some(done) = status.done {
-            text.push_str(&bar(done));
-        }
-        let rows: Vec<Vec<String>> = status.channels.iter().map(row).collect();
-        text.push_str(&align(
-            &[
-                "device",
-                "doing",
-                "voltage",
-                "current",
-                "power",
-                "of crest",
-                "irradiance",
-                "module",
-                "today",
-            ],
-            &rows,
-        ));
-        for trouble in &status.troubles {
-            wrap(&format!("trouble: {trouble}"), &mut text);
-        }
-        let mut err = std::io::stderr().lock();
-        if self.drawn > 0 {
-            write!(err, "\x1b[{}A", self.drawn)?;
-        }
-        let width = terminal_size::terminal_size().map_or(usize::MAX, |(width, _)| width.0.into());
-        for line in text.lines() {
-            let line: String = line.chars().take(width.saturating_sub(1)).collect();
-            writeln!(err, "{line}\x1b[K")?;
-        }
-        // What was longer the last time must not stay behind.
-        write!(err, "\x1b[J")?;
-        self.drawn = text.lines().count();
-        err.flush()
+/// The status, drawn over what was drawn before, so many lines; how many lines it has.
+fn picture(status: &RunStatus, drawn: usize) -> (String, usize) {
+    let mut text = format!("{}  {}\n", status.title, status.utc);
+    if let Some(done) = status.done {
+        text.push_str(&bar(done));
     }
+    let rows: Vec<Vec<String>> = status.channels.iter().map(row).collect();
+    text.push_str(&align(
+        &[
+            "device",
+            "doing",
+            "voltage",
+            "current",
+            "power",
+            "of crest",
+            "irradiance",
+            "module",
+            "today",
+        ],
+        &rows,
+    ));
+    for trouble in &status.troubles {
+        wrap(&format!("trouble: {trouble}"), &mut text);
+    }
+    let mut out = if drawn > 0 { format!("\x1b[{drawn}A") } else { String::new() };
+    let width = terminal_size::terminal_size().map_or(usize::MAX, |(width, _)| width.0.into());
+    for line in text.lines() {
+        out.extend(line.chars().take(width.saturating_sub(1)));
+        out.push_str("\x1b[K\n");
+    }
+    // What was longer the last time must not stay behind.
+    out.push_str("\x1b[J");
+    (out, text.lines().count())
 }
 
 /// Sentences are broken here, so that the terminal doesn't break them and spoil the redrawing.
@@ -179,7 +186,7 @@ fn row(channel: &ChannelStatus) -> Vec<String> {
     ]
 }
 
-fn line(status: &RunStatus) -> std::io::Result<()> {
+fn line(status: &RunStatus) -> String {
     let mut text = status.utc.to_string();
     for channel in &status.channels {
         let power = channel.sample.as_ref().map_or(0.0, |sample| sample.watts.0);
@@ -191,5 +198,6 @@ fn line(status: &RunStatus) -> std::io::Result<()> {
             plain(channel.energy, 1)
         ));
     }
-    writeln!(std::io::stderr().lock(), "{text}")
+    text.push('\n');
+    text
 }

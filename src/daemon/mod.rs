@@ -22,6 +22,7 @@ mod sensing;
 pub mod serve;
 pub mod stop;
 mod supervisor;
+pub mod voice;
 pub mod yields;
 
 use crate::control::record::Curve;

@@ -124,7 +124,7 @@ pub(crate) fn run(plan: &Plan) -> Ran {
             lines: &dial,
             machine: Machine::default().dated(dated),
         };
-        let ended = runtime.block_on(field.live(&stop, &mut Screen::new(true))).unwrap();
+        let ended = runtime.block_on(field.live(&stop, &mut Screen::silent())).unwrap();
         let ended = (began.elapsed().as_secs_f64(), !ended.unconfirmed.is_empty());
         over.store(true, std::sync::atomic::Ordering::Release);
         harness.join().unwrap();

@@ -183,7 +183,7 @@ async fn live(plan: &Plan) -> Ran {
         lines: &dial,
         machine: machine(plan.clock),
     };
-    let mut screen = Screen::new(true);
+    let mut screen = Screen::silent();
     let harness = async {
         loop {
             let wait = stage.turn(began.elapsed(), |place| lines[place].busy_until() - began);

@@ -80,7 +80,7 @@ async fn live(wish: &Wish) -> Ran {
     };
     let stay = Stay { length: Some(wish.length), patient: true, sweep: None };
     let field = Field { station: &station, log: &log, stay, lines: &dial, machine };
-    let mut screen = Screen::new(true);
+    let mut screen = Screen::silent();
     let places: Vec<FaultPlace> = victims.iter().map(|victim| victim.place.clone()).collect();
     let mut player = Player::new();
     player.add(RandomFaults::new(7, Duration::from_secs(wish.faults_every), &places));

@@ -263,7 +263,7 @@ impl Life {
         let machine = self.machine(wall);
         let (station, log, dial) = (self.station.clone(), self.log(), self.yard.dial());
         let stop = StopFlag::default();
-        let mut screen = Screen::new(true);
+        let mut screen = Screen::silent();
         self.disk.record();
         let before = files(self.folder.path());
         let ended = {
