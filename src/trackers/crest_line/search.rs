@@ -236,7 +236,8 @@ impl Watch {
         }
         let wait = if self.suspect { SOON } else { SOMETIMES };
         let calls = !self.suspect && self.signs.stay() || self.since >= wait;
-        if calls && self.account >= PRICE {
+        // What is held can't be compared with anything while it is not known whether that is past.
+        if calls && self.account >= PRICE && !self.strikes.last() {
             return Quest::Search;
         }
         Quest::Nothing

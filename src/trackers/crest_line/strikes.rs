@@ -2,7 +2,8 @@
 //!
 //! Model: no cloud's edge takes so much light in a turn as a bird that passes, or one that sits down. For a
 //! moment neither is to be told from the other. So the voltage stays where it is and nothing is learned,
-//! until the current is again what it was, or a moment has passed, or a look has found a better crest. Such
+//! until the current is again what it was, or a moment has passed, or a look has found a better crest. There
+//! is no search, either: it would compare what it sees with what the held crest has in the bird's shadow. Such
 //! a look may come too late: where what is left of the row has its crest, the whole row has more current.
 //!
 //! If that comes too often, it is no shadow but a line that leads to and fro.
@@ -52,6 +53,8 @@ pub(super) struct Strikes {
     /// So long yet nothing is followed (s), and the current before (A).
     waits: f64,
     from: f64,
+    /// The current two turns ago (A): what comes down on the row takes a while, and a turn can begin in it.
+    earlier: f64,
     /// Whether another crest may show that it is past.
     may_pass: bool,
 }
@@ -66,13 +69,14 @@ impl Strikes {
         self.waits -= seen.seconds;
         if strikes && self.count < MANY {
             if !self.last() {
-                (self.from, self.may_pass) = (seen.before, true);
+                (self.from, self.may_pass) = (seen.before.max(self.earlier), true);
             }
             self.waits = WAITS;
         }
         if (seen.now / self.from - 1.0).abs() < RETURNED {
             self.waits = 0.0;
         }
+        self.earlier = seen.before;
         match (waited, self.last()) {
             (_, true) => Strike::Lasts,
             (true, false) => Strike::IsPast,
