@@ -9,9 +9,12 @@
 const FOLLOWS: f64 = 0.25;
 const JUMP: f64 = 0.01;
 const FLICKERS: f64 = 5.0;
-/// It rises suddenly when it is by more in one turn (logarithm): a cloud's sharpest edge does 0.045 of
-/// full light in 100 ms, so under shade it may be taken for that.
+/// It rises suddenly when it is by more in one turn (logarithm), to more than there was since the crest is
+/// held: a cloud's sharpest edge does 0.045 of full light in 100 ms, so under shade it may be taken for that.
 const RISES: f64 = 0.02;
+/// A part that has its light again takes a crest's current to what its hump has at low voltage: by 0.06 in
+/// all (computed), in one turn or two.
+const SPRINGS: f64 = 0.03;
 
 /// The light since the beginning (logarithm).
 #[derive(Clone, Copy, Debug, Default)]
@@ -21,6 +24,9 @@ pub(super) struct Light {
     raw: f64,
     smooth: f64,
     rises: bool,
+    springs: bool,
+    /// The most since the crest is held.
+    most: f64,
 }
 
 impl Light {
@@ -35,13 +41,15 @@ impl Light {
         let away = self.raw - self.smooth;
         let leaps = away.abs() > JUMP.max(FLICKERS * flicker);
         self.smooth += away * if leaps { 1.0 } else { FOLLOWS };
-        self.rises = change > RISES;
+        let beyond = self.raw > self.most;
+        (self.rises, self.springs) = (change > RISES && beyond, change > SPRINGS && beyond);
+        self.most = self.most.max(self.raw);
     }
 
     /// Another crest is held from now on.
     pub(super) fn cut(&mut self) {
-        (self.before, self.rises) = (0.0, false);
-        self.smooth = self.raw;
+        (self.before, self.rises, self.springs) = (0.0, false, false);
+        (self.smooth, self.most) = (self.raw, self.raw);
     }
 
     pub(super) fn now(&self) -> f64 {
@@ -51,5 +59,10 @@ impl Light {
     /// Whether it has just risen suddenly.
     pub(super) fn rises(&self) -> bool {
         self.rises
+    }
+
+    /// Whether it has just risen as it does when a part that was bypassed has its light again.
+    pub(super) fn springs(&self) -> bool {
+        self.springs
     }
 }

@@ -141,6 +141,7 @@ impl Looks {
         let held = seen.held;
         self.light.turn(power(held), seen.flicker);
         let (light, rises) = (self.light.now(), self.light.rises());
+        let springs = self.light.springs();
         let turn = debt::Turn { seconds: seen.seconds, light, flicker: seen.flicker, rises };
         let top = TOP * seen.open;
         let is_highest = held.0 > AT_TOP * top;
@@ -170,6 +171,9 @@ impl Looks {
                 rung.assume(held.1, light);
             }
             let share = rung.expected() / power(held);
+            if rung.last && up && springs {
+                rung.debt.press();
+            }
             let look = (rung.next(), f64::INFINITY, alone && rung.held);
             owe(&mut rung.debt, share, false, (Asked::Rung(index), look));
         }
@@ -199,7 +203,7 @@ impl Looks {
 
     /// A look at where the power was a moment ago.
     pub(super) fn back(&mut self, volts: f64) -> Look {
-        self.asked = Asked::Peak;
+        self.asked = self.rungs.index_at(volts).map_or(Asked::Peak, Asked::Rung);
         (volts, f64::INFINITY, true)
     }
 

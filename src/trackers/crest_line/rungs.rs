@@ -46,6 +46,8 @@ pub(super) struct Rung {
     /// How much that grows in a second, and over how long that was seen (s).
     grows: f64,
     over: f64,
+    /// Whether it is the one that was held last.
+    pub(super) last: bool,
     /// What is owed to it.
     pub(super) debt: Debt,
 }
@@ -60,6 +62,7 @@ impl Default for Rung {
             seen: 0.0,
             grows: 0.0,
             over: 0.0,
+            last: false,
             debt: Debt::none(0.0),
         }
     }
@@ -151,6 +154,11 @@ impl Rungs {
         Some((nearest, away))
     }
 
+    /// The one at this voltage.
+    pub(super) fn index_at(&self, volts: f64) -> Option<usize> {
+        self.all().iter().position(|rung| (rung.volts / volts - 1.0).abs() < SAME)
+    }
+
     /// A crest was seen at `volts`, or held there for a while (`held`). Answers whether that is new.
     pub(super) fn note(&mut self, volts: f64, held: bool) -> bool {
         let same = |rung: &Rung| if rung.held == held { SAME } else { NEAR };
@@ -178,7 +186,9 @@ impl Rungs {
 
     /// A crest that was held until now, in that light; `settled` if it had been held for a while.
     pub(super) fn left(&mut self, held: Reading, light: f64, settled: bool) -> Option<&mut Rung> {
+        self.all_mut().iter_mut().for_each(|rung| rung.last = false);
         let (rung, _) = self.nearest(held.0).filter(|(_, away)| *away < NEAR)?;
+        rung.last = true;
         if settled {
             rung.volts = held.0;
         }
