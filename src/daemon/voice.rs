@@ -48,12 +48,8 @@ impl Voice {
     /// When the system gives no thread.
     pub fn on(out: impl Write + Send + 'static) -> io::Result<Self> {
         let (said, heard) = sync_channel(MOST_WAITING);
-        let left_out = Arc::new(AtomicU64::new(0));
-        let missed = Arc::clone(&left_out);
-        thread::Builder::new()
-            .name("voice".to_owned())
-            .spawn(move || speak(&heard, &missed, out))?;
-        Ok(Self { said, left_out })
+        thread::Builder::new().name("voice".to_owned()).spawn(move || speak(&heard, out))?;
+        Ok(Self { said, left_out: Arc::default() })
     }
 
     /// Hands a text over; whether there was room for it.
@@ -61,8 +57,25 @@ impl Voice {
         self.said.try_send(Said::Text(text)).is_ok()
     }
 
+    /// Says how many lines were left out until now; whether there is nothing of that kind left to say.
+    fn owns_up(&self) -> bool {
+        let lines = self.left_out.load(Ordering::Relaxed);
+        if lines == 0 {
+            return true;
+        }
+        let text = format!(
+            "{lines} lines left out: nobody took them in time; the events are in the log\n"
+        );
+        let said = self.say(text.into_bytes());
+        if said {
+            self.left_out.fetch_sub(lines, Ordering::Relaxed);
+        }
+        said
+    }
+
     /// Waits a moment until all is written that was said.
     pub fn drain(&self) {
+        self.owns_up();
         let (done, told) = sync_channel(1);
         let until = std::time::Instant::now() + LAST_WORDS;
         let mut mark = Said::Mark(done);
@@ -82,7 +95,7 @@ impl Voice {
 /// Each write is one line of the run's own log, whole.
 impl Write for Voice {
     fn write(&mut self, line: &[u8]) -> io::Result<usize> {
-        if !self.say(line.to_vec()) {
+        if !(self.owns_up() && self.say(line.to_vec())) {
             self.left_out.fetch_add(1, Ordering::Relaxed);
         }
         Ok(line.len())
@@ -94,23 +107,12 @@ impl Write for Voice {
 }
 
 /// Writes until nobody is left who could say something.
-fn speak(heard: &Receiver<Said>, left_out: &AtomicU64, mut out: impl Write) {
+fn speak(heard: &Receiver<Said>, mut out: impl Write) {
     for said in heard {
-        // Where standard error is closed nobody listens; the run goes on.
+        // Where standard error is closed, or who waited has gone on, nobody listens.
         let _ = match said {
-            Said::Text(text) => match left_out.swap(0, Ordering::Relaxed) {
-                0 => Ok(()),
-                lines => writeln!(
-                    out,
-                    "{lines} lines left out here: nobody took them in time; the events are in the log"
-                ),
-            }
-            .and_then(|()| out.write_all(&text))
-            .and_then(|()| out.flush()),
-            Said::Mark(done) => {
-                let _ = done.send(());
-                Ok(())
-            }
+            Said::Text(text) => out.write_all(&text).and_then(|()| out.flush()).is_ok(),
+            Said::Mark(done) => done.send(()).is_ok(),
         };
     }
 }
@@ -151,9 +153,8 @@ mod tests {
         // With nobody reading, the end is not held up either.
         voice.drain();
         drop(shut);
-        while !voice.say(b"back\n".to_vec()) {
-            thread::yield_now();
-        }
+        voice.drain();
+        voice.write_all(b"back\n").expect("never waits and never fails");
         voice.drain();
         let taken = held.taken.lock().expect("no holder panics").clone();
         let text = String::from_utf8(taken).expect("text");
