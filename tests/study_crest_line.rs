@@ -137,6 +137,18 @@ fn a_concentrator_under_clouds() {
     }
 }
 
+/// A mast's shadow that lies on one part in twelve before anybody has searched, and of whose crests one lies
+/// where the whole row's would: it is noticed when it creeps on. 7 % were lost where it was not.
+#[test]
+fn shade_that_was_there_before() {
+    let string = string();
+    for seed in [18, 25, 36] {
+        let eta = in_scene("mast-shadow", &string, &BenchSettings::default(), seed);
+        println!("{seed}: {eta:.5}");
+        assert!(eta > 0.995, "{seed}: {eta}");
+    }
+}
+
 /// Where shade moves, 99.5 % was asked for. The bounds are a little below the least of ten seeds in the
 /// table (`scenes`), so that they hold for any change that is none for the worse.
 #[test]
@@ -146,7 +158,7 @@ fn shade_that_moves() {
     for (plant, request, least) in [
         (&module, "mast-shadow", 0.9995),
         (&module, "chimney-shadow", 0.995),
-        (&module, "shifting-shade", 0.9925),
+        (&module, "shifting-shade", 0.994),
         (&module, "birds", 0.991),
         (&string, "mast-shadow", 0.994),
         (&string, "chimney-shadow", 0.991),

@@ -78,6 +78,9 @@ const FITS: f64 = 0.08;
 /// And learned at a current that differs by no more than this (logarithm): a factor of five, or shade of
 /// four parts in five.
 const ALIKE: f64 = 1.6;
+/// Another crest than the one that was followed lies below this share of its voltage, for twelve parts or
+/// fewer.
+const BELOW: f64 = 0.94;
 /// How much less certain that line is than it was (factor of the variances).
 const DOUBT: f64 = 4.0;
 /// A crest that is seen so far (share) from where it is may be that line's.
@@ -295,12 +298,14 @@ impl Watch {
             self.looked(seen, held, open);
             return crest;
         }
+        self.since = 0.0;
+        let better = scan.better();
+        let mut below = false;
         // The first one is how every day begins.
         if self.expected.is_some() {
             self.account -= scan.cost();
+            below = better.is_some_and(|(volts, _)| volts < BELOW * held.0);
         }
-        self.since = 0.0;
-        let better = scan.better();
         let at_home = better.and_then(|better| self.at_home(better, scan.low_amps(), shape));
         let (volts, amps) = at_home.or(better).unwrap_or(held);
         if scan.stayed() {
@@ -314,7 +319,7 @@ impl Watch {
             // Who has not looked at low voltages can't say that there is no shade.
             Some(at_home.is_none())
         } else {
-            self.is_shade(fill, (volts, amps), open)
+            self.is_shade((fill, below), (volts, amps), open)
         };
         self.signs.followed(better.is_some());
         self.strikes.end();
@@ -379,8 +384,14 @@ impl Watch {
     }
 
     /// Whether there is shade when the best crest is there and `fill` is the current at low voltage over
-    /// the crest's; none when that has to be looked at once more.
-    fn is_shade(&mut self, fill: f64, (volts, amps): Reading, open: f64) -> Option<bool> {
+    /// the crest's; none when that has to be looked at once more. One `below` the crest that was followed
+    /// is shade's.
+    fn is_shade(
+        &mut self,
+        (fill, below): (f64, bool),
+        (volts, amps): Reading,
+        open: f64,
+    ) -> Option<bool> {
         let elsewhere = match self.home(amps) {
             Some(home) => {
                 let point = home.at(amps);
@@ -390,7 +401,7 @@ impl Watch {
         };
         let likely = self.shaded || self.signs.stay();
         let fuller = fill > self.fill * if likely { SIGN_FULLER } else { FULLER };
-        if fill > ROOM || elsewhere || fuller && (likely || self.suspect) {
+        if below || fill > ROOM || elsewhere || fuller && (likely || self.suspect) {
             self.suspect = false;
             return Some(true);
         }

@@ -6,6 +6,9 @@
 //! it was expected. While there is shade, any lasting change of the current is another; and so it is
 //! after a fall that is too sudden for a cloud.
 //!
+//! Where the shade was there before anybody searched, the crest is where it is expected. But while light
+//! fades on the whole row its crest hardly rises: one that does is a sign, too.
+//!
 //! A search takes some turns and compares what it sees in each, so no sign is followed while the light
 //! moves or flickers.
 
@@ -18,6 +21,12 @@ const ALERT_ODD: f64 = 0.02;
 /// With less light no crest lies higher than by this factor: EN 50530's series resistance gives it 2 %
 /// at half of the light (computed).
 const RISES: f64 = 1.02;
+/// When the current has fallen by [`CHANGED`] within so long (s), the crest is higher by less than this (share)
+/// and so much for each e-fold of the fall, unless there is shade: series resistance gives 0.02 for each (EN
+/// 50530's thin film, computed), and a module that cools by 2 K 0.8 %.
+const SHORTLY: f64 = 60.0;
+const UPWARD: f64 = 0.018;
+const STEEP: f64 = 0.04;
 /// A change of the current by so much (logarithm) is a sign while there is shade.
 const CHANGED: f64 = 0.05;
 /// Each sign that was followed in vain makes it larger, so many times at most: a fade is one change.
@@ -71,6 +80,26 @@ pub(super) struct Expected<'a> {
     pub(super) most: f64,
 }
 
+/// The crest at its brightest of late.
+#[derive(Clone, Copy, Debug, Default)]
+struct Brightest {
+    volts: f64,
+    amps: f64,
+    age: f64,
+}
+
+impl Brightest {
+    /// Another turn. Whether the crest has risen while its current fell.
+    fn turn(&mut self, (volts, amps): (f64, f64), seconds: f64) -> bool {
+        self.age += seconds;
+        if !(amps < self.amps && self.age < SHORTLY) {
+            *self = Self { volts, amps, age: 0.0 };
+        }
+        let fall = (self.amps / amps).ln();
+        fall > CHANGED && volts / self.volts - 1.0 > UPWARD + STEEP * fall
+    }
+}
+
 /// Signs so far.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Signs {
@@ -80,6 +109,7 @@ pub(super) struct Signs {
     /// The crest's current a turn ago, and its mean of late (A).
     before: f64,
     usual: f64,
+    brightest: Brightest,
     steady: bool,
     still: bool,
     was_still: bool,
@@ -109,7 +139,9 @@ impl Signs {
         self.before = amps;
         let least = CHANGED * f64::from(1 + self.vain);
         let changed = (amps / expected.current).ln().abs() > least;
-        let odd = has_moved(seen, expected) || (expected.shaded || self.struck > 0.0) && changed;
+        let rises = self.brightest.turn(seen.crest, seconds) && !expected.shaded;
+        let odd =
+            has_moved(seen, expected) || (expected.shaded || self.struck > 0.0) && changed || rises;
         self.odd = if odd { self.odd + seconds } else { 0.0 };
         self.turns = if odd { self.turns + 1 } else { 0 };
         odd
@@ -154,10 +186,12 @@ impl Signs {
             self.vain = (self.vain + 1).min(PATIENCE);
         }
         (self.odd, self.turns, self.leaps) = (0.0, 0, 0);
+        self.brightest = Brightest::default();
     }
 
     /// The line is a new one.
     pub(super) fn forget(&mut self) {
+        self.brightest = Brightest::default();
         (self.odd, self.turns, self.leaps) = (0.0, 0, 0);
     }
 }
