@@ -1,7 +1,7 @@
 //! Curves asked for while a run is under way.
 //!
 //! Model: whoever may write beside the log may ask. A request is a small file, `LOG.sweep-NUMBER`, that
-//! holds a channel's name and comes into being whole, by renaming; the run looks for such files, takes
+//! holds a channel's name and comes into being whole, by renaming; a thread of the run looks for such files, takes
 //! them away, and answers in `LOG.answer-NUMBER`, which whoever asked takes away: whether the channel
 //! will be swept, or why not. A channel that isn't at its crest is not swept later, when nobody waits
 //! for it any more and the light is another. Rejected: a signal (names no channel), a socket (a path's
@@ -10,6 +10,8 @@
 
 use crate::control::record::Activity;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::thread;
 use std::time::{Duration, Instant as WallInstant};
 
 /// What a run says to a request, a sentence each.
@@ -167,47 +169,81 @@ fn write_whole(draft: &Path, file: &Path, text: &str) -> std::io::Result<()> {
     written
 }
 
-/// The requests to a run.
+/// The requests to a run. A disk that hangs holds up a thread of their own, not control.
 #[derive(Debug)]
 pub(super) struct Requests {
-    folder: PathBuf,
-    /// The log's name.
-    log: String,
-    looked: WallInstant,
+    /// The number of each, and the channel's name.
+    asked: Receiver<(String, String)>,
+    /// Who lets go of this ends the thread.
+    answers: Sender<(String, Answer)>,
 }
 
 impl Requests {
-    /// Of the run that holds `log`; what an earlier one did not hear, and answers that nobody took, are
+    /// To the run that holds `log`; what an earlier one did not hear, and answers that nobody took, are
     /// forgotten.
     pub(super) fn new(log: &Path) -> Self {
-        let name = log.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        let folder = log.parent().filter(|folder| !folder.as_os_str().is_empty());
-        let folder = folder.unwrap_or(Path::new(".")).to_path_buf();
-        let requests = Self { folder, log: name, looked: WallInstant::now() };
-        requests.take(REQUEST);
-        requests.take(ANSWER);
-        requests
+        let (heard, asked) = channel();
+        let (answers, answered) = channel();
+        let folder = Folder::of(log);
+        let started = thread::Builder::new()
+            .name("requests".to_owned())
+            .spawn(move || folder.attend(&heard, &answered));
+        if let Err(error) = started {
+            tracing::warn!("no curve can be asked for in this run: {error}");
+        }
+        Self { asked, answers }
     }
 
-    /// Answers the requests since the last look, if it is time for one, by what the channels are doing
-    /// in their order; the places of those to be swept.
+    /// Answers the requests since the last look, by what the channels are doing in their order; the places
+    /// of those to be swept.
     pub(super) fn heard(&mut self, doing: &[(&str, Activity)]) -> Vec<usize> {
-        if self.looked.elapsed() < LOOK_EVERY {
-            return Vec::new();
-        }
-        self.looked = WallInstant::now();
         let mut taken = Vec::new();
-        for (number, name) in self.take(REQUEST) {
+        for (number, name) in self.asked.try_iter() {
             let answer = Answer::to(&name, doing);
             tracing::info!("a curve of {name} was asked for: {}", answer.text().trim_end());
             if let Answer::Taken(_) = answer {
                 taken.extend(doing.iter().position(|(other, _)| *other == name));
             }
-            let file = |kind: &str| self.folder.join(format!("{}{kind}{number}", self.log));
             // Who can't be answered learns that after a while.
-            let _ = write_whole(&file(".answering-"), &file(ANSWER), &answer.text());
+            let _ = self.answers.send((number, answer));
         }
         taken
+    }
+}
+
+/// Where requests to a run come into being.
+struct Folder {
+    folder: PathBuf,
+    /// The log's name.
+    log: String,
+}
+
+impl Folder {
+    fn of(log: &Path) -> Self {
+        let name = log.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let folder = log.parent().filter(|folder| !folder.as_os_str().is_empty());
+        Self { folder: folder.unwrap_or(Path::new(".")).to_path_buf(), log: name }
+    }
+
+    /// Takes requests to the run and its answers back, until there is no run any more.
+    fn attend(&self, heard: &Sender<(String, String)>, answered: &Receiver<(String, Answer)>) {
+        self.take(REQUEST);
+        self.take(ANSWER);
+        loop {
+            match answered.recv_timeout(LOOK_EVERY) {
+                Ok((number, answer)) => {
+                    let file = |kind: &str| self.folder.join(format!("{}{kind}{number}", self.log));
+                    let _ = write_whole(&file(".answering-"), &file(ANSWER), &answer.text());
+                }
+                Err(RecvTimeoutError::Timeout) => {
+                    for request in self.take(REQUEST) {
+                        // With the run gone, the next look ends.
+                        let _ = heard.send(request);
+                    }
+                }
+                Err(RecvTimeoutError::Disconnected) => return,
+            }
+        }
     }
 
     /// Takes files of a kind away: their numbers and texts.
