@@ -9,8 +9,10 @@
 //! brightest light of late would be too little, nobody looks.
 //!
 //! A crest that has been growing from look to look, or that the held one falls below, is looked at when
-//! it is expected to be better. A look that finds more at a rung where a crest was held goes there, after
-//! one more reading beside it; no search follows, for the other rungs have their own debts.
+//! it is expected to be better. The one that was held last is looked at once when the light springs up to
+//! more than there was since: a part has its light again. A look that finds more at a rung where a crest was
+//! held goes there, after one more reading beside it; no search follows, for the other rungs have their own
+//! debts.
 //!
 //! Rejected: a full search each time (some ten turns in place of one).
 
