@@ -259,7 +259,7 @@ impl Watch {
         let urgent = times > if self.since < TRIMS { URGENT } else { 1.0 };
         let waits = self.strikes.last() && !self.signs.were_still();
         let still = self.signs.are_still() && !waits || times > CRYING;
-        (urgent && still).then_some(look)
+        (urgent && still && !self.strikes.may_be_brief()).then_some(look)
     }
 
     /// Remembers the line of an unshaded device.
