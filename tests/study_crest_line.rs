@@ -159,7 +159,7 @@ fn shade_that_moves() {
         (&module, "mast-shadow", 0.9995),
         (&module, "chimney-shadow", 0.995),
         (&module, "shifting-shade", 0.994),
-        (&module, "birds", 0.991),
+        (&module, "birds", 0.993),
         (&string, "mast-shadow", 0.994),
         (&string, "chimney-shadow", 0.991),
         (&string, "shifting-shade", 0.981),
