@@ -9,6 +9,7 @@ mod noon;
 
 use cresthold::daemon::health::Health;
 use cresthold_sim::wire::instrument::{VirtualLoad, VirtualSupply};
+use cresthold_sim::wire::plant::LivePlant;
 use cresthold_sim::wire::serve::TcpServer;
 use noon::{Daemon, plant, station};
 use std::io::{Read, Write};
@@ -19,6 +20,22 @@ use std::process::{Command, Output};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
+
+/// The load of a bench, on a port; 0 lets the system choose.
+fn serve_load(plant: &LivePlant, port: u16) -> TcpServer {
+    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
+    TcpServer::start_on(Box::new(load), port).unwrap()
+}
+
+/// Load and boost supply of a bench, and the station file for them.
+fn serve(plant: &LivePlant, file: &Path) -> (TcpServer, TcpServer) {
+    let load = serve_load(plant, 0);
+    let boost = VirtualSupply::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
+    let boost = TcpServer::start(Box::new(boost)).unwrap();
+    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
+    std::fs::write(file, station(&link(&load), &link(&boost))).unwrap();
+    (load, boost)
+}
 
 /// Far longer than any step takes on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -70,14 +87,9 @@ fn heard(socket: &UnixDatagram, all: &mut Vec<String>) {
 #[test]
 fn a_run_tells_how_it_is() {
     let plant = plant();
-    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
-    let boost = VirtualSupply::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
-    let load = TcpServer::start(Box::new(load)).unwrap();
-    let boost = TcpServer::start(Box::new(boost)).unwrap();
-    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
     let directory = tempfile::tempdir().unwrap();
     let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
-    std::fs::write(&file, station(&link(&load), &link(&boost))).unwrap();
+    let (load, _boost) = serve(&plant, &file);
     let nobody = status(&log, &[]);
     assert_eq!(nobody.status.code(), Some(4), "{nobody:?}");
 
@@ -121,8 +133,7 @@ fn a_run_tells_how_it_is() {
     let health = wait(|| ask(&log).filter(|health| health.channels[0].power_w.is_none()));
     let channel = &health.channels[0];
     assert!(channel.sample_time.is_some() && channel.doing == "connecting", "{channel:?}");
-    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
-    let _load = TcpServer::start_on(Box::new(load), port).unwrap();
+    let _load = serve_load(&plant, port);
     wait(|| ask(&log).filter(|health| health.channels[0].power_w.is_some()));
     heard(&manager, &mut told);
 
@@ -182,14 +193,9 @@ fn look_at_metrics(log: &Path) {
 #[test]
 fn a_reader_who_stops_reading_holds_nothing_up() {
     let plant = plant();
-    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
-    let boost = VirtualSupply::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
-    let load = TcpServer::start(Box::new(load)).unwrap();
-    let boost = TcpServer::start(Box::new(boost)).unwrap();
-    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
     let directory = tempfile::tempdir().unwrap();
     let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
-    std::fs::write(&file, station(&link(&load), &link(&boost))).unwrap();
+    let (load, _boost) = serve(&plant, &file);
     let (unread, mut pipe) = std::io::pipe().unwrap();
     let mut command = cresthold();
     command.stderr(pipe.try_clone().unwrap());
@@ -217,8 +223,7 @@ fn a_reader_who_stops_reading_holds_nothing_up() {
     let port = load.address().port();
     drop(load);
     doing("connecting");
-    let load = VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone()));
-    let _load = TcpServer::start_on(Box::new(load), port).unwrap();
+    let _load = serve_load(&plant, port);
     doing("tracking");
     let kill = Command::new("kill").args(["-TERM", &daemon.0.id().to_string()]).status().unwrap();
     assert!(kill.success());
