@@ -85,7 +85,6 @@ pub struct LogHealth {
     /// The size of all its files (bytes).
     pub bytes: u64,
     /// Room left on its disk (bytes), where the system tells.
-    #[serde(default)]
     pub free_bytes: Option<u64>,
     /// Rows of samples on the disk since the run began.
     pub samples: u64,
