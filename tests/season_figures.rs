@@ -138,9 +138,9 @@ fn the_loss_tree_adds_up() {
     near(losses.rest.0, 1.5 * quarter - 20.0 - 0.3);
     let Losses { reference, temperature, rest, sweeps, asleep, outages, measured, .. } = losses;
     near((reference - temperature.unwrap() - rest - sweeps - asleep - outages - measured).0, 0.0);
-    // Held for 20 of 40 minutes, but of ten of these only half: that is half of a minute, no more.
-    assert_eq!(found.all.availability(), Some(0.25));
-    assert_eq!(found.all.completeness(), Some(1.0));
+    // Held for ten of 40 minutes, and for half of ten more; without readings in the other half of these.
+    near(found.all.availability().unwrap(), 15.0 / 40.0);
+    near(found.all.completeness().unwrap(), 35.0 / 40.0);
 }
 
 #[test]
@@ -198,13 +198,43 @@ fn gaps_by_day_are_listed_and_count_against_completeness() {
         ]
     );
     let day = &found.days[1].totals;
-    assert_eq!((day.light, day.presumed, day.worked, day.complete), (600, 180, 480, 420));
+    assert_eq!((day.light, day.presumed, day.worked, day.complete), (600, 180, 480.0, 420.0));
     near(day.availability().unwrap(), 0.8);
     near(day.completeness().unwrap(), 0.7);
     // Eight hours of 100 W were delivered; seven of them have their light.
     near(day.energy.0, 800.0);
     near(day.counted.energy.0, 700.0);
     near(day.counted.plane.0, 3500.0);
+}
+
+/// An hour of light with a line that was silent for 6 s, a restart of the program that took 12 s, and a channel
+/// that woke in the middle of a minute and fell asleep in one.
+#[test]
+fn outages_count_to_the_second() {
+    let mut minutes = stretch("2026-06-21T10:00:00Z", 60, (500.0, 30.0, 100.0));
+    let part = |minute: &mut Minute, covered: u64, missing: u64| {
+        minute.covered = Duration::from_secs(covered);
+        minute.missing = Duration::from_secs(missing);
+    };
+    minutes[..10].iter_mut().for_each(|minute| {
+        minute.activity = Activity::Asleep;
+        part(minute, 0, 0);
+    });
+    part(&mut minutes[10], 30, 0);
+    part(&mut minutes[20], 54, 6);
+    part(&mut minutes[30], 18, 0);
+    let after = Minute { covered: Duration::from_secs(30), ..minutes[30] };
+    minutes.push(after);
+    minutes[59].activity = Activity::Asleep;
+    part(&mut minutes[59], 15, 0);
+    let minutes = merge(minutes);
+    let found = season(&minutes, Device::default(), &[]).all;
+    assert_eq!(found.light, 60);
+    // Held from 10:10:30 to 10:59, less the 6 s and the 12 s; what was held of the last minute is not told.
+    near(found.worked, 48.5 - 0.3);
+    // Asleep it is known to have delivered nothing.
+    near(found.complete, 60.0 - 0.3);
+    near(found.completeness().unwrap(), 59.7 / 60.0);
 }
 
 /// A device whose efficiency falls by 3 % of itself with each factor e of the light, and a tracker that takes 99 % of

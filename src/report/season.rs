@@ -102,7 +102,7 @@ pub struct PeriodTold {
     pub capacity_factor: Option<f64>,
     /// Share of the light in which the channel held the device.
     pub availability: Option<f64>,
-    /// Share of the light in which irradiance and power count.
+    /// Share of the light that has readings of irradiance and power which count.
     pub completeness: Option<f64>,
     /// Minutes of light.
     pub light_min: u32,

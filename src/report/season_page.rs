@@ -21,7 +21,8 @@ pub fn page(report: &SeasonReport, command: &str) -> String {
          <p>Yields and ratios are after IEC 61724-1, over the minutes whose irradiance and power both count: reference \
          yield Yr is irradiation over 1000 W/m2, final yield Yf energy over rating, performance ratio PR their quotient; \
          PR at 25 degC takes the rating at the module's temperature of each minute. Capacity is energy over rating around \
-         the clock. Available and complete are shares of the minutes of light. Nothing is filled in; what doesn't count is \
+         the clock. Held is the share of the light in which the channel held the device, complete the one that has \
+         readings of power and irradiance which count. Nothing is filled in; what doesn't count is \
          listed with its reason. The module's temperature stands for the cells'.</p>\n\
          <p>Cresthold {}. The same again:</p>\n<pre>{}</pre>\n</section>\n",
         escaped(&report.log),
@@ -54,7 +55,7 @@ fn answer(report: &SeasonReport) -> String {
             format!(", {:+.2} % a year ({low:+.2} % to {high:+.2} %)", rate.percent_per_year)
         });
         format!(
-            "<p><b>{}</b>: {} at {}{}{}, available {}, complete {}{rate}</p>\n",
+            "<p><b>{}</b>: {} at {}{}{}, held {}, complete {}{rate}</p>\n",
             escaped(&one.channel),
             beside(total.energy_wh, doubts.map(|one| one.energy_percent), energy),
             beside(
@@ -112,7 +113,7 @@ fn periods(one: &ChannelTold) -> String {
         "PR",
         "PR at 25 degC",
         "capacity",
-        "available",
+        "held",
         "complete",
     ];
     let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.4}"));

@@ -44,6 +44,18 @@ impl Minute {
         (self.covered.as_secs_f64() / 60.0).min(1.0)
     }
 
+    /// The share of the minute that is known (0..=1): neither missing nor without a record, as while the
+    /// program was started again. A channel that was `asleep` before it, or is at its end, keeps no books then;
+    /// that it delivered nothing is known.
+    pub(super) fn known(&self, asleep: bool) -> f64 {
+        let missing = self.missing.as_secs_f64() / 60.0;
+        if asleep || self.activity == Activity::Asleep {
+            (1.0 - missing).max(0.0)
+        } else {
+            self.share()
+        }
+    }
+
     /// Takes up another record of the same minute: a restart leaves two parts of it, a clock that was
     /// set back two whole ones.
     fn take_up(&mut self, other: &Self) {

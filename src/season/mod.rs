@@ -11,7 +11,8 @@
 //! days before and after it: that is for availability and completeness alone, no energy hangs on it.
 //!
 //! What a minute was doing is what the channel did when it ended; a minute that was part rest and part
-//! tracking counts as the latter, and its loss is in the rest.
+//! tracking counts as the latter, and its loss is in the rest. What is missing of a minute, or has no record,
+//! counts against availability and completeness to the second.
 //!
 //! Rejected: filling gaps with models of sun or device (a number that nobody measured), and a list of
 //! "valid days" (one bad minute would cost a day).

@@ -18,7 +18,7 @@ pub(super) const PER_HOUR: f64 = 60.0;
 /// // At 45 degC and -0.4 %/K, C = 1 - 0.004 * 20 = 0.92: 0.8 / 0.92 = 0.8696.
 /// let warm = Sums { plane: Irradiation(4600.0), ..sums };
 /// let day = Totals { energy: WattHours(1200.0), hours: 24.0, counted: sums, corrected: Some(warm),
-///     light: 700, worked: 686, complete: 693, ..Totals::default() };
+///     light: 700, worked: 686.0, complete: 693.0, ..Totals::default() };
 /// assert_eq!(day.counted.performance_ratio(Watts(300.0)), Some(0.8));
 /// assert!((day.corrected_ratio(Watts(300.0)).unwrap() - 0.8696).abs() < 1e-4);
 /// // 1200 Wh of 300 W * 24 h: 1/6. 686 and 693 of 700 minutes: 98 %, 99 %.
@@ -40,10 +40,10 @@ pub struct Totals {
     pub light: u32,
     /// Of these, the ones whose light was concluded from other days.
     pub presumed: u32,
-    /// Minutes of light in which the channel held the device.
-    pub worked: u32,
-    /// Minutes of light in which irradiance and power both count.
-    pub complete: u32,
+    /// How long in the light the channel held the device (min), to the second.
+    pub worked: f64,
+    /// How long in the light there are readings of irradiance and power that count (min), to the second.
+    pub complete: f64,
     /// Energy at the crest (Wh), where it is known for every day.
     pub crest: Option<WattHours>,
     /// Where the energy went; none without a rating.
@@ -64,14 +64,13 @@ impl Totals {
         (most > 0.0).then(|| self.energy.0 / most)
     }
 
-    /// Share of the minutes of light in which the channel held the device; time without a record is not
-    /// known to be.
+    /// Share of the light in which the channel held the device; time without a record is not known to be.
     #[must_use]
     pub fn availability(&self) -> Option<f64> {
         share(self.worked, self.light)
     }
 
-    /// Share of the minutes of light in which irradiance and power both count.
+    /// Share of the light that has readings of irradiance and power which count.
     #[must_use]
     pub fn completeness(&self) -> Option<f64> {
         share(self.complete, self.light)
@@ -120,6 +119,6 @@ fn add(a: Option<WattHours>, b: Option<WattHours>) -> Option<WattHours> {
     a.zip(b).map(|(a, b)| a + b)
 }
 
-fn share(part: u32, all: u32) -> Option<f64> {
-    (all > 0).then(|| f64::from(part) / f64::from(all))
+fn share(minutes: f64, all: u32) -> Option<f64> {
+    (all > 0).then(|| minutes / f64::from(all))
 }

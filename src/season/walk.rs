@@ -306,8 +306,12 @@ impl<'a> Walk<'a> {
         if light {
             totals.light += 1;
             totals.presumed += u32::from(sound.irradiance.is_none());
-            totals.worked += u32::from(minute.working() && minute.share() > 0.5);
-            totals.complete += u32::from(sound.irradiance.is_some() && sound.energy.is_some());
+            if minute.working() {
+                totals.worked += minute.share();
+            }
+            if sound.irradiance.is_some() && sound.energy.is_some() {
+                totals.complete += minute.known(self.slept_before(index));
+            }
             self.gaps_of(minute, gaps);
         }
         let (Some(irradiance), Some(energy)) = (sound.irradiance, sound.energy) else { return };
@@ -351,6 +355,13 @@ impl<'a> Walk<'a> {
         if minute.module.is_none() && self.has_temperature {
             gaps.push(Quantity::Module, minute.start);
         }
+    }
+
+    /// Whether the channel was asleep when the minute began.
+    fn slept_before(&self, index: usize) -> bool {
+        let start = self.record.minutes[index].start;
+        let before = index.checked_sub(1).map(|before| &self.record.minutes[before]);
+        before.is_some_and(|one| one.start + MINUTE == start && one.activity == Activity::Asleep)
     }
 
     /// What the sweeps that began within a minute cost.

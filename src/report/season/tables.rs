@@ -24,10 +24,13 @@ impl SeasonReport {
         }
         text.push_str(
             "\nYr: irradiation / 1000 W/m2; Yf: energy / rating; PR: Yf / Yr, over the minutes whose \
-             irradiance and power\nboth count, after IEC 61724-1. Available, complete: shares of the \
-             minutes of light",
+             irradiance and power\nboth count, after IEC 61724-1. Shares of the light",
         );
-        let _ = writeln!(text, " ({LIGHT:.0} or more).");
+        let _ = writeln!(
+            text,
+            " ({LIGHT:.0} or more) in which the channel\nheld the device (held) and readings of power \
+             and irradiance count (complete)."
+        );
         text
     }
 }
@@ -91,7 +94,7 @@ impl ChannelTold {
             ("PR", rated),
             ("PR 25 degC", warm),
             ("capacity", rated),
-            ("available", true),
+            ("held", true),
             ("complete", true),
             ("of crest", crest),
         ];
