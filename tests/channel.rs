@@ -5,8 +5,8 @@ mod support;
 
 use cresthold::control::record::{Activity, Curve, CurveEnd, Event, Happening, Limit, Record};
 use cresthold::control::{
-    Channel, ChannelConfig, Command, Found, Guard, Input, MAX_COMMANDS_PER_TURN, Observed, Outbox,
-    Reading, SeriesPath, Surroundings,
+    Channel, ChannelConfig, Command, Evidence, Found, Guard, Input, MAX_COMMANDS_PER_TURN,
+    Observed, Outbox, Reading, SeriesPath, Surroundings,
 };
 use cresthold::quantities::{Amps, Celsius, Irradiance, Ohms, Volts};
 use cresthold::time::{Instant, Stamp, Utc};
@@ -295,6 +295,27 @@ fn a_load_that_stays_above_its_setpoint_is_let_go_after_five_readings() {
         }
         assert!(matches!(answer, Some(Command::SetVoltage(_))), "{reading}");
         assert_eq!(talk.say(Input::Done), None);
+    }
+}
+
+/// At a glance a load may be on its way down, but one that doesn't move is noticed all the same.
+#[test]
+fn a_glance_leaves_the_load_half_of_its_way() {
+    let path = SeriesPath::default();
+    for (reached, follows) in [(0.6, true), (0.3, false), (0.0, false)] {
+        let mut guard = Guard::new(envelope());
+        let mut seen =
+            Evidence { load: Volts(40.0), amps: Amps(2.0), path, setpoint: None, boost: None };
+        guard.judge(&seen).unwrap();
+        let verdicts: Vec<_> = [20.0, 10.0, 5.0, 2.5, 1.25]
+            .map(|volts| {
+                seen.setpoint = Some(guard.admit(Volts(volts), seen.amps, &path));
+                seen.load = seen.load + (Volts(volts) - seen.load) * reached;
+                guard.judge_glance(&seen).map_err(|breach| breach.limit)
+            })
+            .to_vec();
+        let last = if follows { Ok(()) } else { Err(Limit::Unfollowed) };
+        assert_eq!(verdicts, [Ok(()), Ok(()), Ok(()), Ok(()), last], "{reached}");
     }
 }
 

@@ -25,7 +25,7 @@ fn seen(turn: u32, setpoint: Volts, amps: Amps) -> Observation {
 
 fn held(wish: Wish) -> Volts {
     match wish {
-        Wish::Hold(volts) => volts,
+        Wish::Hold(volts) | Wish::Glance(volts) => volts,
         Wish::OpenCircuit => unreachable!("it never asks for open circuit"),
     }
 }

@@ -33,7 +33,7 @@ fn efficiency(config: TrackerConfig, irradiance: f64) -> f64 {
     let (settle, turns) = (600, 3000);
     for turn in 0..settle + turns {
         let setpoint = match wish {
-            Wish::Hold(volts) => volts,
+            Wish::Hold(volts) | Wish::Glance(volts) => volts,
             Wish::OpenCircuit => open_circuit,
         };
         let seen = Observation {

@@ -3,6 +3,9 @@
 //! Model: one device with its load and boost supply, in one of a few phases. Start-up is input off,
 //! boost on and verified, input on at open circuit, then down to the crest. Every way out is input
 //! off, then boost off: a PV device is a current source, and open circuit is its safe state.
+//!
+//! A turn at the crest lasts a period, a glance only as long as the load needs to settle and to measure. It
+//! is judged as any turn, and the next one that is held lies one period after the last glance.
 
 mod daylight;
 mod start;
@@ -12,7 +15,7 @@ mod zeros;
 use super::config::ChannelConfig;
 use super::conversation::{Command, Found, Input, Outbox, Reading};
 use super::guard::{Breach, Evidence, Guard, Setpoint};
-use super::ledger::{Ledger, Look};
+use super::ledger::{Ledger, Look, Stay};
 use super::record::{Activity, CurveEnd, Event, Happening, Limit, Record};
 use super::steadiness::Steadiness;
 use super::surroundings::{Fresh, Surroundings};
@@ -39,8 +42,8 @@ enum Phase {
     Idle(Idle),
     /// On the way from open circuit to the crest.
     Starting(Step),
-    /// At the crest.
-    Tracking,
+    /// At the crest, or at a glance from there.
+    Tracking(Stay),
     /// Taking an I-V curve.
     Sweeping,
     /// On the way to input off and boost off.
@@ -176,7 +179,7 @@ impl Channel {
         match self.phase {
             Phase::Away | Phase::Preparing => Activity::Connecting,
             Phase::Starting(_) => Activity::Starting,
-            Phase::Tracking => Activity::Tracking,
+            Phase::Tracking(_) => Activity::Tracking,
             Phase::Sweeping => Activity::Sweeping,
             Phase::Idle(idle) | Phase::Releasing(_, idle) => match idle {
                 Idle::Dark(_) => Activity::Asleep,
@@ -188,13 +191,26 @@ impl Channel {
         }
     }
 
-    /// The period that its turns keep now; none while it isn't at the crest. The points of a curve
-    /// follow one another and keep no time.
+    /// The period that its turns keep now; none while it isn't at the crest. Glances and the points of
+    /// a curve follow one another and keep no time.
     #[must_use]
     pub fn pace(&self) -> Option<Duration> {
         match self.phase {
-            Phase::Tracking => Some(self.config.period),
+            Phase::Tracking(Stay::Period | Stay::Back) => Some(self.config.period),
             _ => None,
+        }
+    }
+
+    /// Whether the setpoint in force is a glance's.
+    #[must_use]
+    pub fn glances(&self) -> bool {
+        self.stay() == Stay::Glance
+    }
+
+    fn stay(&self) -> Stay {
+        match self.phase {
+            Phase::Tracking(stay) => stay,
+            _ => Stay::Period,
         }
     }
 
@@ -252,7 +268,7 @@ impl Channel {
                 Some(Command::Prepare)
             }
             Phase::Idle(_)
-            | Phase::Tracking
+            | Phase::Tracking(_)
             | Phase::Sweeping
             | Phase::Starting(Step::CheckBoost) => Some(Command::Measure),
             // A wake in the middle of a conversation: the shell broke the contract by waking while
@@ -265,7 +281,12 @@ impl Channel {
         match phase {
             Phase::Preparing => self.prepared(now, &Found::default(), out),
             Phase::Starting(step) => self.started(step, now, out),
-            Phase::Tracking => {
+            // It keeps no time; the next turn lies one period after it.
+            Phase::Tracking(Stay::Glance) => {
+                self.wake = now.mono + self.config.glance;
+                None
+            }
+            Phase::Tracking(_) => {
                 self.schedule(now.mono, self.config.period);
                 None
             }
@@ -285,7 +306,7 @@ impl Channel {
         match phase {
             Phase::Idle(idle) => self.look(now, idle, reading, out),
             Phase::Starting(Step::CheckBoost) => self.check_boost(now, reading, out),
-            Phase::Tracking => self.track(now, reading, out),
+            Phase::Tracking(stay) => self.track(now, reading, stay, out),
             Phase::Sweeping => self.sweep(now, reading, out),
             _ => None,
         }
@@ -304,7 +325,7 @@ impl Channel {
         self.break_sweep_off(now, CurveEnd::LinkLost, out);
         match phase {
             Phase::Idle(idle) | Phase::Releasing(_, idle) => self.after_outage = Some(idle),
-            Phase::Starting(_) | Phase::Tracking | Phase::Sweeping => self.after_outage = None,
+            Phase::Starting(_) | Phase::Tracking(_) | Phase::Sweeping => self.after_outage = None,
             Phase::Away | Phase::Preparing | Phase::Stopped => {}
         }
         if self.away_since.is_none() {
@@ -323,8 +344,14 @@ impl Channel {
         None
     }
 
-    /// An ordinary turn at the crest.
-    fn track(&mut self, now: Stamp, reading: &Reading, out: &mut Outbox) -> Option<Command> {
+    /// A turn at the crest, or a glance.
+    fn track(
+        &mut self,
+        now: Stamp,
+        reading: &Reading,
+        stay: Stay,
+        out: &mut Outbox,
+    ) -> Option<Command> {
         let look = match self.take(now, reading, Activity::Tracking, out) {
             Ok(look) => look,
             Err(breach) => return Some(self.let_go(now, breach, out)),
@@ -341,7 +368,8 @@ impl Channel {
         if self.sweep.is_some() {
             self.tell_curve(now, CurveEnd::Whole, Some(look.volts * look.amps), out);
         }
-        if self.sweep_wanted(now.mono) {
+        // What a sweep costs is told against the power at the crest.
+        if stay != Stay::Glance && self.sweep_wanted(now.mono) {
             return Some(self.begin_sweep(now, look.volts * look.amps));
         }
         let seen = Observation {
@@ -353,6 +381,7 @@ impl Channel {
             module_temperature: look.module_temperature,
         };
         let wish = self.tracker.step(&seen);
+        self.phase = Phase::Tracking(stay.then(&wish));
         self.tell_trouble(now, out);
         Some(self.grant(wish))
     }
@@ -371,13 +400,17 @@ impl Channel {
         let path = self.path();
         let fresh = self.fresh(now);
         let look = self.look_at(reading, &path, &fresh);
-        let verdict = self.guard.judge(&Evidence {
+        let evidence = Evidence {
             load: reading.load,
             amps: reading.amps,
             path,
             setpoint: self.setpoint,
             boost: reading.boost.map(|measured| (measured, self.config.path.boost)),
-        });
+        };
+        let verdict = match look.stay {
+            Stay::Glance => self.guard.judge_glance(&evidence),
+            Stay::Period | Stay::Back => self.guard.judge(&evidence),
+        };
         // Without the boost supply's voltage at the reading's own moment the device's isn't known.
         if let Err(Breach { limit: Limit::NotANumber | Limit::BoostVolts, .. }) = verdict {
             return verdict.map(|()| look);
@@ -396,7 +429,7 @@ impl Channel {
     fn grant(&mut self, wish: Wish) -> Command {
         let path = self.path();
         let setpoint = match wish {
-            Wish::Hold(volts) => self.guard.admit(volts, self.amps, &path),
+            Wish::Hold(volts) | Wish::Glance(volts) => self.guard.admit(volts, self.amps, &path),
             Wish::OpenCircuit => self.guard.open(&path),
         };
         self.wishes_held += u32::from(setpoint.held());
@@ -504,6 +537,7 @@ impl Channel {
             volts: path.device_volts(reading.load, reading.amps),
             amps: reading.amps,
             setpoint: self.setpoint.map(|setpoint| setpoint.device()),
+            stay: self.stay(),
             irradiance: fresh.irradiance,
             module_temperature: fresh.module_temperature,
         }

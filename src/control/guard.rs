@@ -17,6 +17,10 @@ use super::wiring::SeriesPath;
 use crate::quantities::{Amps, Volts, Watts};
 use crate::time::Instant;
 
+/// At a glance a load may have so much of its way left (share): two time constants leave 0.14, and a load that
+/// is slower than stated is no danger.
+const ON_THE_WAY: f64 = 0.5;
+
 /// A voltage that the guard has admitted. Only [`Guard`] can make one.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Setpoint {
@@ -76,6 +80,8 @@ pub struct Evidence {
 pub struct Guard {
     envelope: Envelope,
     unfollowed: u8,
+    /// Volts at the load's terminals when they were judged last (V).
+    load: Volts,
     /// When each sense was last fresh.
     sensed: [Option<Instant>; Sense::ALL.len()],
 }
@@ -84,7 +90,7 @@ impl Guard {
     /// A guard for `envelope`.
     #[must_use]
     pub fn new(envelope: Envelope) -> Self {
-        Self { envelope, unfollowed: 0, sensed: [None; Sense::ALL.len()] }
+        Self { envelope, unfollowed: 0, load: Volts::ZERO, sensed: [None; Sense::ALL.len()] }
     }
 
     /// The limits it holds.
@@ -137,6 +143,19 @@ impl Guard {
     /// # Errors
     /// The first limit that was passed.
     pub fn judge(&mut self, seen: &Evidence) -> Result<(), Breach> {
+        self.judge_after(seen, 0.0)
+    }
+
+    /// The same for a glance: the load may have half of its way left.
+    ///
+    /// # Errors
+    /// The first limit that was passed.
+    pub fn judge_glance(&mut self, seen: &Evidence) -> Result<(), Breach> {
+        self.judge_after(seen, ON_THE_WAY)
+    }
+
+    /// The same where such a share of the way to the setpoint may be left.
+    fn judge_after(&mut self, seen: &Evidence, left: f64) -> Result<(), Breach> {
         let Evidence { load, amps, path, setpoint, boost } = *seen;
         let device = path.device_volts(load, amps);
         let numbers = [load, device, boost.map_or(Volts::ZERO, |(measured, _)| measured)];
@@ -165,18 +184,27 @@ impl Guard {
             let (value, bound) = (device.0, reverse.0);
             return Err(Breach { limit: Limit::DeviceVoltsLow, value, bound });
         }
-        self.judge_following(load, setpoint.as_ref())
+        let before = std::mem::replace(&mut self.load, load);
+        let left = setpoint.map_or(Volts::ZERO, |setpoint| (before - setpoint.load) * left);
+        self.judge_following(load, setpoint.as_ref(), left.max(Volts::ZERO))
     }
 
-    /// A load in constant-voltage mode can't lie above its setpoint for long, unless it has opened
+    /// A load in constant-voltage mode can't lie above its setpoint, with so much left of its way there, for
+    /// long, unless it has opened
     /// or runs into a limit of its own. Below the setpoint it may lie: open circuit, or dusk.
-    fn judge_following(&mut self, load: Volts, setpoint: Option<&Setpoint>) -> Result<(), Breach> {
+    fn judge_following(
+        &mut self,
+        load: Volts,
+        setpoint: Option<&Setpoint>,
+        left: Volts,
+    ) -> Result<(), Breach> {
         let Some(setpoint) = setpoint else {
             self.unfollowed = 0;
             return Ok(());
         };
         let tolerances = &self.envelope.tolerances;
-        let bound = setpoint.load * (1.0 + tolerances.follow_share) + tolerances.follow_volts;
+        let bound =
+            setpoint.load * (1.0 + tolerances.follow_share) + tolerances.follow_volts + left;
         if load <= bound {
             self.unfollowed = 0;
             return Ok(());

@@ -4,6 +4,10 @@
 //! open minute and the open day, and both are closed when the wall clock has left them. Only labels
 //! come from the wall clock; sums and spans come from the monotonic one.
 //!
+//! A glance's reading counts for the energy alone. Samples and minutes tell of the voltage that is held: a
+//! mean of both would be true of neither, and weighed by readings it would give glances too much. So the mean
+//! power of a minute with glances is a little above its energy over the time covered.
+//!
 //! The wall clock may step. A day's book is known by when it was begun on the monotonic clock, and the
 //! newest two are kept. A step back over midnight goes on in the book of the day before. One that puts
 //! all of the open day into another, or is large (a board that started in the past is told the time, or
@@ -23,7 +27,31 @@ use super::spread::Tally;
 use super::timekeeper::{STEP, began_by_now};
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
+use crate::trackers::Wish;
 use std::time::Duration;
+
+/// What the setpoint in force at the crest is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Stay {
+    /// To be held for a period.
+    #[default]
+    Period,
+    /// One reading as soon as the load has settled.
+    Glance,
+    /// The first to be held after a glance.
+    Back,
+}
+
+impl Stay {
+    /// What the next one is for.
+    pub(super) fn then(self, wish: &Wish) -> Self {
+        match (wish, self) {
+            (Wish::Glance(_), _) => Self::Glance,
+            (_, Self::Glance) => Self::Back,
+            _ => Self::Period,
+        }
+    }
+}
 
 /// One judged look at the device.
 #[derive(Clone, Copy, Debug)]
@@ -32,6 +60,7 @@ pub(super) struct Look {
     pub(super) volts: Volts,
     pub(super) amps: Amps,
     pub(super) setpoint: Option<Volts>,
+    pub(super) stay: Stay,
     pub(super) irradiance: Option<Irradiance>,
     pub(super) module_temperature: Option<Celsius>,
 }
@@ -148,9 +177,15 @@ impl Ledger {
         look: &Look,
         out: &mut Outbox,
     ) -> Increment {
-        let add = self.meter.observe(look.at, look.volts * look.amps, look.irradiance);
+        let watts = look.volts * look.amps;
+        let add = match look.stay {
+            Stay::Period => self.meter.observe(look.at, watts, look.irradiance),
+            Stay::Glance | Stay::Back => self.meter.arrive(look.at, watts, look.irradiance),
+        };
         self.book(now, doing, &add, out);
-        self.keep(now, doing, look, out);
+        if look.stay != Stay::Glance {
+            self.keep(now, doing, look, out);
+        }
         add
     }
 

@@ -32,7 +32,7 @@ mod timekeeper;
 mod wiring;
 
 pub use channel::Channel;
-pub use config::{ChannelConfig, DaySplit, Daylight, Retry, ZeroLimits};
+pub use config::{ChannelConfig, DaySplit, Daylight, GLANCED_AFTER, Retry, ZeroLimits};
 pub use conversation::{Command, Found, Input, MAX_COMMANDS_PER_TURN, Outbox, Reading};
 pub use derating::{DeratedBy, Derating, DeratingError, DeratingPoint, MAX_DERATING_POINTS};
 pub use energy::{EnergyMeter, Increment};

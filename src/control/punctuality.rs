@@ -1,6 +1,6 @@
 //! Whether a channel's turns begin when they are due.
 //!
-//! Model: counters of the turns at the crest, which have a period to keep. A turn
+//! Model: counters of the turns at the crest, which have a period to keep (glances have none). A turn
 //! counts as late when it begins more than [`PUNCTUAL`] after its time, and so does each that was
 //! skipped because the one before took too long. Late turns are told once an hour, if at all: the
 //! shell feeds the counters, since only it knows when a turn began.

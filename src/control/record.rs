@@ -71,7 +71,7 @@ impl fmt::Display for Activity {
     }
 }
 
-/// One row of the sample table: the mean of `readings` readings since the row before.
+/// One row of the sample table: the mean of `readings` readings since the row before, glances left out.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sample {
     /// Which channel.
@@ -113,7 +113,8 @@ pub struct Spread {
     pub deviation: f64,
 }
 
-/// A one-minute record (IEC 61724-1 asks for mean and extremes of each recorded quantity).
+/// A one-minute record (IEC 61724-1 asks for mean and extremes of each recorded quantity). Glances are left
+/// out of these; the energy counts them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Minute {
     /// Which channel.

@@ -46,7 +46,8 @@ pub trait World {
     /// A measurement has ended.
     fn measured(&mut self, _bench: &Bench, _seen: &Measurement) {}
 
-    /// The channel is about to hear a reading, at whose end the crest had so much power.
+    /// The channel is about to hear a reading that goes into its samples, at whose end the crest had so
+    /// much power.
     fn counted(&mut self, _crest: Watts) {}
 
     /// The channel told something.
@@ -227,7 +228,9 @@ impl Wired {
         match command {
             Command::Measure => {
                 let reading = measure(bench, self.boost_measured, world);
-                world.counted(bench.crest().watts);
+                if !self.channel.glances() {
+                    world.counted(bench.crest().watts);
+                }
                 return (Input::Reading(reading), bench.now());
             }
             Command::SetVoltage(setpoint) => bench.set_volts(setpoint.load()),

@@ -11,7 +11,7 @@ use super::rhythm::{PeriodAt, Rhythm};
 use super::spec::{BoostSpec, ChannelSpec, DeviceSpec, LoadSpec, Mounting};
 use super::{sweep, tracker};
 use crate::control::record::ChannelId;
-use crate::control::{ChannelConfig, DaySplit, Envelope, SeriesPath};
+use crate::control::{ChannelConfig, DaySplit, Envelope, GLANCED_AFTER, SeriesPath};
 use crate::quantities::{Ohms, Volts};
 use cresthold_sim::sky::plane::{GRASS_ALBEDO, Plane};
 use std::time::Duration;
@@ -111,6 +111,7 @@ pub(super) fn read(
     let control = ChannelConfig {
         id: ChannelId(u16::try_from(index).ok()?),
         period: rhythm.period?,
+        glance: load.as_ref()?.settling * GLANCED_AFTER,
         sample_every: rhythm.sample_every?,
         max_gap: rhythm.max_gap?,
         max_sensor_age: rhythm.max_sensor_age?,

@@ -10,8 +10,8 @@
 use super::Plant;
 use crate::control::record::{ChannelId, SweepDirection};
 use crate::control::{
-    Capability, CapabilityPoint, ChannelConfig, DaySplit, Daylight, Envelope, Retry, SensedLimits,
-    SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances, ZeroLimits,
+    Capability, CapabilityPoint, ChannelConfig, DaySplit, Daylight, Envelope, GLANCED_AFTER, Retry,
+    SensedLimits, SeriesPath, SweepBy, SweepConditions, SweepConfig, Tolerances, ZeroLimits,
 };
 use crate::quantities::{Amps, Irradiance, Ohms, Volts, Watts};
 use crate::trackers::TrackerConfig;
@@ -195,6 +195,7 @@ impl BenchSettings {
         ChannelConfig {
             id: ChannelId(0),
             period: self.period,
+            glance: self.settling * GLANCED_AFTER,
             sample_every: SAMPLE_EVERY.max(self.period),
             max_gap: self.period * GAP_PERIODS,
             max_sensor_age: SENSOR_AGE.max(self.period * 2),

@@ -1,7 +1,8 @@
 //! Trackers: which device voltage to hold next.
 //!
 //! Model: a tracker sees one [`Observation`] per control period, taken after the load has settled
-//! and a whole measurement window has passed, and answers with a [`Wish`]. It never talks to the
+//! and a whole measurement window has passed, and answers with a [`Wish`]; one that wished for a glance
+//! sees the next sooner. It never talks to the
 //! load: the guard turns the wish into a setpoint, or holds it at the envelope's edge. Trackers are
 //! pure like the core: no clock, no random number, no allocation after they are built (but for
 //! [`script`], which allocates within bounds).
@@ -85,6 +86,9 @@ impl Observation {
 pub enum Wish {
     /// Hold this device voltage (V).
     Hold(Volts),
+    /// Go to this device voltage (V) for one reading only, as soon as the load has settled: the answer to
+    /// that comes well within a period. What [`Tracker::start`] wishes for is held, though.
+    Glance(Volts),
     /// Show me the open-circuit voltage: one period without current.
     OpenCircuit,
 }

@@ -43,6 +43,7 @@ pub fn channel_config(tracker: TrackerConfig) -> ChannelConfig {
     ChannelConfig {
         id: ChannelId(0),
         period: Duration::from_millis(100),
+        glance: Duration::from_millis(45),
         sample_every: Duration::from_secs(1),
         max_gap: Duration::from_secs(2),
         max_sensor_age: Duration::from_secs(5),

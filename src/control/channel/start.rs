@@ -4,7 +4,7 @@ use super::daylight::NIGHT;
 use super::{Channel, Idle, Phase, Step};
 use crate::control::conversation::{Command, Found, Outbox, Reading};
 use crate::control::guard::{Breach, Evidence};
-use crate::control::ledger::Look;
+use crate::control::ledger::{Look, Stay};
 use crate::control::record::{Activity, Happening, Limit};
 use crate::control::wiring::SeriesPath;
 use crate::quantities::{Amps, Volts};
@@ -171,7 +171,7 @@ impl Channel {
             // The first setpoint is in force; the next turn is an ordinary one.
             Step::FirstSetpoint => {
                 self.tell(now, Happening::TrackingBegan, out);
-                self.phase = Phase::Tracking;
+                self.phase = Phase::Tracking(Stay::Period);
                 self.dark_since = None;
                 self.sweep_due = self.config.sweep.every.map(|every| now.mono + every);
                 self.wake = now.mono + self.config.period;

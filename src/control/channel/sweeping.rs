@@ -17,7 +17,7 @@ use super::{Channel, Phase};
 use crate::control::conversation::{Command, Outbox, Reading};
 use crate::control::energy::Increment;
 use crate::control::guard::{Guard, Setpoint};
-use crate::control::ledger::Look;
+use crate::control::ledger::{Look, Stay};
 use crate::control::record::{Activity, Curve, CurveEnd, CurvePoint, Record};
 use crate::control::spread::Tally;
 use crate::control::steadiness::Steady;
@@ -92,6 +92,7 @@ impl Gathered {
             volts: self.volts.mean().map_or(last.volts, Volts),
             amps: self.amps.mean().map_or(last.amps, Amps),
             setpoint: last.setpoint,
+            stay: last.stay,
             irradiance: self.irradiance.mean().map(Irradiance),
             module_temperature: self.module_temperature.mean().map(Celsius),
         }
@@ -275,7 +276,7 @@ impl Channel {
             self.setpoint = Some(setpoint);
             return Command::SetVoltage(setpoint);
         }
-        self.phase = Phase::Tracking;
+        self.phase = Phase::Tracking(Stay::Period);
         // The period begins anew here.
         self.wake = now.mono;
         let crest = sweep.and_then(|sweep| sweep.crest());

@@ -69,7 +69,7 @@ impl ScriptConfig {
                 // Full light, then ever less, then none.
                 let light = (1.5 - f64::from(turn) / 160.0).clamp(0.0, 1.0);
                 let setpoint = match wish {
-                    Wish::Hold(volts) => volts.max(Volts::ZERO).min(top),
+                    Wish::Hold(volts) | Wish::Glance(volts) => volts.max(Volts::ZERO).min(top),
                     Wish::OpenCircuit => open_circuit,
                 };
                 let amps = 8.0 * light * (1.0 - (setpoint / open_circuit).powi(8));
