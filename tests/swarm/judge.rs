@@ -181,7 +181,8 @@ impl Judge {
                 self.problem(it.at, it.what);
             }
         }
-        let gap = GAP_PERIODS * self.period();
+        let (gap, soon) = (GAP_PERIODS * self.period(), 0.5 * self.period());
+        let glances = self.plan.tracker.contains("crest-line");
         for measure in measures {
             if let Some(run) = self.runs.last_mut() {
                 let watts = measure.truth.map(|it| it.watts().0);
@@ -189,8 +190,12 @@ impl Judge {
                 if let Some((at, before)) = run.last_measure
                     && measure.at - at <= gap + ASKED
                 {
-                    run.measured += 0.5 * (watts + before) * (measure.at - at) / 3600.0;
+                    // A glance tells nothing of the period behind it.
+                    let mean = if run.glanced { watts } else { 0.5 * (watts + before) };
+                    run.measured += mean * (measure.at - at) / 3600.0;
                 }
+                run.glanced =
+                    glances && run.last_measure.is_some_and(|(at, _)| measure.at - at < soon);
                 run.last_measure = Some((measure.at, watts));
             }
             self.measures.push_back(measure);

@@ -66,6 +66,8 @@ pub(crate) struct RunBook {
     pub(crate) measured: f64,
     /// Time (s of the life) and power (W) of the last one.
     pub(crate) last_measure: Option<(f64, f64)>,
+    /// Whether it may have been a glance: it came sooner than a period allows.
+    pub(crate) glanced: bool,
     /// Left out, lost and refused, as the writer counted.
     pub(crate) counted: u64,
     pub(crate) under_way: bool,

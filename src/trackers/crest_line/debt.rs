@@ -4,9 +4,10 @@
 //! then that may have moved by a share s: more the longer ago it was, more while the light on the held
 //! crest moves, and much once that has risen suddenly, as when a part that was bypassed has its light
 //! again. With s as the scale of an exponential law a turn without a look costs s exp(-l / s). These costs
-//! are summed up, and a look is due when they have reached what it costs: l, and the load's way there and
-//! back. Who rents until the rent has reached the price pays at most twice as much as who knows beforehand
-//! how long the need lasts (the "ski rental" of competitive analysis, from memory).
+//! are summed up, and a look is due when they have reached what it costs: l for as long as a look takes,
+//! and the load's way there and back. Who rents until the rent has reached the price pays at most twice as
+//! much as who knows beforehand how long the need lasts (the "ski rental" of competitive analysis, from
+//! memory).
 //!
 //! What light that moves has summed up is void once the light is again what it was: a bird has passed.
 //!
@@ -39,6 +40,8 @@ const PRESSING: f64 = 100.0;
 pub(super) struct Turn {
     /// Since the last turn (s).
     pub(super) seconds: f64,
+    /// How long a look takes (turns).
+    pub(super) glance: f64,
     /// The logarithm of the light on the held crest, how much it flickers, whether it has just risen.
     pub(super) light: f64,
     pub(super) flicker: f64,
@@ -109,7 +112,7 @@ impl Debt {
         let moves = path > 0.0;
         self.alarm = if moves { self.alarm + excess(self.may, lack) - calm } else { 0.0 };
         self.alarmed = if moves { self.alarmed + turn.seconds } else { 0.0 };
-        (self.calm + self.alarm) / (lack.max(0.0) + LEAST_COST)
+        (self.calm + self.alarm) / (turn.glance * lack.max(0.0) + LEAST_COST)
     }
 
     /// A look found that the place has moved by so much (share of the power held).

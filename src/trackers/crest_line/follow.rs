@@ -71,6 +71,9 @@ impl CrestLine {
         let seconds =
             before.map_or(0.0, |before| seen.at.saturating_since(before.at).as_secs_f64());
         line.pass(seconds);
+        if seconds > 0.0 {
+            self.turn = seconds;
+        }
         let set = seen.setpoint.0 / self.scale;
         let granted = (set - self.wish).abs() <= GRANTED;
         let mut look = Look {
@@ -105,7 +108,8 @@ impl CrestLine {
         }
         let flicker = self.noise.share(crest);
         let (held, open) = ((volts, amps), self.open);
-        let moment = Moment { seconds, crest: (aim, crest), held, open, flicker };
+        let moment =
+            Moment { seconds, glance: self.glance, crest: (aim, crest), held, open, flicker };
         let wish = match self.watch.turn(&line, &moment) {
             Quest::Nothing if strike == Strike::Lasts => {
                 self.dither = 0.0;
@@ -133,7 +137,7 @@ impl CrestLine {
         };
         self.doing = Doing::Searching(scan);
         self.dither = 0.0;
-        self.go(first, crest)
+        self.glance(first, crest)
     }
 
     /// The line's voltage a little ahead of time, dithered.

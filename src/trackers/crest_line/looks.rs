@@ -1,7 +1,7 @@
 //! Looks at other crests while one is held, and when they are worth their price.
 //!
 //! Model: under shade another crest can grow without a sign: what is bypassed, and what is nearly at
-//! open circuit, hardly shows in the crest that is held. So it is looked at, one turn at each of a few
+//! open circuit, hardly shows in the crest that is held. So it is looked at, one glance at each of a few
 //! places: the rungs ([`super::rungs`]); the shoulder of the held crest, where no higher crest can be
 //! better unless the current is above what is left there of the held one's; and, for humps that nobody
 //! has met, two places further down. When a look is worth its price, [`super::debt`] says. So crests that
@@ -14,7 +14,7 @@
 //! held goes there, after one more reading beside it; no search follows, for the other rungs have their own
 //! debts.
 //!
-//! Rejected: a full search each time (some ten turns in place of one).
+//! Rejected: a full search each time (some ten glances in place of one).
 
 use super::debt::{self, Debt, LEAST_COST};
 use super::light::Light;
@@ -144,7 +144,13 @@ impl Looks {
         self.light.turn(power(held), seen.flicker);
         let (light, rises) = (self.light.now(), self.light.rises());
         let springs = self.light.springs();
-        let turn = debt::Turn { seconds: seen.seconds, light, flicker: seen.flicker, rises };
+        let turn = debt::Turn {
+            seconds: seen.seconds,
+            glance: seen.glance,
+            light,
+            flicker: seen.flicker,
+            rises,
+        };
         let top = TOP * seen.open;
         let is_highest = held.0 > AT_TOP * top;
         let near = held.0 / GAP..held.0 * GAP;

@@ -40,6 +40,7 @@ mod strikes;
 
 use super::{Observation, START_SHARE, Start, Tracker, Wish};
 use crate::quantities::Volts;
+use crate::time::Instant;
 use line::Line;
 use noise::Noise;
 use past::Past;
@@ -108,6 +109,10 @@ pub struct CrestLine {
     proven: f64,
     /// The crest's current before a search (A).
     sought: f64,
+    /// When the last reading was, how long a turn takes (s), and a glance (turns).
+    at: Instant,
+    turn: f64,
+    glance: f64,
     /// A crest that a sweep found and that no look has confirmed.
     swept: bool,
 }
@@ -133,6 +138,9 @@ impl CrestLine {
             wish: 0.0,
             proven: 0.0,
             sought: 0.0,
+            at: Instant::ZERO,
+            turn: 0.0,
+            glance: 1.0,
             swept: false,
         }
     }
@@ -142,6 +150,12 @@ impl CrestLine {
         // Not clamp: a voltage that is no number becomes the ceiling, the safe side.
         self.wish = volts.min(self.ceiling(crest)).max(0.0);
         Wish::Hold(Volts(self.wish * self.scale))
+    }
+
+    /// The same for a glance.
+    fn glance(&mut self, volts: f64, crest: f64) -> Wish {
+        self.go(volts, crest);
+        Wish::Glance(Volts(self.wish * self.scale))
     }
 
     /// The highest wish while the crest's current is `crest`.
@@ -185,9 +199,9 @@ impl CrestLine {
 
     /// One reading of a search.
     fn search(&mut self, mut scan: Scan, volts: f64, amps: f64) -> Wish {
-        if let Some(next) = scan.read((volts, amps)) {
+        if let Some(next) = scan.read((volts, amps), self.glance) {
             self.doing = Doing::Searching(scan);
-            return self.go(next, 0.0);
+            return self.glance(next, 0.0);
         }
         let Some(line) = self.line.take() else { return self.get_lost() };
         self.found(line, &scan)
@@ -245,6 +259,11 @@ impl Tracker for CrestLine {
             self.dither = 0.0;
             self.swept = false;
             return self.go(START_SHARE * volts.max(0.0), 0.0);
+        }
+        let seconds = seen.at.saturating_since(self.at).as_secs_f64();
+        self.at = seen.at;
+        if searching {
+            self.glance = within(seconds / self.turn, 0.0, 1.0);
         }
         match self.doing {
             Doing::Landing => self.land(volts, amps),

@@ -227,13 +227,13 @@ impl Scan {
         self.cost
     }
 
-    /// A reading; where to look next, if anywhere.
-    pub(super) fn read(&mut self, seen: Reading) -> Option<f64> {
+    /// A reading that has taken so many turns; where to look next, if anywhere.
+    pub(super) fn read(&mut self, seen: Reading, turns: f64) -> Option<f64> {
         self.first = self.first.or(Some(seen));
         if power(seen) > power(self.best) {
             self.best = seen;
         }
-        self.cost += within(1.0 - power(seen) / power(self.best), 0.0, 1.0);
+        self.cost += turns * within(1.0 - power(seen) / power(self.best), 0.0, 1.0);
         let place = self.points[..self.count].iter().position(|point| point.0 > seen.0);
         let place = place.unwrap_or(self.count);
         self.points[place..=self.count].rotate_right(1);

@@ -59,6 +59,8 @@ const TO_AND_FRO: u32 = 6;
 pub(super) struct Moment {
     /// Since the last turn (s); none after a search.
     pub(super) seconds: f64,
+    /// How long a glance takes (turns).
+    pub(super) glance: f64,
     /// The crest that is held: voltage (share of Voc) and current (A).
     pub(super) crest: (f64, f64),
     /// Voltage and current as they were measured.
