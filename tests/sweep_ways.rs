@@ -13,8 +13,9 @@ use cresthold::quantities::{
 };
 use cresthold::rehearsal::{Mounting, Outage, Stand, StandParts, Yard};
 use cresthold::report::curve::CurveReport;
-use cresthold::report::curve_result::report;
+use cresthold::report::curve_result::{appraise, report};
 use cresthold::report::summary::Summary;
+use cresthold::station::Station;
 use cresthold::store::CurvePointRow;
 use cresthold::time::{Instant, Utc};
 use cresthold::trackers::{IncrementalConductanceConfig, TrackerConfig};
@@ -125,7 +126,12 @@ fn module() -> Device {
 }
 
 fn said(points: &[CurvePoint]) -> CurveReport {
-    let row = |point: &CurvePoint| CurvePointRow {
+    let rows: Vec<CurvePointRow> = points.iter().map(row).collect();
+    report("curve", SweepDirection::Down, &rows, None).unwrap()
+}
+
+fn row(point: &CurvePoint) -> CurvePointRow {
+    CurvePointRow {
         point: u32::from(point.index),
         at: point.at,
         volts: Some(point.volts),
@@ -133,9 +139,29 @@ fn said(points: &[CurvePoint]) -> CurveReport {
         setpoint: Some(point.setpoint),
         irradiance: point.irradiance,
         module_temperature: point.module_temperature,
-    };
-    let rows: Vec<CurvePointRow> = points.iter().map(row).collect();
-    report("curve", SweepDirection::Down, &rows, None).unwrap()
+    }
+}
+
+/// Open circuit was looked at, whatever an ammeter's zero makes of it; where Voc is from is told alike by
+/// the figure and by its uncertainty.
+#[test]
+fn an_ammeters_zero_is_no_lack_of_the_curve_and_is_told_by_figure_and_uncertainty_alike() {
+    let (_, points, _) = Play::new(config(), module(), 0.0).sweep();
+    let stated = Station::rehearsal().channels[0].stated.unwrap();
+    for (zero, origin) in [(0.02, "extrapolated"), (-0.02, "interpolated")] {
+        let mut points = points.clone();
+        points.iter_mut().for_each(|point| point.amps += Amps(zero));
+        let rows: Vec<CurvePointRow> = points.iter().map(row).collect();
+        let report = report("curve", SweepDirection::Down, &rows, Some(&stated)).unwrap();
+        assert_eq!(report.parameters.voc.origin.word(), origin);
+        let lines = report.budget.unwrap().lines;
+        let told = lines.iter().any(|line| line.input.starts_with("Voc extrapolated"));
+        assert_eq!(told, origin == "extrapolated", "{zero}");
+        let why: Vec<String> = report.quality.reasons.iter().map(|(_, why)| why.text()).collect();
+        assert!(!why.iter().any(|why| why.contains("open circuit")), "{why:?}");
+        let result = appraise(SweepDirection::Down, &rows, Some(&stated));
+        assert_eq!(result.voc_origin.as_deref(), Some(origin));
+    }
 }
 
 #[test]
@@ -153,7 +179,7 @@ fn a_hundred_points_at_5_ms_a_reading_end_within_1_5_s() {
             report.parameters.pmp,
             report.quality.grade.word()
         );
-        assert_eq!(report.parameters.voc.origin.word(), "measured", "{by:?}");
+        assert!(report.quality.reasons.iter().all(|(_, why)| !why.text().contains("open circuit")));
         assert!(time < Duration::from_millis(1500), "{by:?}: {time:?}");
         assert!(points.windows(2).all(|two| two[1].volts < two[0].volts + Volts(0.02)), "{by:?}");
         took.push((time, report.parameters.pmp));

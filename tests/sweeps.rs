@@ -433,7 +433,8 @@ fn what_is_stated_and_what_follows_from_it_come_back_from_the_log() {
     let curves = reader.curves(id, began, began + Duration::from_secs(86_400)).unwrap();
     let result = curves[0].result.clone().unwrap();
     assert_eq!(result.expanded, [0, 1, 2, 3, 4, 5, 6].map(|k| Some(one(k))));
-    assert_eq!(result.voc_origin.as_deref(), Some("measured"));
+    // The ammeter's zero is a little high here: no point lies beyond 0 A.
+    assert_eq!(result.voc_origin.as_deref(), Some("extrapolated"));
     // The module's area is stated, too.
     assert!((0.05..0.25).contains(&result.efficiency.unwrap()), "{result:?}");
     let conn = rusqlite::Connection::open(&path).unwrap();

@@ -1,8 +1,8 @@
 //! What a curve says, for the log: grade, parameters at the mean irradiance, their uncertainties.
 //!
-//! Model: the grade is of the curve as measured; the parameters are of the curve moved to its mean
-//! irradiance point by point, where it has one. What can't be found is absent, with the reason in
-//! words. An uncertainty is of a figure at the sweep's true mean irradiance and at the cell temperature
+//! Model: the grade is of the curve as measured, and a sweep that began at open circuit has reached it;
+//! the parameters are of the curve moved to its mean irradiance point by point, where it has one. What
+//! can't be found is absent, with the reason in words. An uncertainty is of a figure at the sweep's true mean irradiance and at the cell temperature
 //! of the moment in which the figure's own points were taken; it is there where the station states
 //! what is known of the instruments.
 
@@ -147,12 +147,10 @@ fn is_open(row: &CurvePointRow) -> bool {
     row.setpoint.zip(row.volts).is_some_and(|(asked, seen)| asked > seen * (1.0 + OPEN))
 }
 
-/// A sweep's first point is open circuit itself: an ammeter whose zero is a little high must not make an
-/// extrapolation of it.
+/// A sweep's first point is open circuit itself: that an ammeter's zero is a little high, so that no current
+/// seems to cross 0 A, is no lack of the curve. Voc still comes from a parabola on to 0 A, and is told as
+/// extrapolated, as its uncertainty has it.
 fn opened(report: &mut CurveReport) {
-    if report.parameters.voc.origin == Origin::Extrapolated {
-        report.parameters.voc.origin = Origin::Measured;
-    }
     let quality = &mut report.quality;
     quality.reasons.retain(|(_, why)| *why != Reason::OpenCircuit(Origin::Extrapolated));
     quality.grade = quality.reasons.first().map_or(Grade::Good, |worst| worst.0);

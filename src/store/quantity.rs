@@ -245,6 +245,8 @@ const OF_MINUTES: [(&str, &str, &str, &str); 3] = [
     ("covered_s", "t", "s", COVERED),
     ("missing_s", "t", "s", MISSING),
 ];
+const VOC_ORIGIN: &str = "measured, interpolated, extrapolated (also by no more than the zero of an \
+    ammeter that is a little high at open circuit) or out of reach";
 /// What a curve says: of `curve_result` and of the view.
 const OF_RESULTS: [(&str, &str, &str, &str); 27] = [
     ("grade", "-", "-", "good, fair or poor; NULL: not whole"),
@@ -258,7 +260,7 @@ const OF_RESULTS: [(&str, &str, &str, &str); 27] = [
     ("ff", "FF", "1", "fill factor"),
     ("irradiance", "G_poa", "W/m2", "mean irradiance of its points"),
     ("module_temperature", "T_mod", "degC", "mean back-of-module temperature of its points"),
-    ("voc_origin", "-", "-", "measured, interpolated, extrapolated or out of reach"),
+    ("voc_origin", "-", "-", VOC_ORIGIN),
     ("efficiency", "eta", "1", "Pmp over area and mean irradiance; NULL: no area stated"),
     ("isc_expanded_a", "U_Isc", "A", EXPANDED),
     ("isc_k", "k", "1", FACTOR),
