@@ -100,7 +100,7 @@ fn the_shipped_serial_example_reads() {
     assert_eq!(channel.control.envelope.boost_amps_max, Some(Amps(20.0)));
     assert_eq!(channel.control.path.boost, Volts(6.0));
     assert!(channel.device.is_none() && channel.build_device().is_none());
-    assert!(station.log.expect("stated").ends_with("deploy/stations/one-module.db"));
+    assert!(station.log.expect("stated").ends_with("deploy/stations/one-module.sqlite"));
 }
 
 #[test]
@@ -171,15 +171,15 @@ fn a_channel_may_state_its_own_rhythm() {
 #[test]
 fn relative_paths_start_at_the_file() {
     let text = Station::REHEARSAL
-        .replace("# log = \"larkfell.db\"", "log = \"larkfell.db\"")
+        .replace("# log = \"larkfell.sqlite\"", "log = \"larkfell.sqlite\"")
         .replace("\"payerne-2016-06-15\"", "\"days/own.csv\"");
     let station = read("yards/larkfell.toml", &text);
-    assert_eq!(station.log, Some(PathBuf::from("yards/larkfell.db")));
+    assert_eq!(station.log, Some(PathBuf::from("yards/larkfell.sqlite")));
     let day = DaySource::File(PathBuf::from("yards/days/own.csv"));
     assert_eq!(station.plant.expect("stated").day, day);
-    let absolute = text.replace("\"larkfell.db\"", "\"/var/lib/larkfell.db\"");
+    let absolute = text.replace("\"larkfell.sqlite\"", "\"/var/lib/larkfell.sqlite\"");
     let station = read("yards/larkfell.toml", &absolute);
-    assert_eq!(station.log, Some(PathBuf::from("/var/lib/larkfell.db")));
+    assert_eq!(station.log, Some(PathBuf::from("/var/lib/larkfell.sqlite")));
 }
 
 #[test]
