@@ -42,6 +42,7 @@ use cresthold_sim::sky::sun::Site;
 use herald::Herald;
 pub use machine::{Machine, StartWriter};
 use std::cell::RefCell;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Duration;
@@ -236,7 +237,7 @@ impl Field<'_> {
         let Self { station, stay, ref machine, .. } = *self;
         let clock = Clock::new(machine);
         let began = clock.stamp();
-        let claim = RefCell::new(Claim::stake(self.log)?);
+        let mut claim = Claim::stake(self.log)?;
         let book = self.book(began);
         let opened = self.open(&book).map_err(RunError::NoLog)?;
         let log = opened.log.as_ref();
@@ -263,10 +264,10 @@ impl Field<'_> {
             clock: clock.clone(),
             site: station.site,
             recorder: recorder.as_ref(),
-            claim: &claim,
         };
         let tasks = LocalSet::new();
-        self.tell_health(&tasks, (&shared, &sensing, clock.clone()), &claim).await;
+        let told = self.tell_health(&tasks, (&shared, &sensing, clock.clone())).await;
+        claim.tend(told);
         tasks.run_until(self.attend(&all, stop, screen)).await;
         drop(tasks);
         if let Some(recorder) = recorder {
@@ -336,7 +337,6 @@ impl Field<'_> {
         let mut supervisor = Supervisor::new();
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(self.machine.tick).await;
-            all.claim.borrow_mut().tend(clock.mono());
             clock.tell_news(&mut shared.borrow_mut());
             let news = all.recorder.map(Recorder::news).unwrap_or_default();
             tell_recordings(news, &shared.borrow(), clock.stamp());
@@ -370,14 +370,13 @@ impl Field<'_> {
         supervisor.tick(begun, shared.pulse.turns(now), || seen::words(shared));
     }
 
-    /// Answers whoever asks how the run is; without an address the run goes on.
+    /// Answers whoever asks how the run is, and where; without an address the run goes on.
     async fn tell_health(
         &self,
         tasks: &LocalSet,
         (shared, sensing, clock): (&Rc<RefCell<Shared>>, &Rc<Sensing>, Clock),
-        claim: &RefCell<Claim>,
-    ) {
-        let Some(address) = self.station.health else { return };
+    ) -> Option<SocketAddr> {
+        let address = self.station.health?;
         let listener = match tokio::net::TcpListener::bind(address).await {
             Ok(listener) => listener,
             Err(error) => {
@@ -385,18 +384,17 @@ impl Field<'_> {
                     "{address}: the run can't tell its health there ({error}); it goes on without. \
                      Free the address, or state another as [health] listen"
                 );
-                return;
+                return None;
             }
         };
-        if let Ok(address) = listener.local_addr() {
-            claim.borrow_mut().tell(address);
-        }
+        let address = listener.local_addr().ok();
         let (shared, sensing) = (Rc::clone(shared), Rc::clone(sensing));
         let (station, log) = (self.station.clone(), self.log.to_path_buf());
         let tick = self.machine.tick;
         let health =
             move || seen::health(&station, &shared.borrow(), &sensing, (&clock, tick, &log));
         tasks.spawn_local(server::serve(listener, Rc::new(health)));
+        address
     }
 
     /// What each channel is doing.
@@ -427,7 +425,6 @@ struct All<'a> {
     clock: Clock,
     site: Site,
     recorder: Option<&'a Recorder>,
-    claim: &'a RefCell<Claim>,
 }
 
 impl All<'_> {
