@@ -184,6 +184,10 @@ impl Shared {
         }
         self.writer.offer(record);
     }
+
+    fn tell_left_out(&mut self, now: Instant, last: bool) {
+        self.herald.tell_left_out(self.writer.left_out(), now, last);
+    }
 }
 
 /// How long to run, and what to do about instruments that don't answer at the start.
@@ -277,6 +281,7 @@ impl Field<'_> {
         let end = clock.stamp();
         clock.tell_news(&mut shared.borrow_mut());
         shared.borrow_mut().take(event(Happening::RunEnded, end));
+        shared.borrow_mut().tell_left_out(end.mono, true);
         writer.finish()?;
         Ok(ended(station, &shared.borrow(), stay, path))
     }
@@ -338,6 +343,7 @@ impl Field<'_> {
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(self.machine.tick).await;
             clock.tell_news(&mut shared.borrow_mut());
+            shared.borrow_mut().tell_left_out(clock.mono(), false);
             let news = all.recorder.map(Recorder::news).unwrap_or_default();
             tell_recordings(news, &shared.borrow(), clock.stamp());
             self.report_to(&mut supervisor, &shared.borrow(), clock.mono());

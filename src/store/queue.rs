@@ -261,6 +261,12 @@ impl WriterHandle {
         self.shared.status(Instant::now())
     }
 
+    /// How many samples were left out because the queue was full; cheap.
+    #[must_use]
+    pub fn left_out(&self) -> u64 {
+        self.shared.left_out.load(Ordering::Relaxed)
+    }
+
     fn put(&self, entry: Entry) {
         // Behind others in the pocket, so that they keep their order.
         if self.shared.pocketed.load(Ordering::Acquire) > 0 {

@@ -3,7 +3,7 @@
 //! Model: warnings and alarms are told, and what ends them; all else is in the log alone. Nothing
 //! floods: see [`Ration`].
 
-use super::ration::{Leave, Ration, SPAN};
+use super::ration::{Leave, Ration, SPAN, Tally};
 use crate::control::record::{ChannelId, Event, Happening, Severity};
 use crate::station::Station;
 use crate::time::Instant;
@@ -13,6 +13,7 @@ use std::fmt::{self, Display};
 pub(super) struct Herald {
     channels: Vec<Told>,
     ration: Ration,
+    left_out: Tally,
 }
 
 /// A channel, as far as it was told.
@@ -26,7 +27,7 @@ impl Herald {
     pub(super) fn new(station: &Station) -> Self {
         let told = |name: &String| Told { name: name.clone(), is_open: false };
         let channels = station.channels.iter().map(|spec| told(&spec.name)).collect();
-        Self { channels, ration: Ration::default() }
+        Self { channels, ration: Ration::default(), left_out: Tally::default() }
     }
 
     /// Tells an event, where an operator has to know of it.
@@ -40,6 +41,15 @@ impl Herald {
     /// Tells what an instrument's line said, which names its channel.
     pub(super) fn tell_fault(&mut self, channel: ChannelId, now: Instant, text: &str) {
         self.say((Some(channel), "instrument", now), Severity::Warning, |_| text);
+    }
+
+    /// Tells that the log leaves samples out, `all` of them so far; `last` at the end of the run. The log's
+    /// own events of it come late, as the disk does.
+    pub(super) fn tell_left_out(&mut self, all: u64, now: Instant, last: bool) {
+        if let Some(count) = self.left_out.ask(all, now, last) {
+            let what = Happening::SamplesLeftOut { count };
+            say(what.severity(), Line(None, what));
+        }
     }
 
     fn is_worth_telling(&mut self, channel: Option<ChannelId>, what: &Happening) -> bool {

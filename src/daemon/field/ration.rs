@@ -14,6 +14,9 @@ pub(super) const SPAN: Duration = Duration::from_secs(600);
 /// Lines of one kind in a span.
 pub(super) const LINES: u32 = 5;
 
+/// Between lines that tell how much there was of something that goes on.
+const GOES_ON: Duration = Duration::from_secs(SPAN.as_secs() / LINES as u64);
+
 /// What may be said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Leave {
@@ -59,9 +62,30 @@ impl Ration {
     }
 }
 
+/// Counts what goes on, and tells now and then how much more there was.
+#[derive(Debug, Default)]
+pub(super) struct Tally {
+    told: u64,
+    next: Instant,
+}
+
+impl Tally {
+    /// How many more of `all` there are than was told, where that may be said now; `last` where it is the
+    /// last time.
+    pub(super) fn ask(&mut self, all: u64, now: Instant, last: bool) -> Option<u64> {
+        let more = all.saturating_sub(self.told);
+        if more == 0 || (now < self.next && !last) {
+            return None;
+        }
+        self.told = all;
+        self.next = now + GOES_ON;
+        Some(more)
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{LINES, Leave, Ration, SPAN};
+    use super::{LINES, Leave, Ration, SPAN, Tally};
     use crate::control::record::ChannelId;
     use crate::time::Instant;
     use std::time::Duration;
@@ -83,6 +107,21 @@ mod tests {
         // The span counts from its first line, not from the last one asked for.
         assert_eq!(ration.ask(Some(ChannelId(0)), "let-go", at(599)), Leave::Nothing);
         assert_eq!(flood(&mut ration, 600), said, "the next span is like the first");
+    }
+
+    /// A disk that is too slow for an hour: 80 samples a second.
+    #[test]
+    fn what_goes_on_is_told_at_once_then_now_and_then_and_in_full() {
+        let mut tally = Tally::default();
+        assert_eq!(tally.ask(0, at(0), true), None, "nothing is no news");
+        let told: Vec<u64> = (0..3600)
+            .filter_map(|second| tally.ask(80 * (second + 1), at(second), false))
+            .collect();
+        assert_eq!(told.len(), usize::try_from(6 * LINES).unwrap(), "five in ten minutes");
+        assert_eq!((told[0], told[1]), (80, 80 * 120));
+        let rest = tally.ask(80 * 3600, at(3600), true);
+        assert_eq!(told.iter().sum::<u64>() + rest.unwrap(), 80 * 3600);
+        assert_eq!(tally.ask(80 * 3600, at(9000), true), None);
     }
 
     #[test]
