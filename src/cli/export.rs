@@ -69,7 +69,9 @@ impl ValueEnum for Rows {
             Self::Days => "totals of a day",
             Self::Events => "what happened",
             Self::Curves => "I-V curves: crest, ends, grade, uncertainties",
-            Self::Points => "points of I-V curves",
+            Self::Points => {
+                "points of I-V curves, also of one that a power cut left without an end"
+            }
             Self::Sensors => "one-minute records of the sensors",
         };
         Some(PossibleValue::new(self.word()).help(what))

@@ -24,7 +24,9 @@ pub use as_parquet::{About, ParquetSheet};
 pub use column::{Form, Heading, Sheet, Value};
 pub use zone::Zone;
 
-use crate::store::{ChannelRow, EventRow, Reader, RowsOf, SensorRow, StoreError, StoredChannel};
+use crate::store::{
+    ChannelRow, Endless, EventRow, Reader, RowsOf, SensorRow, StoreError, StoredChannel,
+};
 use crate::time::Utc;
 use column::Column;
 use std::collections::HashMap;
@@ -33,6 +35,7 @@ use std::rc::Rc;
 use tables::{Of, OfSensor, Point};
 
 const HOUR_US: i64 = 3_600_000_000;
+const DAY_US: i64 = 24 * HOUR_US;
 /// The longest piece of time of each kind (us), so that some ten thousand rows are in memory at once:
 /// an hour at 10 Hz, a week of minutes, a day of curves of a hundred points.
 const LONGEST_OF_SAMPLES: i64 = HOUR_US;
@@ -57,7 +60,7 @@ pub enum Rows {
     Events,
     /// An I-V curve and what it says.
     Curves,
-    /// A point of an I-V curve that ended.
+    /// A point of an I-V curve, also of one that a power cut left without an end, which has no row of its own.
     Points,
     /// A one-minute record of a sensor.
     Sensors,
@@ -140,6 +143,8 @@ pub struct Export<'r> {
     /// What a row's channel is called.
     names: HashMap<StoredChannel, Rc<str>>,
     pieces: Vec<(Source, Range<Utc>)>,
+    /// The curves without an end, where points are wanted.
+    endless: HashMap<StoredChannel, Vec<Endless>>,
     /// Which time dates are of.
     dates_of: String,
 }
@@ -162,7 +167,13 @@ impl<'r> Export<'r> {
             .map(|one| (one.id, Rc::from(one.name.as_str())))
             .collect();
         let dates_of = dates_of(reader)?;
-        let mut export = Self { reader, wanted, names, pieces: Vec::new(), dates_of };
+        let endless = HashMap::new();
+        let mut export = Self { reader, wanted, names, pieces: Vec::new(), endless, dates_of };
+        if export.wanted.rows == Rows::Points {
+            for &id in export.names.keys() {
+                export.endless.insert(id, reader.endless(id)?);
+            }
+        }
         for source in export.sources(&channels)? {
             let pieces = export.pieces_of(&source)?;
             export.pieces.extend(pieces.into_iter().map(|piece| (source.clone(), piece)));
@@ -218,10 +229,9 @@ impl<'r> Export<'r> {
             }),
             Rows::Points => pour.channels(&tables::points(), |channel, from, until| {
                 let mut points = Vec::new();
-                for of in reader.curves(channel, from, until)? {
-                    let rows = reader.curve_points(channel, of.boot, of.curve)?;
-                    let point = |row| Point { boot: of.boot, curve: of.curve, row };
-                    points.extend(rows.into_iter().map(point));
+                for (_, boot, curve) in self.curves_within(channel, &(from..until))? {
+                    let rows = reader.curve_points(channel, boot, curve)?;
+                    points.extend(rows.into_iter().map(|row| Point { boot, curve, row }));
                 }
                 Ok(points)
             }),
@@ -229,6 +239,25 @@ impl<'r> Export<'r> {
             Rows::Days => pour.days(),
             Rows::Events => pour.events(),
         }
+    }
+
+    fn endless_of(&self, channel: StoredChannel) -> impl Iterator<Item = &Endless> {
+        self.endless.get(&channel).into_iter().flatten()
+    }
+
+    /// All curves that began within a piece of time, with and without an end: when, boot and number.
+    fn curves_within(
+        &self,
+        channel: StoredChannel,
+        piece: &Range<Utc>,
+    ) -> Result<Vec<(Utc, i64, u32)>, StoreError> {
+        let ended = self.reader.curves(channel, piece.start, piece.end)?;
+        let ended = ended.iter().map(|one| (one.began.utc, one.boot, one.curve));
+        let endless = self.endless_of(channel).map(|one| (one.began, one.boot, one.curve));
+        let mut all: Vec<_> =
+            ended.chain(endless.filter(|(began, ..)| piece.contains(began))).collect();
+        all.sort_by_key(|(began, ..)| *began);
+        Ok(all)
     }
 
     fn within(&self) -> Range<Utc> {
@@ -266,7 +295,11 @@ impl<'r> Export<'r> {
             (Rows::Days, Source::Station) => return Ok(vec![self.within()]),
             (_, Source::Station) => (RowsOf::Events, LONGEST_OF_EVENTS),
         };
-        Ok(pieces::pieces(&self.reader.days(of)?, longest, &self.within()))
+        let mut days = self.reader.days(of)?;
+        if let Source::Channel(id, _) = source {
+            days.extend(self.endless_of(*id).map(|one| one.began.as_micros().div_euclid(DAY_US)));
+        }
+        Ok(pieces::pieces(&days, longest, &self.within()))
     }
 }
 

@@ -49,8 +49,8 @@ pub use error::StoreError;
 pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, OpenTail, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
 pub use reader::{
-    BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Reader, RowsOf,
-    SampleRow, SensorMinuteRow, SensorRow, StoredChannel,
+    BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, Endless, EventRow, MinuteRow, Reader,
+    RowsOf, SampleRow, SensorMinuteRow, SensorRow, StoredChannel,
 };
 pub use results::{Appraise, CurveResult, Expanded, StatedRow, UNCERTAIN};
 pub use schema::{APPLICATION_ID, SCHEMA_VERSION};

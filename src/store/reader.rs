@@ -25,7 +25,7 @@ mod sensors;
 mod whole;
 
 pub(super) use curves::points_of;
-pub use curves::{CurvePointRow, CurveRow};
+pub use curves::{CurvePointRow, CurveRow, Endless};
 pub use days::RowsOf;
 pub use sensors::{SensorMinuteRow, SensorRow};
 pub use whole::Reader;

@@ -292,20 +292,30 @@ fn points(reader: &Reader) -> (String, Vec<Vec<Cell>>) {
                   irradiance (W/m2),module temperature (degC),boot,since boot (s)";
     let mut rows = Vec::new();
     for channel in reader.channels().unwrap() {
-        for curve in reader.curves(channel.id, EVER.0, EVER.1).unwrap() {
-            let all = reader.curve_points(channel.id, curve.boot, curve.curve).unwrap();
+        let ended = reader.curves(channel.id, EVER.0, EVER.1).unwrap();
+        let mut all: Vec<_> =
+            ended.iter().map(|one| (one.began.utc, one.boot, one.curve)).collect();
+        assert_eq!(all.len(), 4, "two a file");
+        // The third of each file has no end.
+        for boot in [all[0].1, all[2].1] {
+            let points = reader.curve_points(channel.id, boot, 3).unwrap();
+            all.push((points[0].at.utc, boot, 3));
+        }
+        all.sort_by_key(|one| one.0);
+        for (_, boot, curve) in all {
+            let all = reader.curve_points(channel.id, boot, curve).unwrap();
             rows.extend(all.into_iter().map(|row| {
                 vec![
                     time(row.at.utc),
                     text(&channel.name),
-                    count(curve.curve),
+                    count(curve),
                     count(row.point),
                     number(row.volts.map(|it| it.0)),
                     number(row.amps.map(|it| it.0)),
                     number(row.setpoint.map(|it| it.0)),
                     number(row.irradiance.map(|it| it.0)),
                     number(row.module_temperature.map(|it| it.0)),
-                    Cell::Whole(curve.boot),
+                    Cell::Whole(boot),
                     since_boot(row.at),
                 ]
             }));

@@ -95,9 +95,10 @@ fn minutes(log: &mut Log, channel: u16, s: f64) {
     }
 }
 
+/// A whole curve, one that the dark broke off, and one that a power cut left without an end.
 fn curve(log: &mut Log, channel: u16, s: f64) {
     let channel = ChannelId(channel);
-    for (number, end) in [(1, CurveEnd::Whole), (2, CurveEnd::Dark)] {
+    for (number, end) in [(1, CurveEnd::Whole), (2, CurveEnd::Dark), (3, CurveEnd::Dark)] {
         let began = second(s + 1000.0 * f64::from(number));
         for index in 0..20_u16 {
             log.write(&Record::CurvePoint(CurvePoint {
@@ -112,6 +113,9 @@ fn curve(log: &mut Log, channel: u16, s: f64) {
                 module_temperature: (index > 4).then_some(Celsius(45.5)),
             }))
             .unwrap();
+        }
+        if number == 3 {
+            continue;
         }
         log.write(&Record::Curve(Curve {
             channel,

@@ -32,6 +32,17 @@ pub struct CurveRow {
     pub result: Option<CurveResult>,
 }
 
+/// An I-V curve without an end in the log: a power cut took it, or the curve is under way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Endless {
+    /// The boot it belongs to.
+    pub boot: i64,
+    /// Its number within boot and channel, from 1.
+    pub curve: u32,
+    /// When its first point was taken (whole microseconds).
+    pub began: Utc,
+}
+
 /// One point of an I-V curve. A value that was no number is absent.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CurvePointRow {
@@ -82,6 +93,19 @@ impl Part {
                 missed: row.get::<_, Option<f64>>(10)?.map(WattHours),
                 result: result(row, 11)?,
             })
+        })
+    }
+
+    /// The curves of a channel that have points and no end, in the order of the wall clock.
+    pub(super) fn endless(&self, channel: StoredChannel) -> Result<Vec<Endless>, StoreError> {
+        let sql = "WITH endless AS (SELECT DISTINCT boot, curve FROM curve_point WHERE channel = ?1 \
+                   EXCEPT SELECT boot, curve FROM curve WHERE channel = ?1) \
+                   SELECT boot, curve, (SELECT min(utc_us) FROM curve_point AS p \
+                   WHERE p.boot = e.boot AND p.channel = ?1 AND p.curve = e.curve) AS began \
+                   FROM endless AS e ORDER BY began, boot, curve";
+        self.list(sql, [channel.0], |row| {
+            let began = Utc::from_micros(row.get(2)?);
+            Ok(Endless { boot: row.get(0)?, curve: row.get(1)?, began })
         })
     }
 

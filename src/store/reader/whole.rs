@@ -6,8 +6,8 @@
 //! file carried its day totals along: of these the newest counts, not their sum.
 
 use super::{
-    BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, EventRow, MinuteRow, Part, SampleRow,
-    StoredChannel,
+    BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, Endless, EventRow, MinuteRow, Part,
+    SampleRow, StoredChannel,
 };
 use crate::store::{StatedRow, StoreError, book};
 use crate::time::Utc;
@@ -174,6 +174,21 @@ impl Reader {
         })?;
         self.sort(&mut rows, |row| row.began.utc);
         Ok(rows)
+    }
+
+    /// The curves of a channel that have points and no end, as a power cut or a curve under way leaves them, in
+    /// the order of the wall clock.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn endless(&self, channel: StoredChannel) -> Result<Vec<Endless>, StoreError> {
+        let mut found = self.of(channel, |index, part, channel| {
+            let mut found = part.endless(channel)?;
+            found.iter_mut().for_each(|one| one.boot = shifted(index, one.boot));
+            Ok(found)
+        })?;
+        self.sort(&mut found, |one| one.began);
+        Ok(found)
     }
 
     /// The points of one curve, in the order they were taken.
