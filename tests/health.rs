@@ -8,6 +8,7 @@
 mod noon;
 
 use cresthold::daemon::health::Health;
+use cresthold::store::Reader;
 use cresthold_sim::wire::instrument::{VirtualLoad, VirtualSupply};
 use cresthold_sim::wire::plant::LivePlant;
 use cresthold_sim::wire::serve::TcpServer;
@@ -90,6 +91,8 @@ fn a_run_tells_how_it_is() {
     let directory = tempfile::tempdir().unwrap();
     let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
     let (load, _boost) = serve(&plant, &file);
+    let recorded = std::fs::read_to_string(&file).unwrap() + "[recording]\nfolder = \"heard\"\n";
+    std::fs::write(&file, recorded).unwrap();
     let nobody = status(&log, &[]);
     assert_eq!(nobody.status.code(), Some(4), "{nobody:?}");
 
@@ -122,6 +125,16 @@ fn a_run_tells_how_it_is() {
     assert!(room.abs_diff(free) < free / 20 + 1_000_000_000, "{room} {free}");
     let table = String::from_utf8(status(&log, &[]).stdout).unwrap();
     println!("{table}");
+    let recording = &health.recordings[0];
+    let length = std::fs::metadata(recording.file.as_ref().unwrap()).unwrap().len();
+    assert!((1..=length).contains(&recording.bytes) && recording.ended.is_none(), "{recording:?}");
+    let codes: Vec<&str> = health.events.iter().map(|event| event.code.as_str()).collect();
+    for code in ["connected", "tracking-began"] {
+        assert!(codes.contains(&code), "{code} is not in {codes:?}");
+    }
+    for word in ["last events", "-1.recording", "tracking began"] {
+        assert!(table.contains(word), "{word:?} is not in\n{table}");
+    }
     for word in ["slope-1", "tracking", " V ", " A ", " W ", "control turns", "turns: ", "log: "] {
         assert!(table.contains(word), "{word:?} is not in\n{table}");
     }
@@ -146,6 +159,35 @@ fn a_run_tells_how_it_is() {
     assert_eq!(told.last().map(String::as_str), Some("STOPPING=1"));
     assert!(told.iter().any(|message| message.starts_with("STATUS=channels: 1 ")), "{told:?}");
     assert_eq!(status(&log, &[]).status.code(), Some(4), "nobody runs any more");
+}
+
+/// What a run before made of the day is in what is shown of it, and not in what this run made.
+#[test]
+fn the_day_goes_on_after_a_restart() {
+    let plant = plant();
+    let directory = tempfile::tempdir().unwrap();
+    let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
+    let (_load, _boost) = serve(&plant, &file);
+    let tracking = || {
+        let daemon = Daemon::start(&file, &log);
+        let health = wait(|| ask(&log).filter(|health| health.channels[0].doing == "tracking"));
+        (daemon, health)
+    };
+    let (mut first, _) = tracking();
+    std::thread::sleep(Duration::from_secs(3));
+    let kill = Command::new("kill").args(["-TERM", &first.0.id().to_string()]).status().unwrap();
+    assert!(kill.success());
+    assert_eq!(first.0.wait().unwrap().code(), Some(0));
+    let (_second, health) = tracking();
+    let today = health.time.get(..10).unwrap();
+    let rows = Reader::open(&log).unwrap().day_totals(today, today).unwrap();
+    let before: f64 = rows.iter().map(|row| row.energy.0).sum();
+    let channel = &health.channels[0];
+    assert!(channel.today_wh >= before && channel.energy_wh <= channel.today_wh, "{channel:?}");
+    // Some 200 W for 3 s; nothing where midnight has passed meanwhile.
+    assert!(before > 0.05 || rows.is_empty(), "{before}");
+    let table = String::from_utf8(status(&log, &[]).stdout).unwrap();
+    assert!(table.contains("today") && table.contains(" Wh"), "{table}");
 }
 
 /// What the system's own tool says is free on a directory's disk (bytes).

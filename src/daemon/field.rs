@@ -21,7 +21,7 @@ use super::claim::Claim;
 use super::health::server;
 use super::live::{ChannelStatus, RunStatus, Screen};
 use super::pulse::Pulse;
-use super::recorder::{Ear, News, Recorder};
+use super::recorder::{Ear, News, Recorder, Seen};
 use super::rehearse::facts;
 use super::requests::Requests;
 use super::sensing::{self, Sensing};
@@ -33,10 +33,11 @@ use crate::control::record::{
 };
 use crate::control::{Punctuality, Timekeeper};
 use crate::instruments::Bench;
+use crate::quantities::WattHours;
 use crate::report::curve_result::{appraiser, stated_rows};
 use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
-use crate::store::{Book, Keep, Log, Note, Opened, StoreError, WriterHandle};
+use crate::store::{Book, DayBefore, Keep, Log, Note, Opened, StoreError, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
 use cresthold_sim::sky::sun::Site;
 use herald::Herald;
@@ -142,6 +143,10 @@ struct Shared {
     asked: Vec<bool>,
     /// The last curve that ended.
     curve: Option<Curve>,
+    /// Energy of the newest days, as earlier runs made it.
+    before: Vec<DayBefore>,
+    /// How the recordings are, where there are any.
+    recordings: Option<Seen>,
 }
 
 impl Shared {
@@ -161,7 +166,15 @@ impl Shared {
             faults: vec![None; channels],
             asked: vec![false; channels],
             curve: None,
+            before: Vec::new(),
+            recordings: None,
         }
+    }
+
+    /// Energy of a channel on a day, by this run and those before it.
+    fn energy_on(&self, channel: ChannelId, date: &str) -> WattHours {
+        let before = self.before.iter().find(|day| day.channel == channel && day.date == date);
+        before.map_or(WattHours::ZERO, |day| day.energy) + self.summary.energy_on(channel, date)
     }
 
     fn take(&mut self, record: Record) {
@@ -247,12 +260,13 @@ impl Field<'_> {
         let log = opened.log.as_ref();
         let path = log.map_or(self.log, Log::path).to_path_buf();
         let broke_off = log.and_then(Log::broke_off);
+        let before = log.map_or_else(Vec::new, |log| log.days_before().to_vec());
         if let Some(newest) = log.and_then(Log::newest_before) {
             clock.kept.borrow_mut().keeper.note_newest(newest);
         }
         let writer = (machine.writer)(opened, book)?;
         let shared = Shared::new(station, writer.handle(), Rc::clone(&machine.heard));
-        let shared = Rc::new(RefCell::new(shared));
+        let shared = Rc::new(RefCell::new(Shared { before, ..shared }));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
         if let Some(last) = broke_off {
@@ -262,6 +276,7 @@ impl Field<'_> {
             Rc::new(Sensing::new(station, (clock.clone(), machine.judge), writer.handle()));
         let driven = |id| stay.sweep.is_none_or(|only| only == id);
         let recorder = Recorder::start(station, driven, machine.recorder_waits);
+        shared.borrow_mut().recordings = recorder.as_ref().map(Recorder::seen);
         let all = All {
             shared: Rc::clone(&shared),
             sensing: Rc::clone(&sensing),
@@ -481,11 +496,12 @@ fn ended(station: &Station, shared: &Shared, stay: Stay, log: PathBuf) -> Ended 
 }
 
 fn status(station: &Station, shared: &Shared, sensing: &Sensing, utc: Utc) -> RunStatus {
+    let today = station.day.day_of(utc).date();
     let of = |(index, spec): (usize, &ChannelSpec)| ChannelStatus {
         name: spec.name.clone(),
         activity: shared.activities[index],
         sample: shared.samples[index],
-        energy: shared.summary.sums(spec.control.id).energy,
+        energy: shared.energy_on(spec.control.id, &today).0,
     };
     RunStatus {
         title: station.name.clone(),

@@ -17,6 +17,7 @@ use crate::control::record::ChannelId;
 use crate::recording::{Listener, Word};
 use crate::station::Station;
 use file::File;
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -46,11 +47,35 @@ pub(super) struct News {
     pub(super) text: String,
 }
 
+/// How a recording is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct State {
+    /// Its file; none where none could be begun.
+    pub(super) file: Option<PathBuf>,
+    /// What was given to the system of it (bytes).
+    pub(super) bytes: u64,
+    /// Why it ended before the run, if it did.
+    pub(super) ended: Option<String>,
+}
+
+/// How the recordings of a run are, for those who ask.
+#[derive(Clone, Debug)]
+pub(super) struct Seen(Arc<Shared>);
+
+impl Seen {
+    /// In the channels' order; none where a channel's is not wanted.
+    pub(super) fn states(&self) -> Vec<Option<State>> {
+        self.0.states.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
 #[derive(Debug)]
 struct Shared {
     /// By channel: whether nobody takes its words any more, and how many inputs could not be kept.
     over: Vec<AtomicBool>,
     lost: Vec<AtomicU64>,
+    /// How each recording is; none where none is wanted.
+    states: Mutex<Vec<Option<State>>>,
     /// Whether the run came to its end.
     ended: AtomicBool,
     news: Mutex<Vec<News>>,
@@ -61,6 +86,7 @@ impl Shared {
         Self {
             over: (0..channels).map(|_| AtomicBool::new(false)).collect(),
             lost: (0..channels).map(|_| AtomicU64::new(0)).collect(),
+            states: Mutex::new(vec![None; channels]),
             ended: AtomicBool::new(false),
             news: Mutex::default(),
         }
@@ -70,9 +96,18 @@ impl Shared {
         std::mem::take(&mut *self.news.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
+    fn with_state(&self, index: usize, what: impl FnOnce(&mut State)) {
+        let mut states = self.states.lock().unwrap_or_else(PoisonError::into_inner);
+        let none = || State { file: None, bytes: 0, ended: None };
+        what(states[index].get_or_insert_with(none));
+    }
+
     fn tell(&self, index: usize, ended: bool, text: String) {
         let channel = ChannelId(u16::try_from(index).unwrap_or_default());
         self.over[index].fetch_or(ended, Ordering::Relaxed);
+        if ended {
+            self.with_state(index, |state| state.ended = Some(text.clone()));
+        }
         let mut news = self.news.lock().unwrap_or_else(PoisonError::into_inner);
         news.push(News { channel, ended, text });
     }
@@ -110,6 +145,9 @@ impl Recorder {
             files.push(match begun {
                 None => None,
                 Some(Ok(file)) => {
+                    shared.with_state(index, |state| {
+                        (state.file, state.bytes) = (Some(file.path().to_owned()), file.written());
+                    });
                     let path = file.path().display();
                     shared.tell(
                         index,
@@ -142,6 +180,11 @@ impl Recorder {
     pub(super) fn ear(&self, index: usize) -> Option<Ear> {
         let (queue, shared) = (self.queue.clone()?, Arc::clone(&self.shared));
         Some(Ear { index, queue, shared, waits: self.waits })
+    }
+
+    /// How the recordings are, for those who ask.
+    pub(super) fn seen(&self) -> Seen {
+        Seen(Arc::clone(&self.shared))
     }
 
     /// What the log should know since the last call.
@@ -224,6 +267,9 @@ impl Keeper {
                 self.flushed = Instant::now();
                 for index in 0..self.files.len() {
                     self.with(index, File::flush);
+                    if let Some(file) = &self.files[index] {
+                        self.shared.with_state(index, |state| state.bytes = file.written());
+                    }
                 }
             }
         }

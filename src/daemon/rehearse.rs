@@ -221,6 +221,7 @@ fn status(
     } else {
         "as fast as it goes".to_owned()
     };
+    let today = station.day.day_of(yard.stamp(now).utc).date();
     let channels = station
         .channels
         .iter()
@@ -229,7 +230,7 @@ fn status(
             name: spec.name.clone(),
             activity: stand.channel().activity(),
             sample: stand.last_sample().copied(),
-            energy: summary.sums(spec.control.id).energy,
+            energy: summary.energy_on(spec.control.id, &today).0,
         })
         .collect();
     RunStatus {

@@ -3,6 +3,7 @@
 use super::table::align;
 use crate::control::record::{ChannelId, DayTotal};
 use crate::control::{PUNCTUAL, Turns};
+use crate::quantities::WattHours;
 use crate::time::Instant;
 use std::collections::BTreeMap;
 
@@ -103,6 +104,14 @@ impl Summary {
         let awake = covered + sums.missing;
         sums.completeness = (awake > 0.0).then(|| covered / awake);
         sums
+    }
+
+    /// Energy of one channel on a day, `date` (ISO 8601), as far as this run made it.
+    #[must_use]
+    pub fn energy_on(&self, channel: ChannelId, date: &str) -> WattHours {
+        let all = self.days.range((channel, Instant::ZERO)..);
+        let ours = all.take_while(|((of, _), _)| *of == channel).map(|(_, day)| day);
+        ours.filter(|day| day.day.date() == date).map(|day| day.energy).sum()
     }
 
     /// The table for people; columns for sweeps only where there were any.

@@ -1,11 +1,15 @@
 //! The beginning of a run in the log: its boot, its channels, and how the one before ended.
 
-use super::log::{ChannelFacts, OpenFacts};
+use super::log::{ChannelFacts, DayBefore, OpenFacts};
 use super::pack::{self, STRETCH_BITS};
 use super::rows::EventRow;
-use crate::control::record::{Happening, Severity};
+use crate::control::record::{ChannelId, Happening, Severity};
+use crate::quantities::WattHours;
 use crate::time::{Stamp, Utc};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
+
+/// Days whose energy is looked up at the start.
+const NEWEST_DAYS: i64 = 8;
 
 /// When the last run wrote its last row, if it began but did not end. Boots that are no runs, as
 /// those of commissioning, are passed over. Rows that must be looked up by time alone (minutes,
@@ -34,6 +38,30 @@ pub(super) fn newest_event(conn: &Connection) -> rusqlite::Result<Option<Utc>> {
     let newest = "SELECT utc_us FROM event ORDER BY id DESC LIMIT 1";
     let newest: Option<i64> = conn.query_row(newest, [], |row| row.get(0)).optional()?;
     Ok(newest.map(Utc::from_micros))
+}
+
+/// The energy of the newest days by channel, as the boots before this one have it. More than one day, since the
+/// clock may turn out to be wrong.
+pub(super) fn days_before(
+    conn: &Connection,
+    boot: i64,
+    channels: &[i64],
+) -> rusqlite::Result<Vec<DayBefore>> {
+    let mut statement = conn.prepare(
+        "SELECT channel, date, coalesce(sum(energy_wh), 0.0) FROM day WHERE boot < ?1 \
+         AND date IN (SELECT DISTINCT date FROM day ORDER BY date DESC LIMIT ?2) \
+         GROUP BY channel, date",
+    )?;
+    let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?));
+    let mut found = Vec::new();
+    for row in statement.query_map((boot, NEWEST_DAYS), row)? {
+        let (channel, date, energy): (i64, String, f64) = row?;
+        let place = channels.iter().position(|known| *known == channel);
+        if let Some(place) = place.and_then(|place| u16::try_from(place).ok()) {
+            found.push(DayBefore { channel: ChannelId(place), date, energy: WattHours(energy) });
+        }
+    }
+    Ok(found)
 }
 
 /// Writes the boot and its channels; answers the boot's number and the channels' numbers.

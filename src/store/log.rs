@@ -21,6 +21,7 @@ use super::sensors::{self, SensorFacts};
 use super::tail::{Tail, TailFile, tail_path};
 use crate::control::DaySplit;
 use crate::control::record::{ChannelId, Event, Happening, Record, Severity};
+use crate::quantities::WattHours;
 use crate::sensors::SensorMinute;
 use crate::time::{Instant, Stamp, Utc};
 use rusqlite::types::Value;
@@ -85,6 +86,15 @@ pub struct Note {
     pub detail: Option<String>,
 }
 
+impl Note {
+    /// An event in words, without its details.
+    pub(super) fn of(event: &Event) -> Self {
+        let Event { channel, at, what } = event;
+        let (severity, code, text) = (what.severity(), what.code(), what.to_string());
+        Self { channel: *channel, at: *at, severity, code, text, detail: None }
+    }
+}
+
 /// How many rows of each kind.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Rows {
@@ -123,13 +133,26 @@ impl Rows {
     }
 }
 
+/// A channel's energy of a day, as far as runs before this one made it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DayBefore {
+    /// Which channel.
+    pub channel: ChannelId,
+    /// The day, ISO 8601.
+    pub date: String,
+    /// Energy delivered (Wh).
+    pub energy: WattHours,
+}
+
 /// What is known of the runs before this one.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Before {
     /// When the last one wrote its last row, if it has no end.
     broke_off: Option<Utc>,
     /// The time of the newest row, as far as it is told by events.
     newest: Option<Utc>,
+    /// The energy of the newest days.
+    days: Vec<DayBefore>,
 }
 
 /// How the tail of a log is opened, given the log's path.
@@ -237,13 +260,15 @@ impl Log {
             .map_err(|error| StoreError::from_sqlite(path, "looking at the last run", error))?;
         let (boot, channels) = boot::begin_boot(&mut conn, facts)
             .map_err(|error| StoreError::from_sqlite(path, "writing the boot", error))?;
+        let days = boot::days_before(&conn, boot, &channels)
+            .map_err(|error| StoreError::from_sqlite(path, "looking at the last days", error))?;
         Ok(Self {
             conn,
             path: path.to_path_buf(),
             month: String::new(),
             packer: Packer::new(boot, channels.clone()),
             began: facts.began,
-            before: Before { broke_off, newest: newest.max(broke_off) },
+            before: Before { broke_off, newest: newest.max(broke_off), days },
             channels,
             sensors: Vec::new(),
             offset: None,
@@ -400,8 +425,8 @@ impl Log {
     }
 
     /// What its file told of the runs before.
-    pub(super) const fn before(&self) -> Before {
-        self.before
+    pub(super) fn before(&self) -> Before {
+        self.before.clone()
     }
 
     /// The same behind another file, which told of the runs before.
@@ -420,6 +445,12 @@ impl Log {
     #[must_use]
     pub const fn newest_before(&self) -> Option<Utc> {
         self.before.newest
+    }
+
+    /// The channels' energy of the newest days of the file, as runs before this boot made it.
+    #[must_use]
+    pub fn days_before(&self) -> &[DayBefore] {
+        &self.before.days
     }
 
     /// Where the log is.

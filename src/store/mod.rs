@@ -46,7 +46,7 @@ mod writer;
 pub use backup::backup;
 pub use book::{Book, OpenTails, Opened, locked_tail, others};
 pub use error::StoreError;
-pub use log::{COMMIT_INTERVAL, ChannelFacts, Log, Note, OpenFacts, OpenTail, Rows};
+pub use log::{COMMIT_INTERVAL, ChannelFacts, DayBefore, Log, Note, OpenFacts, OpenTail, Rows};
 pub use queue::{QUEUE_LENGTH, Status, WriterHandle};
 pub use reader::{
     BootRow, ChannelRow, CurvePointRow, CurveRow, DayRow, Endless, EventRow, MinuteRow, Reader,

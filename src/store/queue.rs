@@ -26,6 +26,9 @@ pub const QUEUE_LENGTH: usize = 4096;
 /// Records the side pocket holds: four channels' minutes and day totals of half an hour.
 pub(super) const POCKET_LENGTH: usize = 256;
 
+/// Events that are held for those who ask what happened last.
+pub(super) const LATEST: usize = 8;
+
 /// What goes through the queue.
 #[derive(Clone, Debug)]
 pub(super) enum Entry {
@@ -120,6 +123,8 @@ pub(super) struct Shared {
     told: AtomicU64,
     refused: AtomicU64,
     report: Mutex<Report>,
+    /// The last events, the oldest first; without their details.
+    latest: Mutex<VecDeque<Note>>,
 }
 
 /// A lock whose holder can't have left nonsense behind: every hold is a few plain assignments.
@@ -141,6 +146,20 @@ impl Shared {
             told: AtomicU64::new(0),
             refused: AtomicU64::new(0),
             report: Mutex::new(report),
+            latest: Mutex::new(VecDeque::with_capacity(LATEST + 1)),
+        }
+    }
+
+    /// Holds an event for those who ask; one that is held already is not held twice.
+    pub(super) fn remember(&self, note: Note) {
+        let note = Note { detail: None, ..note };
+        let mut latest = hold(&self.latest);
+        if latest.contains(&note) {
+            return;
+        }
+        latest.push_back(note);
+        if latest.len() > LATEST {
+            latest.pop_front();
         }
     }
 
@@ -195,7 +214,9 @@ impl Shared {
         self.pocketed.store(0, Ordering::Release);
         kept.extend(pocket.left_out.drain(..).map(|left| {
             let what = Happening::SamplesLeftOut { count: left.count };
-            Entry::Record(Record::Event(Event { channel: Some(left.channel), at: left.last, what }))
+            let event = Event { channel: Some(left.channel), at: left.last, what };
+            self.remember(Note::of(&event));
+            Entry::Record(Record::Event(event))
         }));
     }
 
@@ -236,6 +257,10 @@ impl WriterHandle {
         let (channel, at) = match record {
             Record::Sample(sample) => (sample.channel, sample.at),
             Record::CurvePoint(point) => (point.channel, point.at),
+            Record::Event(event) => {
+                self.shared.remember(Note::of(&event));
+                return self.put(Entry::Record(record));
+            }
             other => return self.put(Entry::Record(other)),
         };
         match self.queue.try_send(Entry::Record(record)) {
@@ -247,6 +272,7 @@ impl WriterHandle {
 
     /// Hands an event in free words to the writer and never waits.
     pub fn note(&self, note: Note) {
+        self.shared.remember(note.clone());
         self.put(Entry::Note(note));
     }
 
@@ -259,6 +285,13 @@ impl WriterHandle {
     #[must_use]
     pub fn status(&self) -> Status {
         self.shared.status(Instant::now())
+    }
+
+    /// The last events of the run, the oldest first, whether they are on the disk yet or not; without their
+    /// details.
+    #[must_use]
+    pub fn latest(&self) -> Vec<Note> {
+        hold(&self.shared.latest).iter().cloned().collect()
     }
 
     /// How many samples were left out because the queue was full; cheap.

@@ -271,6 +271,7 @@ impl Keeper {
     /// Commits all that is kept; lets it go only when that is on the disk.
     fn flush(&mut self) -> Result<(), StoreError> {
         self.tell_losses();
+        self.files.notes().iter().for_each(|note| self.shared.remember(note.clone()));
         let outcome = self.files.commit(&self.kept);
         let now = (self.now)();
         self.flushed = now;
@@ -298,6 +299,12 @@ impl Keeper {
         }
     }
 
+    /// Puts an event of ours behind what is kept.
+    fn tell(&mut self, note: Note) {
+        self.shared.remember(note.clone());
+        self.kept.push_back(Entry::Note(note));
+    }
+
     /// Puts an event about records that even the side pocket had no room for behind what is kept.
     fn tell_losses(&mut self) {
         let (Some(count), Some(at)) = (self.shared.untold(), self.kept.back().map(Entry::at))
@@ -310,7 +317,7 @@ impl Keeper {
         );
         let detail = Some(format!(r#"{{"count":{count}}}"#));
         let (severity, code) = (Severity::Alarm, "records-lost");
-        self.kept.push_back(Entry::Note(Note { channel: None, at, severity, code, text, detail }));
+        self.tell(Note { channel: None, at, severity, code, text, detail });
     }
 
     /// Says that a trouble is over, in the log's next commit.
@@ -322,7 +329,7 @@ impl Keeper {
         );
         let detail = Some(format!(r#"{{"lasted_s":{lasted:.1}}}"#));
         let (severity, code, at) = (Severity::Warning, "log-written-again", self.files.at());
-        self.kept.push_back(Entry::Note(Note { channel: None, at, severity, code, text, detail }));
+        self.tell(Note { channel: None, at, severity, code, text, detail });
     }
 
     /// One line when a trouble begins, then one a minute.

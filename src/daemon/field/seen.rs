@@ -1,11 +1,13 @@
 //! What a run shows from afar, out of what its tasks share.
 
 use super::{Clock, Shared, status};
-use crate::control::record::{Activity, Sample};
-use crate::daemon::health::{ChannelHealth, Cost, Health, LogHealth};
+use crate::control::record::{Activity, ChannelId, Sample};
+use crate::daemon::health::{ChannelHealth, Cost, EventHealth, Health, LogHealth, RecordingHealth};
 use crate::daemon::live::ChannelStatus;
+use crate::daemon::recorder::{Seen, State};
 use crate::daemon::sensing::Sensing;
 use crate::station::{ChannelSpec, Station};
+use crate::store::Note;
 use crate::time::Instant;
 use std::path::Path;
 use std::time::Duration;
@@ -34,6 +36,28 @@ fn fresh_for(channel: &ChannelSpec, doing: Activity) -> Duration {
     control.sample_every.max(every) + control.max_gap
 }
 
+fn recordings(station: &Station, shared: &Shared) -> Vec<RecordingHealth> {
+    let states = shared.recordings.as_ref().map(Seen::states).unwrap_or_default();
+    let of = |(channel, state): (&ChannelSpec, Option<State>)| {
+        let State { file, bytes, ended } = state?;
+        let file = file.map(|file| file.display().to_string());
+        Some(RecordingHealth { channel: channel.name.clone(), file, bytes, ended })
+    };
+    station.channels.iter().zip(states).filter_map(of).collect()
+}
+
+fn events(station: &Station, shared: &Shared) -> Vec<EventHealth> {
+    let name = |id: ChannelId| Some(station.channels.get(usize::from(id.0))?.name.clone());
+    let of = |note: Note| EventHealth {
+        time: note.at.utc.to_string(),
+        channel: note.channel.and_then(name),
+        severity: note.severity.word().to_owned(),
+        code: note.code.to_owned(),
+        text: note.text,
+    };
+    shared.writer.latest().into_iter().map(of).collect()
+}
+
 /// How the run is now.
 pub(super) fn health(
     station: &Station,
@@ -58,7 +82,8 @@ pub(super) fn health(
             power_w: fresh.map(|sample| sample.watts.0),
             irradiance_w_m2: fresh.and_then(|sample| sample.irradiance).map(|seen| seen.0),
             module_temperature_degc: fresh.and_then(|s| s.module_temperature).map(|seen| seen.0),
-            energy_wh: channel.energy,
+            energy_wh: shared.summary.sums(station.channels[index].control.id).energy,
+            today_wh: channel.energy,
             turns: turns.due,
             turns_late: turns.late,
             overdue_s: match shared.pulse.overdue(index, now.mono) {
@@ -75,6 +100,8 @@ pub(super) fn health(
         channels: status.channels.iter().enumerate().map(of).collect(),
         troubles: status.troubles,
         log: LogHealth::of(log, &shared.writer.status()),
+        recordings: recordings(station, shared),
+        events: events(station, shared),
         cost: Cost::now(),
     }
 }

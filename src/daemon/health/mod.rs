@@ -43,6 +43,12 @@ pub struct Health {
     pub troubles: Vec<String>,
     /// The log.
     pub log: LogHealth,
+    /// The recordings, where the station file wants any.
+    #[serde(default)]
+    pub recordings: Vec<RecordingHealth>,
+    /// The last events of the run, the oldest first.
+    #[serde(default)]
+    pub events: Vec<EventHealth>,
     /// What the run costs.
     pub cost: Cost,
 }
@@ -69,12 +75,43 @@ pub struct ChannelHealth {
     pub module_temperature_degc: Option<f64>,
     /// Energy since the run began (Wh).
     pub energy_wh: f64,
+    /// Energy of the day so far, with what earlier runs made of it (Wh); a new minute counts once it is over.
+    #[serde(default)]
+    pub today_wh: f64,
     /// Turns that had a period to keep.
     pub turns: u64,
     /// How many of them began late.
     pub turns_late: u64,
     /// How far its turn is overdue (s); zero while it is not.
     pub overdue_s: f64,
+}
+
+/// How a recording is.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RecordingHealth {
+    /// The channel that is recorded.
+    pub channel: String,
+    /// Its file; none where none could be begun.
+    pub file: Option<String>,
+    /// Its size (bytes).
+    pub bytes: u64,
+    /// Why it ended, if it did before the run.
+    pub ended: Option<String>,
+}
+
+/// Something that happened.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EventHealth {
+    /// When, ISO 8601 with zone.
+    pub time: String,
+    /// The channel; none for the station itself.
+    pub channel: Option<String>,
+    /// note, warning or alarm.
+    pub severity: String,
+    /// Its code in the log.
+    pub code: String,
+    /// What happened, a sentence.
+    pub text: String,
 }
 
 /// How the log is.

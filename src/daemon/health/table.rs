@@ -1,6 +1,6 @@
 //! The same as a table, for people.
 
-use super::{ChannelHealth, Health};
+use super::{ChannelHealth, EventHealth, Health};
 use crate::report::table::align;
 use std::fmt;
 
@@ -10,7 +10,7 @@ impl fmt::Display for Health {
         writeln!(f, "{}  {}", self.station, self.time)?;
         writeln!(f, "running for {}; {turning}\n", span(self.up_s))?;
         let head =
-            ["device", "doing", "voltage", "current", "power", "irradiance", "module", "energy"];
+            ["device", "doing", "voltage", "current", "power", "irradiance", "module", "today"];
         let rows: Vec<Vec<String>> = self.channels.iter().map(row).collect();
         write!(f, "{}", align(&head, &rows))?;
         for trouble in &self.troubles {
@@ -18,13 +18,15 @@ impl fmt::Display for Health {
         }
         self.turns(f)?;
         self.log(f)?;
+        self.recordings(f)?;
         let unknown = || "unknown".to_owned();
         let used = self.cost.processor_s;
         let processor = used.map_or_else(unknown, |used| {
             format!("{used:.1} s, {:.2} % of a core", 100.0 * used / self.up_s.max(1.0))
         });
         let memory = self.cost.resident_bytes.map_or_else(unknown, size);
-        writeln!(f, "processor: {processor}; memory: {memory}")
+        writeln!(f, "processor: {processor}; memory: {memory}")?;
+        self.events(f)
     }
 }
 
@@ -63,6 +65,37 @@ impl Health {
     }
 }
 
+impl Health {
+    fn recordings(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for one in &self.recordings {
+            match (&one.ended, &one.file) {
+                (Some(why), _) => writeln!(f, "recording of {} is over: {why}", one.channel)?,
+                (None, file) => {
+                    let file = file.as_deref().unwrap_or("-");
+                    writeln!(f, "recording: {file}, {}", size(one.bytes))?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// A table of the last events, the newest at the end.
+    fn events(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let dash = || "-".to_owned();
+        let row = |event: &EventHealth| {
+            // To the second; a line is long enough.
+            let time = event.time.get(..19).unwrap_or(&event.time).to_owned();
+            let channel = event.channel.clone().unwrap_or_else(dash);
+            vec![time, event.severity.clone(), channel, event.text.clone()]
+        };
+        if self.events.is_empty() {
+            return Ok(());
+        }
+        let rows: Vec<Vec<String>> = self.events.iter().map(row).collect();
+        write!(f, "\n{}", align(&["last events (UTC)", "", "", ""], &rows))
+    }
+}
+
 fn row(channel: &ChannelHealth) -> Vec<String> {
     let with = |value: Option<f64>, digits: usize, unit: &str| {
         value.map_or_else(|| "-".to_owned(), |value| format!("{value:.digits$} {unit}"))
@@ -75,7 +108,7 @@ fn row(channel: &ChannelHealth) -> Vec<String> {
         with(channel.power_w, 1, "W"),
         with(channel.irradiance_w_m2, 0, "W/m2"),
         with(channel.module_temperature_degc, 1, "degC"),
-        with(Some(channel.energy_wh), 1, "Wh"),
+        with(Some(channel.today_wh), 1, "Wh"),
     ]
 }
 

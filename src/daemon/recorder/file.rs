@@ -23,6 +23,8 @@ pub(super) struct File {
     lines: String,
     /// What may still be written (bytes).
     room: u64,
+    /// What was written (bytes).
+    written: u64,
 }
 
 impl File {
@@ -52,7 +54,7 @@ impl File {
         let path = folder.join(format!("{name}-{}.{ENDING}", last + 1));
         let opened = OpenOptions::new().write(true).create_new(true).open(&path);
         let to = BufWriter::new(opened.map_err(|why| refused(&path, &why))?);
-        let mut file = Self { path, to, scribe, lines, room };
+        let mut file = Self { path, to, scribe, lines, room, written: 0 };
         file.put()?;
         file.flush()?;
         Ok(file)
@@ -60,6 +62,11 @@ impl File {
 
     pub(super) fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// What was written (bytes).
+    pub(super) const fn written(&self) -> u64 {
+        self.written
     }
 
     /// Appends a word. An error, here as below, says why the recording is over.
@@ -100,6 +107,7 @@ impl File {
     /// Writes the lines at hand.
     fn put(&mut self) -> Result<(), String> {
         self.room = self.room.saturating_sub(self.lines.len() as u64);
+        self.written += self.lines.len() as u64;
         let written = self.to.write_all(self.lines.as_bytes());
         self.lines.clear();
         written.map_err(|why| self.ends(&why))

@@ -112,6 +112,11 @@ impl Files {
         self.at
     }
 
+    /// Events of ours for the next commit.
+    pub(super) fn notes(&self) -> &[Note] {
+        &self.notes
+    }
+
     pub(super) const fn is_open(&self) -> bool {
         self.log.is_some()
     }
