@@ -137,7 +137,9 @@ impl CrestLine {
         };
         self.doing = Doing::Searching(scan);
         self.dither = 0.0;
-        self.glance(first, crest)
+        // The first one shows the current at low voltage: where the load is still on its way down to that, a
+        // crest is missed.
+        if cap.is_none() { self.go(first, crest) } else { self.glance(first, crest) }
     }
 
     /// The line's voltage a little ahead of time, dithered.
