@@ -1,7 +1,7 @@
 //! Fault scripts: what they mean, and all that can be wrong with them.
 #![allow(clippy::unwrap_used, reason = "a test: what is not there fails it")]
 
-use cresthold::daemon::serve::places;
+use cresthold::daemon::serve::{Offer, VirtualBench, places};
 use cresthold::station::{FaultScript, Station};
 use cresthold_sim::wire::fault::{
     Fault, Lasting, Mishap, Place, RandomFaults, Role, SensorFault, What,
@@ -24,6 +24,44 @@ fn the_shipped_example_has_every_kind() {
     let kinds: BTreeSet<_> = faults.iter().map(|fault| fault.what.name()).collect();
     assert_eq!(kinds, BTreeSet::from(What::NAMES));
     assert!(faults.iter().all(|fault| fault.at < Duration::from_secs(600)));
+}
+
+/// The logger's own checks take their time: whoever plays the example wants to see each fault told.
+#[test]
+fn the_shipped_sensors_faults_last_until_the_logger_tells_them() {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("deploy/faults/ten-bad-minutes.toml");
+    let station = Station::rehearsal();
+    let faults = FaultScript::load(&file, &places(&station, true)).unwrap();
+    let noon = Duration::from_secs(12 * 3600);
+    let offer = Offer { port: Some(0), terminals: None, at: noon, speed: 1.0 };
+    let bench = VirtualBench::start(&station, &offer).unwrap();
+    let written = Station::parse("bench.toml", &bench.station_file()).unwrap();
+    // The board judges once a second.
+    let look = Duration::from_secs(1);
+    for fault in &faults {
+        let What::Sensor(what) = fault.what else { continue };
+        let lasts = match fault.lasting {
+            Lasting::For(lasts) => lasts,
+            Lasting::Once | Lasting::Replies(_) => Duration::ZERO,
+        };
+        let name = &places(&station, true)[fault.place].name;
+        let sensor = written.sensors.iter().map(|one| &one.sensor).find(|one| one.name == *name);
+        let sensor = sensor.unwrap();
+        match what {
+            SensorFault::Stuck => {
+                assert!(lasts >= sensor.stuck_after.unwrap() + sensor.period + look, "{fault:?}");
+            }
+            SensorFault::Drifting { per_second } => {
+                let (low, _) = sensor.quantity.plausible();
+                // The brightest noon of the recorded day has 1200 W/m2 at cloud edges.
+                assert!(
+                    1200.0 + per_second * lasts.saturating_sub(look).as_secs_f64() < low,
+                    "{fault:?}"
+                );
+            }
+            SensorFault::NotANumber => assert!(lasts >= sensor.period + look, "{fault:?}"),
+        }
+    }
 }
 
 #[test]

@@ -23,6 +23,9 @@ const SIMULATED_LOAD: [&str; 8] = [
 ];
 /// The same of `[[channel]]`.
 const SIMULATED_CHANNEL: [&str; 4] = ["device", "mismatch", IRRADIANCE, MODULE_TEMPERATURE];
+/// How long the same answer of an irradiance sensor is believed (s). Its noise is twice its resolution: one
+/// answer in seven repeats the one before (normal deviates), thirty in succession never do.
+const STUCK_AFTER: f64 = 30.0;
 /// Tables of a channel's simulated sensors.
 const IRRADIANCE: &str = "irradiance";
 const MODULE_TEMPERATURE: &str = "module_temperature";
@@ -144,6 +147,9 @@ fn sensor(outlet: &Outlet) -> Option<Table> {
             ("word_order", "high-first".into()),
         ];
         put("register", Value::Table(register.map(own).into_iter().collect()));
+        if matches!(outlet.sensed?, Sensed::Plane | Sensed::Direct) {
+            put("stuck_after_s", STUCK_AFTER.into());
+        }
         if let Some(link) = link.as_table_mut() {
             link.insert("unit".to_owned(), i64::from(UNIT).into());
         }
