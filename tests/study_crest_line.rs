@@ -115,11 +115,12 @@ fn clouds_and_edges() {
 }
 
 /// Shade that stays is found with the first search, and searching on costs little: the least of ten seeds is
-/// 99.84 %.
+/// 99.90 %. Under seed 5 the better crest lies just left of where the first look goes; 8 % were lost there by
+/// one who read that before the load had settled.
 #[test]
 fn shade_that_stays() {
     for plant in [Plant::named("crystalline-module").unwrap(), string()] {
-        for seed in 1..=3 {
+        for seed in 1..=5 {
             let eta = in_scene("still-shade", &plant, &BenchSettings::default(), seed);
             assert!(eta > 0.998, "{} {seed}: {eta}", plant.name());
         }
