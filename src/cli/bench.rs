@@ -26,7 +26,7 @@ use std::time::Duration;
   cresthold bench --write bench.toml &                  the built-in station, on free TCP ports
   cresthold run bench.toml --log bench.sqlite           the logger on it, in real time
   cresthold bench yard.toml --terminals /tmp/yard --at 07:30 --speed 60 --write bench.toml
-  cresthold bench --terminals yard --faults deploy/faults/ten-bad-minutes.toml --for 10min > bench.toml
+  cresthold bench --terminals yard --faults deploy/faults/ten-bad-minutes.toml > bench.toml
   cresthold bench --random-faults 7 --mean 20s --terminals /tmp/yard > bench.toml"
 )]
 pub(super) struct ServeBench {
