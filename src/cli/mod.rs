@@ -127,6 +127,7 @@ enum Command {
 /// Parses the arguments, does what they say, tells the exit code.
 #[must_use]
 pub fn main() -> ExitCode {
+    crate::daemon::stop::outlive_file_limits();
     let arguments = Arguments::parse();
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),

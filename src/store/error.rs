@@ -5,6 +5,9 @@ use std::io;
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
+/// By so much (bytes) one transaction makes a file longer at most: all the rows that may wait.
+const GROWS_AT_ONCE: u64 = 32 << 20;
+
 /// Why the log could not be opened, written or read.
 #[derive(Debug, Error)]
 pub enum StoreError {
@@ -126,6 +129,18 @@ pub enum StoreError {
         /// What was being done.
         doing: &'static str,
     },
+    /// A file may not grow any further.
+    #[error(
+        "log {path}: the file may not grow any further (while {doing}): the system's limit for one \
+         file is reached (`ulimit -f`, a service's LimitFSIZE=, or the file system's own); raise it: a run on \
+         real instruments goes on in a fresh file beside it"
+    )]
+    TooLarge {
+        /// The log.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+    },
     /// The file is damaged.
     #[error(
         "log {path}: the database is damaged ({why}); move it aside together with its -tail \
@@ -193,6 +208,9 @@ impl StoreError {
             Some(ErrorCode::NotADatabase) => Self::NotADatabase { path },
             Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, why },
             Some(ErrorCode::DiskFull) => Self::Full { path, doing },
+            Some(ErrorCode::SystemIoFailure) if may_not_grow(&path, &source) => {
+                Self::TooLarge { path, doing }
+            }
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Busy { path, doing },
             Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen | ErrorCode::PermissionDenied) => {
                 Self::Unwritable { path, why }
@@ -210,6 +228,7 @@ impl StoreError {
         let why = source.to_string();
         match source.kind() {
             io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Self::Full { path, doing },
+            io::ErrorKind::FileTooLarge => Self::TooLarge { path, doing },
             io::ErrorKind::ReadOnlyFilesystem | io::ErrorKind::PermissionDenied => {
                 Self::Unwritable { path, why }
             }
@@ -225,6 +244,7 @@ impl StoreError {
             Self::Unwritable { .. }
                 | Self::Busy { .. }
                 | Self::Full { .. }
+                | Self::TooLarge { .. }
                 | Self::Damaged { .. }
                 | Self::System { .. }
                 | Self::Sqlite { .. }
@@ -248,4 +268,20 @@ impl StoreError {
     pub const fn is_refusal(&self) -> bool {
         matches!(self, Self::Refused { .. })
     }
+}
+
+/// Whether a write failed that would have made the log, or its journal, larger than this process may
+/// make a file: SQLite tells no more than that it failed, and has taken it back.
+fn may_not_grow(log: &Path, source: &rusqlite::Error) -> bool {
+    let most = super::tail::longest_file();
+    let failed = source.sqlite_error().map(|error| error.extended_code);
+    let (Some(most), Some(rusqlite::ffi::SQLITE_IOERR_WRITE)) = (most, failed) else {
+        return false;
+    };
+    let mut journal = log.as_os_str().to_owned();
+    journal.push("-journal");
+    [log, Path::new(&journal)]
+        .into_iter()
+        .filter_map(|file| file.metadata().ok())
+        .any(|file| file.len() + GROWS_AT_ONCE > most)
 }

@@ -61,6 +61,11 @@ pub trait TailFile: Send + std::fmt::Debug {
     fn remove(&mut self) -> io::Result<()>;
 }
 
+/// How long the system lets this process make a file (bytes); none where it states no limit.
+pub(super) fn longest_file() -> Option<u64> {
+    rustix::process::getrlimit(rustix::process::Resource::Fsize).current
+}
+
 /// Where the tail of a log lies.
 #[must_use]
 pub fn tail_path(log: &Path) -> PathBuf {

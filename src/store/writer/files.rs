@@ -3,7 +3,8 @@
 //! Model: commits go to the tail of one file; when enough have gathered, and soon after news, they
 //! are packed into its tables. When commits or packings fail for so long that it is no passing lock, a
 //! fresh file beside it is begun, takes over what is committed and not packed, and says so in an
-//! event; the old one is left as it is. A full disk is waited out: it has no room for another file.
+//! event; the old one is left as it is. A full disk is waited out: it has no room for another file. A file
+//! that may not grow any further is left at once: a fresh one may.
 //! Where no file can be opened at the start, each commit tries again, and memory holds the rest.
 //! At the turn of a month the file is closed and named after its month.
 
@@ -197,8 +198,9 @@ impl Files {
                     self.book.as_ref().map_or(Duration::MAX / PACK_PATIENCE, |b| b.patience);
                 let waits = log.waiting_rows();
                 let lock = matches!(error, StoreError::Busy { .. });
-                let patient =
-                    lock || now.saturating_duration_since(since) < patience * PACK_PATIENCE;
+                let patient = lock
+                    || !matches!(error, StoreError::TooLarge { .. })
+                        && now.saturating_duration_since(since) < patience * PACK_PATIENCE;
                 if (!patient || waits > WAITING_MAX) && !matches!(error, StoreError::Full { .. }) {
                     self.leave(&error);
                 }
@@ -219,7 +221,12 @@ impl Files {
     /// After commits have failed for so long: begins a fresh file where that is long.
     pub(super) fn leave_if_hopeless(&mut self, error: &StoreError, lasted: Duration) {
         let Some(patience) = self.book.as_ref().map(|book| book.patience) else { return };
-        if lasted >= patience && !matches!(error, StoreError::Full { .. }) {
+        let hopeless = match error {
+            StoreError::Full { .. } => false,
+            StoreError::TooLarge { .. } => true,
+            _ => lasted >= patience,
+        };
+        if hopeless {
             self.leave(error);
         }
     }
