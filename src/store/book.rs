@@ -253,17 +253,33 @@ pub fn others(path: &Path) -> Vec<PathBuf> {
 /// The files that a run may have gone on in when it left the one at `path`: those beside the
 /// current one, whether `path` is the current one or beside it itself.
 pub(super) fn beside_ones(path: &Path) -> Vec<PathBuf> {
-    let stem = path.file_stem().and_then(|stem| stem.to_str()).unwrap_or_default();
-    let current = stem.rsplit_once(".beside-").filter(|(_, number)| is_number(number));
-    let mut current = path.with_file_name(current.map_or(stem, |(stem, _)| stem));
-    if let Some(extension) = path.extension() {
-        current.as_mut_os_string().push(".");
-        current.as_mut_os_string().push(extension);
-    }
+    let current = current(path, |part| part.strip_prefix("beside-").is_some_and(is_number));
     let is_beside = |name: &PathBuf| {
         part_of(&current, name).is_some_and(|part| !is_month(&part)) && name != path
     };
     others(&current).into_iter().filter(is_beside).collect()
+}
+
+/// All files of the log but the one at `path`, which may be any of them.
+pub(super) fn family(path: &Path) -> Vec<PathBuf> {
+    let other = |part: &str| is_month(part) || part.strip_prefix("beside-").is_some_and(is_number);
+    let current = current(path, other);
+    let mut all = others(&current);
+    all.insert(0, current);
+    all.retain(|file| file != path && file.exists());
+    all
+}
+
+/// The current file of the log, where `path` may be another one, as its part of the name tells.
+fn current(path: &Path, is_other: impl Fn(&str) -> bool) -> PathBuf {
+    let stem = path.file_stem().and_then(|stem| stem.to_str()).unwrap_or_default();
+    let of = stem.rsplit_once('.').filter(|(_, part)| is_other(part));
+    let mut current = path.with_file_name(of.map_or(stem, |(stem, _)| stem));
+    if let Some(extension) = path.extension() {
+        current.as_mut_os_string().push(".");
+        current.as_mut_os_string().push(extension);
+    }
+    current
 }
 
 /// The months among [`others`], oldest first.

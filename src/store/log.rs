@@ -14,6 +14,7 @@ use super::error::StoreError;
 use super::op::Op;
 use super::open;
 use super::pack::{Keys, Packer};
+use super::rebuild;
 use super::recovery;
 use super::results::{self, Appraise, StatedRow};
 use super::rows::{self, EventRow};
@@ -208,6 +209,7 @@ impl Log {
         if tail_path(path).exists() {
             recovery::take_over(&mut conn, path)?;
         }
+        rebuild::mend(&conn, path, Some(facts.began.utc))?;
         Self::begin(conn, path, facts)
     }
 
@@ -223,6 +225,7 @@ impl Log {
         let mut conn = open::for_writing(path)?;
         let mut tail = Tail::new(tail(path)?);
         let (generation, stray) = recovery::pack_left(&mut conn, path, &mut tail)?;
+        rebuild::mend(&conn, path, Some(facts.began.utc))?;
         let began = facts.began.utc.as_micros();
         let generation = recovery::unused(&conn, path, generation, began)?;
         let mut log = Self::begin(conn, path, facts)?;

@@ -34,6 +34,7 @@ mod pack;
 mod quantity;
 mod queue;
 mod reader;
+mod rebuild;
 mod recovery;
 mod results;
 mod rows;

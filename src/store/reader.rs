@@ -403,7 +403,10 @@ fn units(whole: Option<i64>, units: f64) -> Option<f64> {
 }
 
 /// A row of the table `sample`, in a stretch of (boot, monotonic clock, wall clock).
-fn sample_row(row: &Row<'_>, (boot, mono, utc): (i64, i64, i64)) -> rusqlite::Result<SampleRow> {
+pub(super) fn sample_row(
+    row: &Row<'_>,
+    (boot, mono, utc): (i64, i64, i64),
+) -> rusqlite::Result<SampleRow> {
     let value =
         |index: usize, of: f64| -> rusqlite::Result<Option<f64>> { Ok(units(row.get(index)?, of)) };
     let micros = (row.get::<_, i64>(0)? & STRETCH_MASK) * 1000;

@@ -11,6 +11,7 @@ use super::log;
 use super::op::Op;
 use super::open;
 use super::pack::Packer;
+use super::rebuild;
 use super::tail::{Left, Locked, Tail, tail_path};
 use rusqlite::{Connection, OpenFlags, Result};
 use std::fmt;
@@ -228,7 +229,8 @@ pub(super) fn take_over(conn: &mut Connection, path: &Path) -> Result<(), StoreE
 /// Before reading: takes up what a run that broke off left, if nobody writes. Where that can't be
 /// done (no right to write), what is in the tables can be read all the same.
 pub(super) fn before_reading(path: &Path) {
-    let left = std::fs::metadata(tail_path(path)).is_ok_and(|meta| meta.len() > 0);
+    // A run that ends takes its tail away: one that is there is of a run under way, or of one that broke off.
+    let left = tail_path(path).exists();
     if !left && !open::interrupted(path) {
         return;
     }
@@ -236,6 +238,9 @@ pub(super) fn before_reading(path: &Path) {
     let done = open::for_writing(path).and_then(|mut conn| {
         let mut tail = Tail::new(Box::new(lock));
         pack_left(&mut conn, path, &mut tail)?;
+        if left {
+            rebuild::mend(&conn, path, None)?;
+        }
         tail.remove();
         open::tidy(&conn);
         Ok(())
