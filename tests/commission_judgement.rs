@@ -75,6 +75,8 @@ fn stuck(load: f64, amps: f64, other: f64) -> Vec<Reason> {
     let seen = Descent {
         open: Volts(36.0),
         points: vec![point(40.0, 40.0, 1.0), point(20.0, load, amps)],
+        back: Vec::new(),
+        sensed: None,
         others: vec![("slope-2".to_owned(), Volts(other))],
     };
     failed(&descent(&spec(), None, Light::default(), &seen))

@@ -31,7 +31,8 @@ use std::path::{Path, PathBuf};
   cresthold commission yard.toml --yes --json        for a script; you said that you are there
 
 Exit codes: 0 nothing has to be put right; 3 station file; 4 log or page; 5 not confirmed off: check
-by hand; 8 something has to be put right; 9 refused: nobody agreed to energise.")]
+by hand; 8 something has to be put right; 9 not finished: nobody agreed to energise, or the light did
+not allow all checks (it was dark, weak, or moved): again in steady light.")]
 pub(super) struct Commission {
     /// The station file (TOML)
     file: PathBuf,
@@ -125,7 +126,7 @@ impl Commission {
         let exit = match report.outcome() {
             Outcome::Passed => Exit::Done,
             Outcome::Failed => Exit::Findings,
-            Outcome::Declined => Exit::Refused,
+            Outcome::Unfinished | Outcome::Declined => Exit::Refused,
             Outcome::NotOff => {
                 tell!(
                     "not confirmed off: check load inputs and boost supplies by hand; the devices \

@@ -50,7 +50,7 @@ pub enum Exit {
     Instruments = 7,
     /// Commissioning found something that has to be put right; everything is off.
     Findings = 8,
-    /// Nobody agreed to energise the bench; everything is off.
+    /// Nobody agreed to energise the bench, or the light did not allow all checks; everything is off.
     Refused = 9,
     /// The file is no table of points, or its points are no usable curve.
     Curve = 10,
@@ -91,7 +91,7 @@ fn station_of(file: Option<&Path>) -> Result<Station, Exit> {
                   weather; 4 log; \
                   5 instruments did not confirm that they are off; 6 the system refused; \
                   7 instruments did not answer as stated; 8 commissioning found something to put \
-                  right; 9 nobody agreed to energise; \
+                  right; 9 nobody agreed to energise, or the light did not allow all checks; \
                   10 no usable curve; 11 parts of a comparison don't fit; 12 a channel is stuck; \
                   13 the controller acts differently than recorded; 14 no recording.\n\n\
                   A photovoltaic device is live whenever it is lit. See README.md for the cautions."

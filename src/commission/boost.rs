@@ -8,6 +8,7 @@
 //! A fixed supply that can't be switched shows only in the sum, and is judged by [`super::idle`].
 
 use super::check::{Check, Figure, Reason};
+use super::expect::STEADY_LIGHT;
 use crate::quantities::Volts;
 
 /// How far the rise may lie from the stated voltage: share of it, for supply and voltmeter...
@@ -32,12 +33,36 @@ pub struct Rise {
     pub others: Vec<(String, Volts)>,
 }
 
+impl Rise {
+    /// How far the rise may lie from the stated voltage (V).
+    #[must_use]
+    pub fn room(&self) -> Volts {
+        self.stated * SHARE + FLOOR + self.uncertainty
+    }
+}
+
+/// Judges the rise once more, where the load's terminals came back to `again` when the supply was off:
+/// half of the device's own drift lay in it.
+#[must_use]
+pub fn wiring_between(seen: &Rise, again: Volts) -> Check {
+    let before = (seen.load.0 + again) / 2.0;
+    let check = wiring(&Rise { load: (before, seen.load.1), ..seen.clone() });
+    let drift = again - seen.load.0;
+    if check.reason.is_none() || drift.abs() <= seen.room() {
+        return check;
+    }
+    check.not_in_this_light(format!(
+        "the device's own voltage moved by {:.2} V meanwhile; {STEADY_LIGHT}",
+        drift.0
+    ))
+}
+
 /// Judges the boost supply's wiring.
 #[must_use]
 pub fn wiring(seen: &Rise) -> Check {
     let rise = seen.load.1 - seen.load.0;
     let stated = seen.stated;
-    let room = stated * SHARE + FLOOR + seen.uncertainty;
+    let room = seen.room();
     let found = Some(Figure::sure(rise.0, seen.uncertainty.0, "V"));
     let limit = format!("{:.2} V to {:.2} V", (stated - room).0, (stated + room).0);
     let check = Check::passed("rise of the load's voltage, boost on", found, limit);

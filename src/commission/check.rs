@@ -142,6 +142,8 @@ reasons! {
     Capability = "capability",
     /// Another device than stated, or a shaded one.
     Device = "device",
+    /// The light moved meanwhile, or is too weak to judge by.
+    Light = "light",
     /// More voltage is lost on the leads than the station states.
     SenseLeads = "sense-leads",
     /// The load of this channel is on another channel's device.
@@ -206,6 +208,13 @@ impl Check {
     #[must_use]
     pub fn skipped(what: impl Into<Cow<'static, str>>, says: impl Into<String>) -> Self {
         Self { verdict: Verdict::Skipped, ..Self::told(what, None, says) }
+    }
+
+    /// The same check, which could not be made in this light.
+    #[must_use]
+    pub fn not_in_this_light(self, says: impl Into<String>) -> Self {
+        let (verdict, reason) = (Verdict::Skipped, Some(Reason::Light));
+        Self { verdict, reason, says: says.into(), ..self }
     }
 
     /// The same check, failed.

@@ -28,6 +28,14 @@ pub struct Light {
     pub module: Option<Celsius>,
 }
 
+/// Least irradiance at which figures are held against a data sheet (W/m2): below, shunts and the
+/// instruments' zeros weigh more than what the sheet tells.
+pub const LEAST_JUDGED: Irradiance = Irradiance(100.0);
+
+/// What to do about a check that the light did not allow.
+pub const STEADY_LIGHT: &str = "commission again in steady light: under a clear sky or a closed cover of \
+                                cloud, with 100 W/m2 or more";
+
 /// Module temperatures that are met when nobody measures: from a frosty morning to a hot noon.
 const COLDEST: Celsius = Celsius(-10.0);
 /// See [`COLDEST`].
@@ -144,6 +152,12 @@ impl Sheet {
     pub fn open_circuit_room(&self, irradiance: Irradiance) -> Volts {
         let share = irradiance.0.max(LEAST) / STC_IRRADIANCE.0;
         self.rated.open_circuit * SHEET_SHARE + Volts(LOG_SHARE * self.slope * share.ln().abs())
+    }
+
+    /// How far the open-circuit voltage moves with the light from `one` to `other` (V).
+    #[must_use]
+    pub fn open_circuit_move(&self, one: Irradiance, other: Irradiance) -> Volts {
+        Volts(self.slope * (one.0.max(LEAST) / other.0.max(LEAST)).ln().abs())
     }
 
     /// The range of open-circuit voltages that fit the light, as far as it is known.

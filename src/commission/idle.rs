@@ -4,8 +4,8 @@
 //! ammeter's offset. The voltage read is the device's open-circuit voltage; the voltmeter's own
 //! offset can only be seen in the dark.
 
-use super::check::{Check, Figure, Reason};
-use super::expect::{Light, Sheet};
+use super::check::{Check, Figure, Reason, Verdict};
+use super::expect::{LEAST_JUDGED, Light, STEADY_LIGHT, Sheet};
 use super::noise::{Steady, steady_amps, steady_volts};
 use crate::quantities::{Amps, Irradiance, Volts, Watts};
 use crate::station::ChannelSpec;
@@ -74,6 +74,8 @@ impl Idle {
 pub struct Day {
     /// Irradiance and module temperature, where known.
     pub light: Light,
+    /// The irradiance once more, after the readings, where a sensor tells it.
+    pub after: Option<Irradiance>,
     /// Whether the sun must be up (`true`), must be down (`false`), or may be either.
     pub sun: Option<bool>,
 }
@@ -168,8 +170,8 @@ pub fn open_circuit(
     let mut checks = vec![polarity];
     let mut state = State::Lit;
     if let Some(sheet) = sheet {
-        let check = expected(sheet, volts, found, day.light);
-        if check.reason.is_some() {
+        let check = expected(sheet, volts, found, day);
+        if check.verdict == Verdict::Failed {
             state = State::Wrong;
         }
         checks.push(check);
@@ -197,7 +199,7 @@ fn without_light(
          offsets, noise, ratings, boost supply; commission again by day",
         Figure::of(volts.0, "V")
     );
-    let check = Check { verdict: super::Verdict::Skipped, ..check.doubtful(Reason::Dark, says) };
+    let check = Check { verdict: Verdict::Skipped, ..check.doubtful(Reason::Dark, says) };
     if always > Volts::ZERO || volts.abs() > NIGHT {
         return (State::Dark, vec![check]);
     }
@@ -205,7 +207,8 @@ fn without_light(
     (State::Dark, vec![check, Check::told("zero of the voltage, in the dark", found, says)])
 }
 
-fn expected(sheet: &Sheet, volts: Volts, found: Option<Figure>, light: Light) -> Check {
+fn expected(sheet: &Sheet, volts: Volts, found: Option<Figure>, day: Day) -> Check {
+    let light = day.light;
     let (low, high) = sheet.open_circuit_range(light);
     let known = match (light.irradiance, light.module) {
         (Some(g), Some(t)) => format!("at {:.0} W/m2 and {:.0} degC", g.0, t.0),
@@ -215,12 +218,30 @@ fn expected(sheet: &Sheet, volts: Volts, found: Option<Figure>, light: Light) ->
     };
     let limit = format!("{:.1} V to {:.1} V ({known})", low.0, high.0);
     let check = Check::passed("open-circuit voltage", found, limit);
-    if (low.0..=high.0).contains(&volts.0) {
+    let fits = (low.0..=high.0).contains(&volts.0);
+    if fits && not_by_this_light(sheet, day).is_none() {
         return check;
+    }
+    // In any light there is.
+    let (least, most) = sheet.open_circuit_range(Light { irradiance: None, ..light });
+    let possible = (least.0..=most.0).contains(&volts.0);
+    if let Some(why) = not_by_this_light(sheet, day).filter(|_| possible) {
+        return check.not_in_this_light(format!("{why}; {STEADY_LIGHT}"));
     }
     let says = "this is not the device that [channel.rated] describes, or a part of it is bypassed, \
                 shaded or shorted; compare the name plate, and which device these leads come from";
     check.failed(Reason::Device, says)
+}
+
+/// Why the open-circuit voltage can't be held against the irradiance, if it can't.
+fn not_by_this_light(sheet: &Sheet, day: Day) -> Option<String> {
+    let before = day.light.irradiance?;
+    if before < LEAST_JUDGED {
+        return Some(format!("{:.0} W/m2 are too little to judge the voltage by", before.0));
+    }
+    let after = day.after?;
+    let moved = sheet.open_circuit_move(before, after) > sheet.open_circuit_room(before);
+    moved.then(|| format!("the light went from {:.0} to {:.0} W/m2 meanwhile", before.0, after.0))
 }
 
 /// The power that the noise stands for at a point of the curve (W).

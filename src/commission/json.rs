@@ -15,6 +15,7 @@ pub fn report(report: &Commissioning) -> Value {
         "outcome": match report.outcome() {
             Outcome::Passed => "passed",
             Outcome::Failed => "failed",
+            Outcome::Unfinished => "unfinished",
             Outcome::Declined => "declined",
             Outcome::NotOff => "not-off",
         },

@@ -5,10 +5,14 @@
 //! the load's terminals must come to the setpoint; where they stay above it, something holds the
 //! current back, and the point where it happens tells what. The drop between open circuit and a
 //! point near the crest, less the device's own ([`Sheet::lost`]), is what the leads lose.
+//!
+//! All of that takes the light for steady. Some setpoints are set once more on the way back up: the same
+//! voltage gives the same current only in the same light. Where it moved by more than a check
+//! stands, or is too weak for it, the check is not made: nothing is said of the bench then.
 
 use super::check::{Check, Figure, Reason};
-use super::expect::{Light, Sheet};
-use crate::quantities::{Amps, Celsius, Ohms, STC_TEMPERATURE, Volts};
+use super::expect::{LEAST_JUDGED, Light, STEADY_LIGHT, Sheet};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms, STC_TEMPERATURE, Volts};
 use crate::station::ChannelSpec;
 
 /// How far above its setpoint the load's voltage may lie: share of the setpoint and fixed part (V);
@@ -32,6 +36,10 @@ const MOST_SUNS: f64 = 1.8;
 const LEAD_SHARE: f64 = 0.02;
 /// Least current, as a share of the rated one, that says anything about leads.
 const LEAD_AMPS: f64 = 0.1;
+/// Currents are compared as shares of themselves, or of this share of the largest: below, noise is no light.
+const SEEN_AMPS: f64 = 0.1;
+/// Setpoints that are no further apart are the same (V).
+const SAME_SETPOINT: Volts = Volts(0.05);
 /// Another channel's voltage that moves by more than this share of this channel's own move is no
 /// accident.
 const COUPLED_SHARE: f64 = 0.2;
@@ -66,6 +74,10 @@ pub struct Descent {
     pub open: Volts,
     /// The points, by falling setpoint; it ends at the first that the load didn't follow.
     pub points: Vec<Point>,
+    /// Some of the same setpoints once more, on the way back up.
+    pub back: Vec<Point>,
+    /// The irradiance before all of it and after, where a sensor tells it.
+    pub sensed: Option<(Irradiance, Irradiance)>,
     /// How much the voltages of other channels' loads changed meanwhile (V).
     pub others: Vec<(String, Volts)>,
 }
@@ -81,6 +93,28 @@ impl Descent {
     pub fn crest(&self) -> Option<&Point> {
         let power = |point: &Point| (point.device * point.amps).0;
         self.points.iter().max_by(|a, b| power(a).total_cmp(&power(b)))
+    }
+
+    /// How far the light moved meanwhile, as a share of the larger (0..=1), as far as anybody saw it.
+    #[must_use]
+    pub fn light_moved(&self) -> f64 {
+        let most = self.points.iter().map(|point| point.amps.0).fold(f64::MIN_POSITIVE, f64::max);
+        let share = |a: f64, b: f64| (a - b).abs() / a.max(b).max(most * SEEN_AMPS);
+        let again = self.back.iter().filter_map(|point| {
+            let apart = |was: &&Point| (was.setpoint - point.setpoint).abs();
+            let was = self.points.iter().min_by(|a, b| apart(a).0.total_cmp(&apart(b).0))?;
+            let same = apart(&was) <= SAME_SETPOINT && was.follows() && point.follows();
+            same.then(|| share(was.amps.0, point.amps.0))
+        });
+        // On the way down the current of a device in steady light can but rise.
+        let fell = self
+            .points
+            .windows(2)
+            .map(|pair| share(pair[0].amps.0.max(pair[1].amps.0), pair[1].amps.0));
+        let sensed = self.sensed.map(|(before, after)| {
+            (before - after).abs().0 / before.0.max(after.0).max(f64::MIN_POSITIVE)
+        });
+        again.chain(fell).chain(sensed).fold(0.0, f64::max).min(1.0)
     }
 
     /// The device's voltage where `amps` flow, between the two points around it.
@@ -110,7 +144,7 @@ pub fn descent(
         checks.push(Check::told("lowest device voltage reached", found, says));
     }
     if let Some(sheet) = sheet {
-        checks.push(current(sheet, light, lowest));
+        checks.push(current(sheet, light, lowest, seen.light_moved()));
         checks.push(leads(spec, sheet, seen, lowest.amps));
     }
     checks
@@ -188,7 +222,7 @@ fn coupled(seen: &Descent) -> Option<Check> {
 }
 
 /// The current at the lowest voltage against the data sheet, or what it says of the light.
-fn current(sheet: &Sheet, light: Light, lowest: &Point) -> Check {
+fn current(sheet: &Sheet, light: Light, lowest: &Point, moved: f64) -> Check {
     const WHAT: &str = "current near short circuit";
     let found = Some(Figure::of(lowest.amps.0, "A"));
     let module = light.module.unwrap_or(STC_TEMPERATURE);
@@ -197,6 +231,10 @@ fn current(sheet: &Sheet, light: Light, lowest: &Point) -> Check {
         let limit = format!("at most {MOST_SUNS} x Isc; irradiance not known");
         let check = Check::passed(WHAT, found, limit);
         let says = format!("as at {:.0} W/m2", implied.0);
+        if implied < LEAST_JUDGED {
+            let says = format!("{says}, too little to tell the device by; {STEADY_LIGHT}");
+            return check.not_in_this_light(says);
+        }
         if implied.0 <= MOST_SUNS * 1000.0 {
             return Check { says, ..check };
         }
@@ -211,6 +249,15 @@ fn current(sheet: &Sheet, light: Light, lowest: &Point) -> Check {
         irradiance.0
     );
     let check = Check::passed(WHAT, found, limit);
+    if implied.0 <= MOST_SUNS * 1000.0 {
+        if irradiance < LEAST_JUDGED {
+            let says = format!("{:.0} W/m2 are too little to judge it by", irradiance.0);
+            return check.not_in_this_light(format!("{says}; {STEADY_LIGHT}"));
+        }
+        if moved > ISC_SHARE {
+            return check.not_in_this_light(moved_words(moved));
+        }
+    }
     if (lowest.amps - expected).abs() <= room {
         return check;
     }
@@ -221,6 +268,13 @@ fn current(sheet: &Sheet, light: Light, lowest: &Point) -> Check {
     check.failed(Reason::Device, says)
 }
 
+fn moved_words(moved: f64) -> String {
+    format!(
+        "the light moved by {:.0} % meanwhile, more than this check stands; {STEADY_LIGHT}",
+        moved * 100.0
+    )
+}
+
 const WHICH: &str = "another device than [channel.rated] describes, a part of it shaded or dirty";
 
 /// What the leads lose.
@@ -228,10 +282,8 @@ fn leads(spec: &ChannelSpec, sheet: &Sheet, seen: &Descent, short_circuit: Amps)
     const WHAT: &str = "resistance of the leads beyond the stated";
     let rated = sheet.rated();
     if short_circuit < rated.short_circuit * LEAD_AMPS {
-        return Check::skipped(
-            WHAT,
-            "too little current to see it; commission again in more light",
-        );
+        let check = Check::passed(WHAT, None, String::new());
+        return check.not_in_this_light(format!("too little current to see it; {STEADY_LIGHT}"));
     }
     let amps = short_circuit * (rated.crest_amps / rated.short_circuit);
     let Some(volts) = seen.volts_at(amps) else {
@@ -244,6 +296,12 @@ fn leads(spec: &ChannelSpec, sheet: &Sheet, seen: &Descent, short_circuit: Amps)
     let found = Some(Figure::sure(ohms.0, room.0 / amps.0, Ohms::UNIT));
     let limit = format!("at most {most:.3} ohm, as well as it can be told in this light");
     let check = Check::passed(WHAT, found, limit);
+    // In light that moves so far the crest's share of the current is another one.
+    let moved = seen.light_moved();
+    let shifted = sheet.lost(short_circuit, amps * (1.0 + moved)) - sheet.lost(short_circuit, amps);
+    if shifted.0 > most * amps.0 {
+        return check.not_in_this_light(moved_words(moved));
+    }
     if ohms.0 <= most {
         return check;
     }
@@ -267,10 +325,20 @@ pub fn implied_light(sheet: &Sheet, light: Light, amps: Amps) -> Light {
 #[must_use]
 pub fn open_circuit_again(sheet: &Sheet, light: Light, seen: &Descent) -> Option<Check> {
     let lowest = seen.lowest()?;
-    let (low, high) = sheet.open_circuit_range(implied_light(sheet, light, lowest.amps));
+    let implied = implied_light(sheet, light, lowest.amps);
+    let (low, high) = sheet.open_circuit_range(implied);
     let limit = format!("{:.1} V to {:.1} V", low.0, high.0);
     let found = Some(Figure::of(seen.open.0, "V"));
     let check = Check::passed("open-circuit voltage at this current's light", found, limit);
+    let lit = implied.irradiance.unwrap_or(LEAST_JUDGED);
+    if lit < LEAST_JUDGED {
+        let says = format!("{:.0} W/m2 are too little to judge it by; {STEADY_LIGHT}", lit.0);
+        return Some(check.not_in_this_light(says));
+    }
+    let moved = seen.light_moved();
+    if sheet.open_circuit_move(lit, lit * (1.0 - moved)) > sheet.open_circuit_room(lit) {
+        return Some(check.not_in_this_light(moved_words(moved)));
+    }
     Some(if seen.open >= low && seen.open <= high {
         check
     } else {

@@ -29,7 +29,7 @@ pub mod settling;
 pub mod text;
 
 pub use check::{Check, Figure, Reason, Verdict};
-pub use expect::{Light, Sheet};
+pub use expect::{Light, STEADY_LIGHT, Sheet};
 pub use propose::Proposal;
 pub use report::{ChannelPart, Commissioning, Outcome};
 pub use sensors::SensorFound;

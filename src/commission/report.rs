@@ -13,6 +13,8 @@ pub enum Outcome {
     Passed,
     /// Something has to be put right.
     Failed,
+    /// Nothing has to be put right as far as was seen, but the light did not allow all checks.
+    Unfinished,
     /// Nobody agreed to energise a channel, or the work was broken off.
     Declined,
     /// Instruments did not confirm that they are off.
@@ -84,6 +86,8 @@ impl Commissioning {
             Outcome::Failed
         } else if has(Reason::Declined) {
             Outcome::Declined
+        } else if has(Reason::Light) || has(Reason::Dark) {
+            Outcome::Unfinished
         } else {
             Outcome::Passed
         }
@@ -108,6 +112,10 @@ impl Commissioning {
         match self.outcome() {
             Outcome::Passed => format!("nothing has to be put right ({counts})"),
             Outcome::Failed => format!("something has to be put right ({counts})"),
+            Outcome::Unfinished => format!(
+                "nothing has to be put right as far as was seen, but the light did not allow all checks: \
+                 commission again ({counts})"
+            ),
             Outcome::Declined => format!("not finished ({counts})"),
             Outcome::NotOff => format!(
                 "not confirmed off: check load inputs and boost supplies by hand ({counts})"

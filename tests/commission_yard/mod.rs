@@ -26,14 +26,16 @@ use tempfile::TempDir;
 pub(crate) const NOON: &str = "2016-06-15T11:30:00Z";
 pub(crate) const AIR: Celsius = Celsius(18.0);
 
-/// A sun that stands still.
-struct Steady(Irradiance);
+/// A sun that stands still, behind clouds that let through a share of it, by seconds since [`NOON`].
+struct Steady(Irradiance, fn(f64) -> f64);
 
 impl Sky for Steady {
-    fn state(&mut self, _: Utc, _: Place) -> SkyState {
+    fn state(&mut self, at: Utc, _: Place) -> SkyState {
+        let passed = at.saturating_since(NOON.parse().unwrap()).as_secs_f64();
+        let light = self.0 * (self.1)(passed);
         SkyState {
-            global: self.0,
-            direct: self.0,
+            global: light,
+            direct: light,
             diffuse: Irradiance::ZERO,
             air: AIR,
             wind: MetresPerSecond(2.0),
@@ -49,6 +51,8 @@ pub(crate) struct Parts {
     pub(crate) lead: Ohms,
     pub(crate) wiring: Wiring,
     pub(crate) irradiance: Irradiance,
+    /// What clouds let through of it, by seconds (s).
+    pub(crate) clouds: fn(f64) -> f64,
     pub(crate) thin_film: bool,
     pub(crate) identity: &'static str,
     pub(crate) seed: u64,
@@ -66,6 +70,7 @@ impl Default for Parts {
             lead: Ohms(0.02),
             wiring: Wiring::default(),
             irradiance: Irradiance(820.0),
+            clouds: |_| 1.0,
             thin_film: false,
             identity: "VL",
             seed: 11,
@@ -91,7 +96,7 @@ impl Parts {
         LivePlant::new(PlantParts {
             bench,
             thermal: Thermal::new(ThermalParams::OPEN_RACK, self.cell()),
-            sky: Box::new(Steady(self.irradiance)),
+            sky: Box::new(Steady(self.irradiance, self.clouds)),
             began: NOON.parse().unwrap(),
             mounting: Mounting::TwoAxis,
         })

@@ -18,8 +18,8 @@ use crate::commission::idle::{self, Day, Idle, State};
 use crate::commission::{
     ChannelPart, Check, Commissioning, Light, Outcome, Reason, Sheet, json, ratings, sensors,
 };
-use crate::control::record::Severity;
-use crate::quantities::Amps;
+use crate::control::record::{ChannelId, Severity};
+use crate::quantities::{Amps, Irradiance};
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Log, Note, Reader};
 use crate::time::{Instant, Stamp, Utc};
@@ -133,7 +133,7 @@ fn last_row(log: &Path, now: Utc) -> Result<Option<Utc>, RunError> {
 fn notes(station: &Station, report: &Commissioning, at: Stamp) -> Vec<Note> {
     let severity = match report.outcome() {
         Outcome::Passed => Severity::Note,
-        Outcome::Failed | Outcome::Declined => Severity::Warning,
+        Outcome::Failed | Outcome::Unfinished | Outcome::Declined => Severity::Warning,
         Outcome::NotOff => Severity::Alarm,
     };
     let mut notes = vec![Note {
@@ -183,10 +183,12 @@ async fn bench(
     for (index, spec) in station.channels.iter().enumerate() {
         person.hears(&format!("{}: offsets and noise, everything off", spec.name));
         let sheet = spec.rated.as_ref().map(Sheet::new);
-        let light = once.light(order.light, spec.control.id, clock.stamp());
+        let mut eye = Eye { once: &mut once, stated: order.light, clock, channel: spec.control.id };
+        let light = eye.light().await;
         metered = metered.max(light.irradiance.map(|irradiance| irradiance >= idle::LIT));
         let part = &mut report.channels[index];
-        states.push(idle(rigs[index].as_mut(), sheet.as_ref(), Day { light, sun }, part).await);
+        let day = Day { light, after: None, sun };
+        states.push(idle(rigs[index].as_mut(), sheet.as_ref(), (day, &mut eye), part).await);
         part.checks.extend(ratings::ratings(spec, sheet.as_ref()));
     }
     for (index, spec) in station.channels.iter().enumerate() {
@@ -197,16 +199,15 @@ async fn bench(
         }
         person.hears(&format!("{}: energised; boost supply, steps, way down", spec.name));
         let sheet = spec.rated.as_ref().map(Sheet::new);
-        // Clouds move while one channel after the other has its turn.
-        once.ask(|| clock.stamp()).await;
+        let mut eye = Eye { once: &mut once, stated: order.light, clock, channel: spec.control.id };
         let work = Work {
             index,
             sheet: sheet.as_ref(),
-            light: once.light(order.light, spec.control.id, clock.stamp()),
+            light: eye.light().await,
             idle,
             noise_readings: noise_readings(spec),
         };
-        energise(&mut rigs, &work, state, part).await;
+        energise(&mut rigs, (&work, &mut eye), state, part).await;
         person.hears(&format!("{}: off", spec.name));
     }
     for rig in rigs.into_iter().flatten() {
@@ -214,6 +215,28 @@ async fn bench(
     }
     once.close().await;
     metered
+}
+
+/// Who looks at the light on a channel's device: clouds move while one check after the other is made.
+struct Eye<'e, 's> {
+    once: &'e mut Once<'s>,
+    stated: Light,
+    clock: &'e Clock,
+    channel: ChannelId,
+}
+
+impl Eye<'_, '_> {
+    /// The light now; what a person stated goes first.
+    async fn light(&mut self) -> Light {
+        self.once.ask(|| self.clock.stamp()).await;
+        self.once.light(self.stated, self.channel, self.clock.stamp())
+    }
+
+    /// The irradiance now, where a sensor tells it, whatever a person stated.
+    async fn irradiance(&mut self) -> Option<Irradiance> {
+        self.once.ask(|| self.clock.stamp()).await;
+        self.once.light(Light::default(), self.channel, self.clock.stamp()).irradiance
+    }
 }
 
 /// The rig of a channel whose instruments answered as stated.
@@ -262,7 +285,7 @@ fn noise_readings(spec: &ChannelSpec) -> u32 {
 async fn idle(
     rig: Option<&mut Rig<'_>>,
     sheet: Option<&Sheet>,
-    day: Day,
+    (day, eye): (Day, &mut Eye<'_, '_>),
     part: &mut ChannelPart,
 ) -> Option<(State, Idle)> {
     let rig = rig?;
@@ -280,6 +303,7 @@ async fn idle(
     part.amps_offset = Some((idle.amps.mean, idle.amps.mean_uncertainty));
     part.noise = Some((idle.volts.noise, idle.amps.noise));
     part.checks.extend(idle::instruments(rig.spec, sheet, &idle));
+    let day = Day { after: eye.irradiance().await, ..day };
     let (state, checks) = idle::open_circuit(rig.spec, sheet, &idle, day);
     part.checks.extend(checks);
     // What flows with the input off may not be added to.
@@ -316,20 +340,21 @@ fn may_energise(
 /// Energises, measures, lets go.
 async fn energise(
     rigs: &mut [Option<Rig<'_>>],
-    work: &Work<'_>,
+    (work, eye): (&Work<'_>, &mut Eye<'_, '_>),
     state: State,
     part: &mut ChannelPart,
 ) {
     const WHAT: &str = "work with boost supply and input on";
     part.energised = true;
     let switched = rigs[work.index].as_ref().is_some_and(|rig| rig.spec.control.boost_switched);
+    let before = eye.irradiance().await;
     let done = async {
         if switched && !powered::boost(rigs, work, part).await? {
-            let says = "not switched on: put the boost supply right first";
+            let says = "not switched on: the boost supply must be found right first";
             part.checks.push(Check::skipped("checks with the input on", says));
-            return Ok(());
+            return Ok(None);
         }
-        if state == State::Lit { powered::load(rigs, work, part).await } else { Ok(()) }
+        if state == State::Lit { powered::load(rigs, work, part).await } else { Ok(None) }
     }
     .await;
     // The person hears of the trouble after the channel is off.
@@ -337,8 +362,13 @@ async fn energise(
         Some(rig) => rig.let_go().await,
         None => Ok(()),
     };
-    if let Err(trouble) = done {
-        part.checks.push(trouble.check(WHAT));
+    match (done, rigs[work.index].as_ref()) {
+        (Ok(Some(mut seen)), Some(rig)) => {
+            seen.sensed = before.zip(eye.irradiance().await);
+            powered::judge(rig.spec, work, &seen, part);
+        }
+        (Err(trouble), _) => part.checks.push(trouble.check(WHAT)),
+        (Ok(_), _) => {}
     }
     let check = Check::passed("off at the end", None, "input off, boost supply off, read back");
     part.checks.push(match off {

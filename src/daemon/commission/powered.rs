@@ -7,7 +7,7 @@ use crate::commission::noise::{Steady, steady_amps, steady_volts};
 use crate::commission::settling::{self, Settling, StepReading};
 use crate::commission::{ChannelPart, Check, Figure, Light, Reason, Sheet, boost, loaded, propose};
 use crate::quantities::{Amps, Volts};
-use crate::station::SETTLED_AFTER;
+use crate::station::{ChannelSpec, SETTLED_AFTER};
 use std::time::{Duration, Instant};
 
 /// Readings averaged where a mean is wanted.
@@ -16,6 +16,8 @@ const MEAN_OF: u32 = 8;
 const POINT_OF: u32 = 3;
 /// How long a boost supply has to come up.
 const BOOST_RISE: Duration = Duration::from_millis(1000);
+/// And to go down.
+const BOOST_FALL: Duration = Duration::from_millis(300);
 /// How often its wiring is looked at before it counts as wrong.
 const BOOST_TRIES: u32 = 2;
 /// How often it is looked at meanwhile.
@@ -39,6 +41,8 @@ const TAIL: f64 = 6.0;
 const TAIL_READINGS: (u32, u32) = (4, 60);
 /// Shares of the open-circuit voltage on the way down.
 const DOWN: [f64; 12] = [0.95, 0.9, 0.86, 0.82, 0.78, 0.74, 0.68, 0.55, 0.4, 0.25, 0.1, 0.0];
+/// Those of them that are set once more on the way back up, to see whether the light moved.
+const UP: [f64; 3] = [0.4, 0.68, 0.82];
 
 /// A channel at work: its rigs' place, what is known before, and where results go.
 pub(super) struct Work<'w> {
@@ -71,31 +75,43 @@ fn changes(before: &[(String, Volts)], after: &[(String, Volts)]) -> Vec<(String
     after.iter().filter_map(change).collect()
 }
 
-/// The boost supply's wiring; whether it is as it must be.
+/// The boost supply's wiring; whether it is as it must be, and on.
 pub(super) async fn boost(
     rigs: &mut [Option<Rig<'_>>],
     work: &Work<'_>,
     part: &mut ChannelPart,
 ) -> Result<bool, Trouble> {
-    let mut check = rise(rigs, work).await?;
-    for _ in 1..BOOST_TRIES {
+    let mut tries = 1;
+    let check = loop {
+        let (check, seen) = rise(rigs, work).await?;
         if check.reason.is_none() {
-            break;
+            break check;
         }
         // A cloud's edge moves the open-circuit voltage, too; wrong wires are wrong again.
-        if let Some(rig) = rigs[work.index].as_mut() {
-            rig.boost_off().await?;
-            tokio::time::sleep(BOOST_LOOK).await;
+        let Some(rig) = rigs[work.index].as_mut() else { return Err(Trouble::Stopped) };
+        rig.boost_off().await?;
+        tokio::time::sleep(BOOST_FALL).await;
+        let check = boost::wiring_between(&seen, rig.mean(MEAN_OF).await?.0);
+        if tries == BOOST_TRIES {
+            break check;
         }
-        check = rise(rigs, work).await?;
-    }
+        tries += 1;
+    };
     let right = check.reason.is_none();
     part.checks.push(check);
+    let rig = rigs[work.index].as_mut();
+    if let Some(rig) = rig.filter(|rig| right && !rig.is_boosted()) {
+        rig.boost_on().await?;
+        tokio::time::sleep(BOOST_RISE).await;
+    }
     Ok(right)
 }
 
 /// Switches the boost supply on and judges what the load's voltmeter makes of it.
-async fn rise(rigs: &mut [Option<Rig<'_>>], work: &Work<'_>) -> Result<Check, Trouble> {
+async fn rise(
+    rigs: &mut [Option<Rig<'_>>],
+    work: &Work<'_>,
+) -> Result<(Check, boost::Rise), Trouble> {
     let before = others(rigs, work.index).await;
     let Some(rig) = rigs[work.index].as_mut() else { return Err(Trouble::Stopped) };
     let stated = rig.spec.control.path.boost;
@@ -122,21 +138,22 @@ async fn rise(rigs: &mut [Option<Rig<'_>>], work: &Work<'_>) -> Result<Check, Tr
     if let (None, Some(volts), Some(rig)) = (check.reason, supply, rigs[work.index].as_mut()) {
         rig.trust_boost(volts);
     }
-    Ok(check)
+    Ok((check, seen))
 }
 
-/// Everything with the input on.
+/// Everything with the input on; the way down is judged by [`judge`], once the channel is let go.
 pub(super) async fn load(
     rigs: &mut [Option<Rig<'_>>],
     work: &Work<'_>,
     part: &mut ChannelPart,
-) -> Result<(), Trouble> {
+) -> Result<Option<Descent>, Trouble> {
     let before = others(rigs, work.index).await;
-    let Some(rig) = rigs[work.index].as_mut() else { return Ok(()) };
+    let Some(rig) = rigs[work.index].as_mut() else { return Ok(None) };
     rig.input_on().await?;
     let (volts, amps) = rig.mean(MEAN_OF).await?;
     let open = rig.device(volts, amps);
-    let mut seen = Descent { open, points: Vec::new(), others: Vec::new() };
+    let mut seen =
+        Descent { open, points: Vec::new(), back: Vec::new(), sensed: None, others: Vec::new() };
     let first = level(rig, open * LEVELS.0, amps, work).await?;
     if !first.follows() {
         seen.points.push(first);
@@ -145,14 +162,20 @@ pub(super) async fn load(
         let steps = response(rig, open, first.amps, work).await?;
         conclude(rig, work, part, (&steps, noise));
         let tau = part.settling.map_or(rig.spec.load.settling, |settling| settling.tau);
-        seen.points = descend(rig, open, first.amps, tau).await?;
+        seen.points = pass(rig, (open, &DOWN), first.amps, tau).await?;
+        if let Some(last) = seen.points.last().filter(|last| last.follows()) {
+            seen.back = pass(rig, (open, &UP), last.amps, tau).await?;
+        }
     }
     seen.others = changes(&before, &others(rigs, work.index).await);
-    let Some(rig) = rigs[work.index].as_mut() else { return Ok(()) };
-    part.checks.extend(loaded::descent(rig.spec, work.sheet, work.light, &seen));
-    let again = work.sheet.and_then(|s| loaded::open_circuit_again(s, work.light, &seen));
+    Ok(Some(seen))
+}
+
+/// What the way down says.
+pub(super) fn judge(spec: &ChannelSpec, work: &Work<'_>, seen: &Descent, part: &mut ChannelPart) {
+    part.checks.extend(loaded::descent(spec, work.sheet, work.light, seen));
+    let again = work.sheet.and_then(|s| loaded::open_circuit_again(s, work.light, seen));
     part.checks.extend(again);
-    Ok(())
 }
 
 /// Goes to a level and waits until the readings agree.
@@ -350,18 +373,18 @@ fn settling_check(rig: &Rig<'_>, settling: &Settling) -> Check {
     check
 }
 
-/// From open circuit down as far as the guard admits and the load follows.
-async fn descend(
+/// From setpoint to setpoint, shares of `open`, as far as the guard admits and the load follows.
+async fn pass(
     rig: &mut Rig<'_>,
-    open: Volts,
+    (open, shares): (Volts, &[f64]),
     amps: Amps,
     tau: Duration,
 ) -> Result<Vec<Point>, Trouble> {
-    let mut points: Vec<Point> = Vec::with_capacity(DOWN.len());
+    let mut points: Vec<Point> = Vec::with_capacity(shares.len());
     let mut amps = amps;
     let pause = (tau * SETTLED_AFTER).min(LONGEST_WAIT);
-    for share in DOWN {
-        let set = rig.set(open * share, amps).await?;
+    for share in shares {
+        let set = rig.set(open * *share, amps).await?;
         tokio::time::sleep(pause).await;
         let (load, now) = rig.mean(POINT_OF).await?;
         amps = now;

@@ -143,8 +143,11 @@ impl<'s> Rig<'s> {
         let took = asked.elapsed();
         let bound = match self.before {
             Some((before, until)) if asked < until => Some(before),
-            _ => self.setpoint,
+            _ => None,
         };
+        // A setpoint that was raised again is the higher one.
+        let higher = |one: &Setpoint| self.setpoint.is_none_or(|now| one.load() > now.load());
+        let bound = bound.filter(higher).or(self.setpoint);
         let bound = bound.filter(|_| self.input);
         self.guard
             .judge(&Evidence { load: volts, amps, path: self.path, setpoint: bound, boost: None })
@@ -208,6 +211,11 @@ impl<'s> Rig<'s> {
         self.bench.carry_out(Command::BoostOff).await?;
         self.boost_is(false);
         Ok(())
+    }
+
+    /// Whether the boost supply is on.
+    pub(super) fn is_boosted(&self) -> bool {
+        self.path.boost > Volts::ZERO
     }
 
     /// From now on the boost supply's own reading goes into the sum, as in a campaign.
