@@ -449,3 +449,55 @@ fn the_shipped_curve_is_good() {
     let json: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
     assert_eq!(json["grade"], "good", "{json}");
 }
+
+/// A slip of the unit moves a curve without a word, if nobody holds the number against the device.
+#[test]
+fn a_number_in_another_unit_is_refused_with_the_right_one() {
+    let scratch = tempfile::tempdir().unwrap();
+    // 8.1 A and 34.9 V: at 1000 W/m2 9.5 A.
+    roof(scratch.path());
+    let usual = [
+        ("--correct-to", "1000,25"),
+        ("--alpha", "0.005658"),
+        ("--beta", "-0.1388"),
+        ("--series", "0.3"),
+    ];
+    let with = |option: &str, value: &str| {
+        let mut arguments = vec!["roof.csv"];
+        for (name, usual) in usual {
+            arguments.extend([name, if name == option { value } else { usual }]);
+        }
+        run(&arguments, scratch.path())
+    };
+    assert!(with("", "").status.success());
+    for (option, value, words) in [
+        // Of the data sheet: +0.06 %/K, -0.36 %/K.
+        ("--alpha", "0.06", &["A/K", "% per kelvin", "write 0.0057"][..]),
+        ("--beta", "-0.36", &["V/K", "% per kelvin", "For -0.36 %/K write -0.12"]),
+        ("--beta", "-0.0036", &["For -0.0036 1/K write -0.12"]),
+        ("--beta", "-139", &["For -139 mV/K write -0.139"]),
+        ("--beta", "0.1388", &["with its sign"]),
+        ("--series", "300", &["ohm", "milliohm write 0.3"]),
+        ("--correct-to", "1000,298.15", &["degC", "for kelvin write 25.00"]),
+        ("--correct-to", "1,25", &["W/m2", "for kW/m2 write 1000"]),
+        ("--correct-to", "100000,25", &["W/m2"]),
+    ] {
+        let refused = with(option, value);
+        let said = String::from_utf8(refused.stderr).unwrap();
+        assert_eq!(refused.status.code(), Some(2), "{option} {value}: {said}");
+        assert!(refused.stdout.is_empty(), "{option} {value}");
+        for word in words.iter().chain([&option]) {
+            assert!(said.contains(word), "{option} {value}: {word} is missing: {said}");
+        }
+    }
+    let second = ["--procedure", "2", "--isc-stc", "9430", "--voc-stc", "38.3", "--b1", "0.041"];
+    let stated = usual.iter().flat_map(|(name, value)| [*name, *value]);
+    let arguments: Vec<&str> = ["roof.csv"].into_iter().chain(stated).chain(second).collect();
+    let refused = run(&arguments, scratch.path());
+    let said = String::from_utf8(refused.stderr).unwrap();
+    assert_eq!(refused.status.code(), Some(2), "{said}");
+    assert!(said.contains("--isc-stc 9430") && said.contains("A at 1000 W/m2"), "{said}");
+    let at = run(&["roof.csv", "--at", "0.85,45"], scratch.path());
+    assert_eq!(at.status.code(), Some(2));
+    assert!(String::from_utf8(at.stderr).unwrap().contains("for kW/m2 write 850"));
+}

@@ -8,6 +8,7 @@ use cresthold::season::{
     Device, Exclusion, Minute, Quantity, Reason, Record, Rules, Season, evaluate,
 };
 use cresthold::time::Utc;
+use cresthold::yields::OverBack;
 use cresthold_sim::bench::Noise;
 use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
@@ -77,7 +78,8 @@ fn season(minutes: &[Minute]) -> Season {
         tracked: None,
         ahead_micros: 0,
     };
-    let device = Device { rated: Some(Watts(RATED)), gamma: Some(GAMMA) };
+    let device =
+        Device { rated: Some(Watts(RATED)), gamma: Some(GAMMA), over_back: OverBack::NONE };
     evaluate(&record, &device, &Rules::default(), 1)
 }
 

@@ -30,7 +30,7 @@ fn without(left_out: (f64, f64)) -> PowerMatrix {
     let kept = MEASURED.iter().filter(|(light, module, _)| (*light, *module) != left_out);
     let point = |&(light, module, watts): &(f64, f64, f64)| MatrixPoint {
         irradiance: Irradiance(light),
-        module: Celsius(module),
+        cell: Celsius(module),
         watts: Watts(watts),
         error: Watts(0.0),
         minutes: 1,
@@ -98,7 +98,7 @@ fn minutes() -> Vec<Steady> {
         let watts = device.at(irradiance, module).crest().watts;
         minutes.push(Steady {
             irradiance,
-            module,
+            cell: module,
             watts: watts * (bird * (1.0 + 0.005 * chance.draw())),
         });
     }
@@ -113,11 +113,11 @@ fn a_known_device_fills_its_matrix() {
     let device = crystalline_reference();
     println!("{} of {} points", matrix.points.len(), PowerMatrix::wanted());
     for point in &matrix.points {
-        let truth = device.at(point.irradiance, point.module).crest().watts;
+        let truth = device.at(point.irradiance, point.cell).crest().watts;
         let off = (point.watts - truth).0;
         println!(
             "{:6.0} W/m2 {:4.0} degC {:8.3} W, {off:+.3} W, +- {:.3}, {} minutes",
-            point.irradiance.0, point.module.0, point.watts.0, point.error.0, point.minutes
+            point.irradiance.0, point.cell.0, point.watts.0, point.error.0, point.minutes
         );
         assert!(off.abs() < 4.0 * point.error.0 + 1e-3 * truth.0);
         assert!(
@@ -126,10 +126,7 @@ fn a_known_device_fills_its_matrix() {
         );
     }
     let has = |light, module| {
-        matrix
-            .points
-            .iter()
-            .any(|p| p.irradiance == Irradiance(light) && p.module == Celsius(module))
+        matrix.points.iter().any(|p| p.irradiance == Irradiance(light) && p.cell == Celsius(module))
     };
     assert!(has(1000.0, 50.0) && has(800.0, 25.0) && has(200.0, 15.0) && has(400.0, 25.0));
     assert!(!has(600.0, 75.0) && !has(1000.0, 15.0));

@@ -3,6 +3,7 @@
 mod correction;
 
 use super::Exit;
+use super::cell::CellArgs;
 use super::place::{picture_name, table_name};
 use crate::curve::translate::BetweenError;
 use crate::curve::uncertainty::{
@@ -81,13 +82,10 @@ pub(super) struct CurveFile {
     #[arg(long)]
     sort: bool,
     /// Irradiance (W/m2) and cell temperature (degC) of points that don't state their own
-    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
+    #[arg(long, value_name = "G,T", value_parser = parse_conditions, allow_hyphen_values = true)]
     at: Option<(f64, f64)>,
-    /// Of a log: how much warmer than the sensed back of the module its cells are at 1000 W/m2, less
-    /// in proportion in less light (K); 2 to 3 is common for modules on open racks
-    #[arg(long, value_name = "K", value_parser = parse_number, default_value_t = 0.0,
-          allow_hyphen_values = true)]
-    cell_above: f64,
+    #[command(flatten)]
+    cell: CellArgs,
     /// Area (m2), for the efficiency; of a concentrator the aperture's, with direct irradiance
     #[arg(long, value_name = "M2", value_parser = parse_area)]
     area: Option<f64>,
@@ -185,6 +183,8 @@ enum Problem {
     Coefficients(String),
     #[error("{option} is missing: this procedure needs {what}")]
     Missing { option: &'static str, what: &'static str },
+    #[error("{option} {given}: {why}")]
+    Implausible { option: &'static str, given: f64, why: String },
     #[error(
         "pictures and points are of one curve; name one file, pick one with --only, or leave --svg, \
          --png, --csv out"
@@ -209,6 +209,7 @@ impl Problem {
     fn exit(&self) -> Exit {
         match self {
             Self::Missing { .. }
+            | Self::Implausible { .. }
             | Self::OneOnly
             | Self::NotTwo { .. }
             | Self::NoSuch { .. }
@@ -237,6 +238,7 @@ impl CurveFile {
         let stated = self.correction.stated()?;
         let between = self.correction.between()?;
         let named = self.picked()?;
+        self.correction.plausible(&named, self.at.map(|(irradiance, _)| irradiance))?;
         if let Some(to) = between {
             return self.between(&named, to, &plain).map(|report| vec![report]);
         }
@@ -325,8 +327,8 @@ impl CurveFile {
     fn read(&self, path: &Path) -> Result<Vec<Named>, Problem> {
         let file = path.display().to_string();
         if is_log(path) {
-            let read =
-                |reader: Reader| logged_curves(&reader, self.channel.as_deref(), self.cell_above);
+            let over = self.cell.over_back();
+            let read = |reader: Reader| logged_curves(&reader, self.channel.as_deref(), over);
             let found = read(Reader::open(path)?)?;
             return if found.is_empty() { Err(Problem::Empty { file }) } else { Ok(found) };
         }
@@ -375,12 +377,15 @@ impl CurveFile {
         }
         let no_curve = |error| Problem::Curve { name: name.clone(), error };
         let mut runs = branches(&points).into_iter();
-        let sort = self.sort || self.files.iter().any(|file| is_log(file));
+        let of_log = self.files.iter().any(|file| is_log(file));
+        let sort = self.sort || of_log;
         let made = if sort { Curve::sorted } else { Curve::new };
         let curve = made(runs.next().unwrap_or_default()).map_err(no_curve)?;
         let back = runs.next().map(made).transpose().map_err(no_curve)?;
-        CurveReport::new(name, &curve, back.as_ref(), wanted)
-            .map_err(|error| Problem::Analysis { name: name.clone(), error })
+        let mut report = CurveReport::new(name, &curve, back.as_ref(), wanted)
+            .map_err(|error| Problem::Analysis { name: name.clone(), error })?;
+        report.over_back = of_log.then(|| self.cell.over_back());
+        Ok(report)
     }
 
     fn wanted(&self, correction: Option<Correction>) -> Wanted {
@@ -488,6 +493,40 @@ fn parse_pair(text: &str) -> Result<(f64, f64), String> {
     let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
     let pair = text.split_once(',').and_then(|(a, b)| number(a).zip(number(b)));
     pair.ok_or_else(|| "write two numbers with a comma between them, such as 1000,25".to_owned())
+}
+
+/// Irradiance (W/m2) and cell temperature (degC) of a device outdoors or in a laboratory.
+fn parse_conditions(text: &str) -> Result<(f64, f64), String> {
+    /// A thousandth of full light to what a concentrator's cells are never given: no sky has more than some 1700.
+    const LIGHT: std::ops::RangeInclusive<f64> = 5.0..=2000.0;
+    /// Colder and hotter than any site or laboratory.
+    const WARMTH: std::ops::RangeInclusive<f64> = -70.0..=150.0;
+    let (irradiance, cell) = parse_pair(text)?;
+    if !LIGHT.contains(&irradiance) {
+        let slip = if (0.0..=2.0).contains(&irradiance) {
+            format!("; for kW/m2 write {}", irradiance * 1000.0)
+        } else {
+            String::new()
+        };
+        return Err(format!(
+            "irradiance {irradiance}: state W/m2 ({} to {}){slip}",
+            LIGHT.start(),
+            LIGHT.end()
+        ));
+    }
+    if !WARMTH.contains(&cell) {
+        let slip = if cell > *WARMTH.end() {
+            format!("; for kelvin write {:.2}", cell - 273.15)
+        } else {
+            String::new()
+        };
+        return Err(format!(
+            "cell temperature {cell}: state degC ({} to {}){slip}",
+            WARMTH.start(),
+            WARMTH.end()
+        ));
+    }
+    Ok((irradiance, cell))
 }
 
 pub(super) fn parse_number(text: &str) -> Result<f64, String> {

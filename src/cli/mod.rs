@@ -5,6 +5,7 @@ mod out;
 
 mod backup;
 mod bench;
+mod cell;
 mod check;
 mod commission;
 mod compare;

@@ -1,6 +1,7 @@
 //! `cresthold season`: what a campaign came to, from its log alone.
 
 use super::Exit;
+use super::cell::CellArgs;
 use super::place::{Refusal, page_name, table_name, write};
 use crate::daemon::progress::Progress;
 use crate::quantities::Watts;
@@ -57,6 +58,8 @@ pub(super) struct SumUpSeason {
     /// Temperature coefficient of power (%/K), with its sign, of all channels or of one
     #[arg(long, value_name = "[NAME=]%/K", value_parser = parse_gamma, allow_hyphen_values = true)]
     gamma: Vec<Stated>,
+    #[command(flatten)]
+    cell: CellArgs,
     /// Print JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -166,15 +169,26 @@ impl SumUpSeason {
             let gamma = of(&self.gamma, name).map(|percent| percent / 100.0);
             let stated =
                 of(&self.rated, name).map(|watts| Rating { watts: Watts(watts), curves: 0 });
-            let rating = stated.or_else(|| logged.rating(gamma));
-            let device = Told::device(rating, gamma);
+            let over_back = self.cell.over_back();
+            let rating = stated.or_else(|| logged.rating(gamma, over_back));
+            let device = Told::device(rating, gamma, over_back);
             let season = evaluate(&logged.record(), &device, &Rules::default(), SEED);
-            let curves = CurveTold::all(&logged, gamma);
+            let curves = CurveTold::all(&logged, gamma, over_back);
             let brightest = BrightestDay::of(&logged, &season);
             let (tracked, doubts) = (logged.tracked(), logged.doubts());
             // The minutes go: many channels' years would not fit into memory.
             let channel = logged.channel;
-            told.push(Told { channel, rating, gamma, season, curves, brightest, tracked, doubts });
+            told.push(Told {
+                channel,
+                rating,
+                gamma,
+                over_back,
+                season,
+                curves,
+                brightest,
+                tracked,
+                doubts,
+            });
         }
         if told.is_empty() {
             let mut dates: Vec<String> =

@@ -123,7 +123,9 @@ impl WorkOutYield {
 
     fn work_out(&self) -> Result<YieldReport, Failure> {
         if self.log.is_given() {
-            return Err(usage("--from, --to: of a log; this weather is a file of another kind"));
+            return Err(usage(
+                "--from, --to, --cell-above: of a log; this weather is a file of another kind",
+            ));
         }
         if self.device.channel().is_some() && self.device.station().is_none() {
             return Err(usage("--channel: of a station file or a log; add --station"));

@@ -14,6 +14,7 @@ use crate::curve::uncertainty::{
     Stated, budget,
 };
 use crate::curve::{Curve, Method, Parameters, other_windows, parameters};
+use crate::yields::OverBack;
 use serde_json::{Value, json};
 use std::fmt::Write;
 
@@ -80,6 +81,8 @@ pub struct CurveReport {
     pub stated: Option<Stated>,
     /// Figures in the order of [`Quantity::ALL`].
     pub figures: Figures,
+    /// How warm the cells were taken to be, where a log has the back of the module.
+    pub over_back: Option<OverBack>,
 }
 
 impl CurveReport {
@@ -129,6 +132,7 @@ impl CurveReport {
             budget,
             stated,
             figures,
+            over_back: None,
             curve: last,
         })
     }
@@ -140,7 +144,11 @@ impl CurveReport {
         for (grade, reason) in &self.quality.reasons {
             let _ = writeln!(text, "  {}: {}", grade.word(), reason.text());
         }
-        let _ = writeln!(text, "{}\n", self.conditions());
+        let _ = writeln!(text, "{}", self.conditions());
+        if let Some(over) = self.over_back() {
+            let _ = writeln!(text, "cells: {over}");
+        }
+        text.push('\n');
         text.push_str(&self.figure_table());
         text.push('\n');
         text.push_str(&self.fit_table());
@@ -152,6 +160,11 @@ impl CurveReport {
             text.push_str(&curve_budget::table(budget));
         }
         text
+    }
+
+    /// How warm the cells were taken to be, where that made their temperature.
+    pub(super) fn over_back(&self) -> Option<OverBack> {
+        self.over_back.filter(|_| self.curve.mean_cell().is_some())
     }
 
     fn conditions(&self) -> String {
@@ -286,6 +299,7 @@ impl CurveReport {
             "points": self.curve.points().len(),
             "irradiance_w_m2": self.curve.mean_irradiance().map(|g| g.0),
             "cell_temperature_degc": self.curve.mean_cell().map(|t| t.0),
+            "cell_over_back_k": self.over_back().map(OverBack::kelvin),
             "at_mean_irradiance": self.levelled,
             "corrected": self.corrected,
             "grade": self.quality.grade.word(),

@@ -4,9 +4,9 @@ use super::curve_result::stated_of;
 use crate::control::record::SweepDirection;
 use crate::curve::Point;
 use crate::curve::uncertainty::{Stated, UnknownRow};
-use crate::quantities::{Celsius, STC_IRRADIANCE};
 use crate::store::{CurvePointRow, Reader, StoreError};
 use crate::time::Utc;
+use crate::yields::OverBack;
 
 /// A curve's name, `CHANNEL TIME`, its points in the order they were taken, and what is stated of the
 /// instruments, if anything.
@@ -25,21 +25,15 @@ pub enum CurveLogError {
 
 /// All whole curves of a log, by channel and time; of one channel, if it is named.
 ///
-/// Points without a voltage or a current are left out. The cell's temperature is the module's, plus
-/// `warmer` kelvin at 1000 W/m2 and in proportion to the light (the form of King, Boyson, Kratochvil
-/// 2004, SAND2004-3535, from memory, who give 3 K for glass and polymer sheet on an open rack).
+/// Points without a voltage or a current are left out. The cell's temperature is by [`OverBack`].
 ///
 /// # Errors
 /// [`CurveLogError`].
 pub fn logged_curves(
     reader: &Reader,
     channel: Option<&str>,
-    warmer: f64,
+    over: OverBack,
 ) -> Result<Vec<Named>, CurveLogError> {
-    let as_cell = |p: Point| Point {
-        cell: p.cell.zip(p.irradiance).map(|(t, g)| t + Celsius(warmer * (g / STC_IRRADIANCE))),
-        ..p
-    };
     let (first, last) = (Utc::from_micros(i64::MIN), Utc::from_micros(i64::MAX));
     let mut found = Vec::new();
     let wanted = reader.channels()?.into_iter();
@@ -50,7 +44,7 @@ pub fn logged_curves(
             // An upward curve begins with a look at open circuit, where it also ends.
             let looked = usize::from(curve.direction == SweepDirection::Up.word());
             let stated = stated_of(reader.stated(row.id, curve.boot)?)?;
-            let points = points.iter().skip(looked).filter_map(point).map(as_cell).collect();
+            let points = points.iter().skip(looked).filter_map(|row| point(row, over)).collect();
             found.push((name, points, stated));
         }
     }
@@ -63,12 +57,13 @@ fn to_the_second(utc: Utc) -> String {
     text.split_once('.').map_or(text.clone(), |(seconds, _)| format!("{seconds}Z"))
 }
 
-pub(super) fn point(row: &CurvePointRow) -> Option<Point> {
+pub(super) fn point(row: &CurvePointRow, over: OverBack) -> Option<Point> {
+    let (back, light) = (row.module_temperature, row.irradiance);
     Some(Point {
         volts: row.volts?,
         amps: row.amps?,
         irradiance: row.irradiance,
-        cell: row.module_temperature,
+        cell: back.zip(light).map(|(back, light)| over.cell(back, light)),
         utc: Some(row.at.utc),
     })
 }

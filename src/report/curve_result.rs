@@ -15,6 +15,7 @@ use crate::curve::{Curve, CurveError, Method, Origin, Point};
 use crate::quantities::{Celsius, Irradiance};
 use crate::station::Station;
 use crate::store::{Appraise, CurvePointRow, CurveResult, Expanded, StatedRow, UNCERTAIN};
+use crate::yields::OverBack;
 
 /// Points of the line through short circuit: with points placed along the curve, fifteen reach over a
 /// quarter of Voc, where a curve is straight, and leave half the noise of one.
@@ -135,6 +136,7 @@ pub fn report(
     let (curve, back) = legs(direction, rows).map_err(|error| error.to_string())?;
     let mut report = CurveReport::new(name, &curve, back.as_ref(), &wanted)
         .map_err(|error| error.to_string())?;
+    report.over_back = Some(OverBack::default());
     if rows.first().is_some_and(is_open) {
         opened(&mut report);
     }
@@ -162,7 +164,8 @@ fn legs(
     rows: &[CurvePointRow],
 ) -> Result<(Curve, Option<Curve>), CurveError> {
     let curve = |rows: &[CurvePointRow]| {
-        let mut points: Vec<Point> = rows.iter().filter_map(point).collect();
+        let mut points: Vec<Point> =
+            rows.iter().filter_map(|row| point(row, OverBack::default())).collect();
         points.sort_by(|a, b| a.volts.0.total_cmp(&b.volts.0));
         points.dedup_by(|a, b| a.volts == b.volts);
         Curve::new(points)

@@ -47,6 +47,9 @@ impl<'a> Trend<'a> {
     #[must_use]
     pub fn table(&self) -> String {
         let mut text = lines(self.reports);
+        if let Some(over) = self.reports.iter().find_map(CurveReport::over_back) {
+            let _ = writeln!(text, "cells: {over}");
+        }
         match &self.coefficients {
             Some(Ok(found)) => text.push_str(&coefficient_table(found, self.reports.len())),
             Some(Err(error)) => {

@@ -13,7 +13,7 @@ use crate::season::{
     Totals, Tracked, side_by_side,
 };
 use crate::store::ChannelRow;
-use crate::yields::read;
+use crate::yields::{OverBack, read};
 use serde::Serialize;
 use std::fmt::Write as _;
 pub(super) use tables::fixed;
@@ -52,6 +52,9 @@ pub struct ChannelTold {
     pub rated_by_curves: Option<usize>,
     /// Temperature coefficient of power (%/K).
     pub gamma_percent_per_k: Option<f64>,
+    /// How much warmer than the module's back its cells were taken to be at 1000 W/m2 (K); none where the log
+    /// has no module temperature.
+    pub cell_over_back_k: Option<f64>,
     /// All of it.
     pub total: PeriodTold,
     /// By month.
@@ -121,7 +124,7 @@ pub struct PeriodTold {
 pub struct LossesTold {
     /// Rating times reference yield.
     pub reference_wh: f64,
-    /// By the module's temperature.
+    /// By the cells' temperature.
     pub temperature_wh: Option<f64>,
     /// By weak light; none where the power matrix doesn't tell.
     pub low_light_wh: Option<f64>,
@@ -197,8 +200,8 @@ pub struct TrackedTold {
 pub struct MatrixTold {
     /// Irradiance (W/m2).
     pub irradiance_w_m2: f64,
-    /// Temperature of the module (degC).
-    pub module_degc: f64,
+    /// Temperature of the cells (degC).
+    pub cell_degc: f64,
     /// Power (W).
     pub power_w: f64,
     /// Its standard error by the minutes' scatter (W).
@@ -211,7 +214,7 @@ impl From<&MatrixPoint> for MatrixTold {
     fn from(point: &MatrixPoint) -> Self {
         Self {
             irradiance_w_m2: point.irradiance.0,
-            module_degc: point.module.0,
+            cell_degc: point.cell.0,
             power_w: point.watts.0,
             standard_error_w: point.error.0,
             minutes: point.minutes,
@@ -262,6 +265,8 @@ pub struct Told {
     pub rating: Option<Rating>,
     /// Temperature coefficient of power (1/K).
     pub gamma: Option<f64>,
+    /// How warm its cells were taken to be.
+    pub over_back: OverBack,
     /// What it came to.
     pub season: Season,
     /// Its curves.
@@ -277,8 +282,8 @@ pub struct Told {
 impl Told {
     /// What is known of the device.
     #[must_use]
-    pub fn device(rating: Option<Rating>, gamma: Option<f64>) -> Device {
-        Device { rated: rating.map(|rating| rating.watts), gamma }
+    pub fn device(rating: Option<Rating>, gamma: Option<f64>, over_back: OverBack) -> Device {
+        Device { rated: rating.map(|rating| rating.watts), gamma, over_back }
     }
 
     /// Daily performance ratios, corrected to 25 degC if asked for, of days whose light is known.
@@ -351,6 +356,7 @@ impl ChannelTold {
             rated_w: rated.map(|rated| rated.0),
             rated_by_curves: told.rating.map(|rating| rating.curves),
             gamma_percent_per_k: told.gamma.map(|gamma| gamma * 100.0),
+            cell_over_back_k: season.has_temperature.then(|| told.over_back.kelvin()),
             total: period("all", &season.all),
             months: season.months.iter().map(|month| period(&month.name, &month.totals)).collect(),
             days: season.days.iter().map(|day| period(&day.date, &day.totals)).collect(),
@@ -380,17 +386,17 @@ pub fn matrix_csv(points: &[MatrixTold], rated_w: Option<f64>, source: &str) -> 
     );
     let has_rating = points.iter().any(|one| {
         (one.irradiance_w_m2 - STC_IRRADIANCE.0).abs() < 1e-9
-            && (one.module_degc - STC_TEMPERATURE.0).abs() < 1e-9
+            && (one.cell_degc - STC_TEMPERATURE.0).abs() < 1e-9
     });
     if let Some(watts) = rated_w.filter(|_| !has_rating) {
         let (light, module) = (STC_IRRADIANCE.0, STC_TEMPERATURE.0);
         let _ = writeln!(text, "# the rating, not from minutes\n{light},{module},{watts:.4},,");
     }
     for point in points {
-        let MatrixTold { irradiance_w_m2, module_degc, power_w, standard_error_w, minutes } = point;
+        let MatrixTold { irradiance_w_m2, cell_degc, power_w, standard_error_w, minutes } = point;
         let _ = writeln!(
             text,
-            "{irradiance_w_m2},{module_degc},{power_w:.4},{standard_error_w:.4},{minutes}"
+            "{irradiance_w_m2},{cell_degc},{power_w:.4},{standard_error_w:.4},{minutes}"
         );
     }
     text

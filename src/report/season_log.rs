@@ -8,6 +8,7 @@ use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, Wa
 use crate::season::{BRIGHT, Minute, Record, Tracked, merge};
 use crate::store::{ChannelRow, CurveRow, DayRow, MinuteRow, Reader, StoreError};
 use crate::time::Utc;
+use crate::yields::OverBack;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::RangeInclusive;
 use std::time::Duration;
@@ -21,7 +22,7 @@ const STRONG: RangeInclusive<f64> = 800.0..=1200.0;
 /// the device for so much of it: half a percent of curve and fraction of a kelvin are left.
 const CALM: f64 = 0.02;
 const HELD: f64 = 0.99;
-/// How far from 25 degC a module may be whose temperature can't be corrected (K): with -0.4 %/K half a
+/// How far from 25 degC cells may be whose temperature can't be corrected (K): with -0.4 %/K half a
 /// percent and a bit.
 const NEAR: f64 = 2.0;
 
@@ -167,12 +168,11 @@ impl LoggedSeason {
     }
 
     /// The rating that the channel's good curves in strong light show, their median: of all temperatures
-    /// where `gamma` (1/K) corrects for it, else of those near 25 degC. The module's temperature stands for
-    /// the cells', as in the season's figures.
+    /// where `gamma` (1/K) corrects for it, else of those near 25 degC; the cells' temperature is by `over`.
     #[must_use]
-    pub fn rating(&self, gamma: Option<f64>) -> Option<Rating> {
-        let mut found: Vec<f64> =
-            self.curves.iter().filter_map(|curve| Self::standard_watts(curve, gamma)).collect();
+    pub fn rating(&self, gamma: Option<f64>, over: OverBack) -> Option<Rating> {
+        let watts = |curve| Self::standard_watts(curve, gamma, over);
+        let mut found: Vec<f64> = self.curves.iter().filter_map(watts).collect();
         found.sort_by(f64::total_cmp);
         let middle = found.get(found.len() / 2)?;
         Some(Rating { watts: Watts(*middle), curves: found.len() })
@@ -180,10 +180,10 @@ impl LoggedSeason {
 
     /// What a curve's crest would be at standard conditions (W), of a good one in strong light.
     #[must_use]
-    pub fn standard_watts(curve: &CurveRow, gamma: Option<f64>) -> Option<f64> {
+    pub fn standard_watts(curve: &CurveRow, gamma: Option<f64>, over: OverBack) -> Option<f64> {
         let result = curve.result.as_ref().filter(|result| result.grade == Grade::Good.word())?;
         let light = result.irradiance?;
-        let warmer = (result.module_temperature? - STC_TEMPERATURE).0;
+        let warmer = (over.cell(result.module_temperature?, light) - STC_TEMPERATURE).0;
         let near = gamma.is_some() || warmer.abs() <= NEAR;
         if !curve.whole || !STRONG.contains(&light.0) || !near {
             return None;

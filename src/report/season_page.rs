@@ -140,7 +140,7 @@ fn matrix(points: &[MatrixTold]) -> String {
     let row = |point: &MatrixTold| {
         vec![
             format!("{} W/m2", short(point.irradiance_w_m2)),
-            format!("{} degC", short(point.module_degc)),
+            format!("{} degC", short(point.cell_degc)),
             format!("{:.2} W", point.power_w),
             format!("{:.2} W", point.standard_error_w),
             point.minutes.to_string(),

@@ -2,7 +2,7 @@
 //!
 //! Model: the reference energy of a minute is `P0 G t / (1000 W/m2)`, what the device would give at standard
 //! conditions with an efficiency that never changed. Temperature takes (or gives) `1 - C` of it, with
-//! `C = 1 + gamma (T_mod - 25 degC)`. Of what is then left, a minute in which the channel slept, started or
+//! `C = 1 + gamma (T_cell - 25 degC)`. Of what is then left, a minute in which the channel slept, started or
 //! was out loses all but what it delivered; a minute in which it held the device loses the share that is
 //! missing from the integral (an outage), what sweeps cost, and
 //!
@@ -26,7 +26,7 @@ use crate::quantities::WattHours;
 pub struct Losses {
     /// What the rating would give in this light.
     pub reference: WattHours,
-    /// By the module's temperature, against 25 degC; none without a coefficient.
+    /// By the cells' temperature, against 25 degC; none without a coefficient.
     pub temperature: Option<WattHours>,
     /// By weak light, against 1000 W/m2; none where the power matrix doesn't tell.
     pub low_light: Option<WattHours>,

@@ -9,7 +9,7 @@
 //!
 //! Between and beyond the points: [`PowerMatrix::device`].
 //!
-//! Temperature is that of the module's back, as in all of the season's figures.
+//! Temperature is that of the cells, as in all of the season's figures ([`crate::yields::OverBack`]).
 //!
 //! Rejected: a mean of the minutes about a point (they are not centred on it: hot points have their
 //! minutes on the cool side), and a single diode fitted to all (it would say what the model says).
@@ -46,8 +46,8 @@ pub(super) const UNSTEADY: f64 = 0.02;
 pub struct Steady {
     /// Irradiance in the plane.
     pub irradiance: Irradiance,
-    /// Temperature of the module.
-    pub module: Celsius,
+    /// Temperature of the cells.
+    pub cell: Celsius,
     /// Mean power.
     pub watts: Watts,
 }
@@ -57,8 +57,8 @@ pub struct Steady {
 pub struct MatrixPoint {
     /// Irradiance.
     pub irradiance: Irradiance,
-    /// Temperature.
-    pub module: Celsius,
+    /// Temperature of the cells.
+    pub cell: Celsius,
     /// Power there.
     pub watts: Watts,
     /// Its standard error, from the minutes' scatter alone.
@@ -96,7 +96,7 @@ impl PowerMatrix {
     /// [`MatrixError`]: they are too few, or 1000 W/m2 at 25 degC lies beyond them.
     pub fn device(&self) -> Result<Matrix, MatrixError> {
         let points: Vec<_> =
-            self.points.iter().map(|point| (point.irradiance, point.module, point.watts)).collect();
+            self.points.iter().map(|point| (point.irradiance, point.cell, point.watts)).collect();
         Matrix::new(&points)
     }
 }
@@ -114,7 +114,7 @@ impl Dimming {
         };
         let spans = has(0.0, WEAK) && has(STRONG, f64::INFINITY);
         let points = matrix.points.iter();
-        let points = points.map(|point| (point.irradiance, point.module, point.watts));
+        let points = points.map(|point| (point.irradiance, point.cell, point.watts));
         // Without a point on either side of standard conditions the lines go on to them.
         Matrix::beyond(&points.collect::<Vec<_>>()).ok().filter(|_| spans).map(Self)
     }
@@ -127,9 +127,9 @@ impl Dimming {
 }
 
 /// The power at a point, if the minutes tell it.
-fn point(minutes: &[Steady], (light, module): (f64, f64)) -> Option<MatrixPoint> {
+fn point(minutes: &[Steady], (light, cell): (f64, f64)) -> Option<MatrixPoint> {
     let near = minutes.iter().filter_map(|minute| {
-        let (x, y) = ((minute.irradiance.0 / light).ln(), minute.module.0 - module);
+        let (x, y) = ((minute.irradiance.0 / light).ln(), minute.cell.0 - cell);
         let near = x.abs() <= NEAR_LIGHT && y.abs() <= NEAR_KELVIN;
         // As shares of the reach, so that the fit's columns are of one size.
         let columns = [1.0, x / NEAR_LIGHT, y / NEAR_KELVIN];
@@ -143,7 +143,7 @@ fn point(minutes: &[Steady], (light, module): (f64, f64)) -> Option<MatrixPoint>
     let (found, _, error) = fit(&kept)?;
     Some(MatrixPoint {
         irradiance: Irradiance(light),
-        module: Celsius(module),
+        cell: Celsius(cell),
         watts: Watts(found[0] * light),
         error: Watts(error * light),
         minutes: kept.len(),

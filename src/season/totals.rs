@@ -34,7 +34,7 @@ pub struct Totals {
     /// Irradiation and energy of the minutes whose irradiance and power both count.
     pub counted: Sums,
     /// Of these, the ones whose module temperature counts, too; its irradiation is weighted by
-    /// `C = 1 + gamma (T_mod - 25 degC)`. None without a coefficient.
+    /// `C = 1 + gamma (T_cell - 25 degC)`. None without a coefficient.
     pub corrected: Option<Sums>,
     /// Minutes of light.
     pub light: u32,

@@ -10,6 +10,7 @@ use super::totals::{PER_HOUR, Totals, minute_sums};
 use crate::control::record::Activity;
 use crate::quantities::{Celsius, Irradiance, STC_IRRADIANCE, STC_TEMPERATURE, WattHours, Watts};
 use crate::time::Utc;
+use crate::yields::OverBack;
 use crate::yields::Sums;
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -54,6 +55,8 @@ pub struct Device {
     pub rated: Option<Watts>,
     /// Temperature coefficient of power (1/K), negative for most devices.
     pub gamma: Option<f64>,
+    /// How warm its cells are where the log has the back of the module.
+    pub over_back: OverBack,
 }
 
 /// One day.
@@ -151,7 +154,7 @@ fn ratios(days: &[Day], rated: Watts) -> Vec<(i64, f64)> {
 /// What of a minute counts.
 struct Sound {
     irradiance: Option<f64>,
-    module: Option<f64>,
+    cell: Option<f64>,
     energy: Option<WattHours>,
 }
 
@@ -210,10 +213,13 @@ impl<'a> Walk<'a> {
         let minute = &self.record.minutes[index];
         let counts = |quantity| self.judged.counts(index, quantity);
         let irradiance = minute.irradiance.filter(|_| counts(Quantity::Irradiance));
+        // At night sensors show their offset, which is no light.
+        let irradiance = irradiance.map(|g| g.max(Irradiance::ZERO));
+        let back = minute.module.filter(|_| counts(Quantity::Module));
+        let over = self.device.over_back;
         Sound {
-            // At night sensors show their offset, which is no light.
-            irradiance: irradiance.map(|g| g.0.max(0.0)),
-            module: minute.module.filter(|_| counts(Quantity::Module)).map(|t| t.0),
+            irradiance: irradiance.map(|g| g.0),
+            cell: back.zip(irradiance).map(|(back, light)| over.cell(back, light).0),
             energy: minute.energy.filter(|_| minute.watts.is_some() && counts(Quantity::Power)),
         }
     }
@@ -234,9 +240,9 @@ impl<'a> Walk<'a> {
             within && held && next && calm().unwrap_or(false)
         };
         let told = |index: usize| {
-            let Sound { irradiance, module, energy } = self.sound(index);
+            let Sound { irradiance, cell, energy } = self.sound(index);
             let watts = energy.and(minutes[index].watts)?;
-            Some(Steady { irradiance: Irradiance(irradiance?), module: Celsius(module?), watts })
+            Some(Steady { irradiance: Irradiance(irradiance?), cell: Celsius(cell?), watts })
         };
         (1..minutes.len()).filter(steady).filter_map(told).collect()
     }
@@ -320,8 +326,8 @@ impl<'a> Walk<'a> {
         let correction = self
             .device
             .gamma
-            .zip(sound.module)
-            .map(|(gamma, module)| 1.0 + gamma * (module - STC_TEMPERATURE.0));
+            .zip(sound.cell)
+            .map(|(gamma, cell)| 1.0 + gamma * (cell - STC_TEMPERATURE.0));
         if let Some(correction) = correction {
             let sums = minute_sums(irradiation * correction, energy);
             totals.corrected.get_or_insert_default().add(&sums);

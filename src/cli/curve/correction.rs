@@ -1,19 +1,21 @@
 //! The options of `cresthold curve` that move a curve to other conditions.
 
-use super::{Problem, parse_pair};
+use super::{Problem, parse_conditions};
+use crate::curve::Point;
 use crate::curve::translate::{Form, Procedure, Procedure1, Procedure2, Procedure4, Procedure2021};
 use crate::curve::translate::{SeriesAt, interpolate};
 use crate::curve::uncertainty::{AnalysisError, Correction};
 use crate::curve::{Conditions, Curve};
-use crate::quantities::{Amps, Celsius, Irradiance, Ohms, STC_TEMPERATURE, Volts};
+use crate::quantities::{Amps, Celsius, Irradiance, Ohms, STC_IRRADIANCE, STC_TEMPERATURE, Volts};
 use crate::report::curve::{CurveReport, Wanted};
+use crate::report::curve_log::Named;
 use clap::{Args, ValueEnum};
 
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Correction to other conditions (IEC 60891)")]
 pub(super) struct CorrectionArgs {
     /// Correct to this irradiance (W/m2) and cell temperature (degC)
-    #[arg(long, value_name = "G,T", value_parser = parse_pair, allow_hyphen_values = true)]
+    #[arg(long, value_name = "G,T", value_parser = parse_conditions, allow_hyphen_values = true)]
     correct_to: Option<(f64, f64)>,
     /// The procedure, and what it needs (1 unless stated; for the coefficients of many curves, 2):
     /// 1: --alpha --beta --series;
@@ -76,7 +78,111 @@ fn needed<T>(value: Option<T>, option: &'static str, what: &'static str) -> Resu
     value.ok_or(Problem::Missing { option, what })
 }
 
+/// Isc changes by 0.02 to 0.12 %/K (crystalline, thin film, multi-junction; from memory), as shares per kelvin.
+const MOST_ALPHA: f64 = 0.003;
+/// Voc changes by -0.15 to -0.45 %/K (likewise), in weak light and heat by some more: shares per kelvin.
+const BETA: std::ops::RangeInclusive<f64> = -0.006..=-0.0005;
+/// Factors of Voc over the logarithm of the light are 0.03 to 0.1.
+const MOST_FACTOR: f64 = 0.5;
+/// No more of Voc is lost on a device's series resistance at Isc.
+const MOST_LOST: f64 = 0.5;
+/// Figures at standard conditions lie within this factor of the curves'.
+const ALIKE: f64 = 4.0;
+
+/// What the curves themselves say of the device: its current (A, at 1000 W/m2 where the light is known), its
+/// voltage (V).
+#[derive(Clone, Copy, Debug)]
+struct Size {
+    amps: f64,
+    volts: f64,
+}
+
+impl Size {
+    fn of(named: &[Named], at: Option<f64>) -> Option<Self> {
+        let points = || named.iter().flat_map(|(_, points, _)| points);
+        let full = |p: &Point| {
+            let light = p.irradiance.map(|g| g.0).or(at).filter(|g| *g > 0.0);
+            p.amps.0 * STC_IRRADIANCE.0 / light.unwrap_or(STC_IRRADIANCE.0)
+        };
+        let amps = points().map(full).fold(0.0, f64::max);
+        let volts = points().map(|p| p.volts.0).fold(0.0, f64::max);
+        (amps > 0.0 && volts > 0.0 && amps.is_finite()).then_some(Self { amps, volts })
+    }
+}
+
 impl CorrectionArgs {
+    /// Refuses what no device has, such as a coefficient in percent: it would move the curve without a word.
+    pub(super) fn plausible(&self, named: &[Named], at: Option<f64>) -> Result<(), Problem> {
+        let Some(Size { amps, volts }) = Size::of(named, at).filter(|_| self.correct_to.is_some())
+        else {
+            return Ok(());
+        };
+        let refuse = |option, given, why| Err(Problem::Implausible { option, given, why });
+        if let Some(alpha) = self.alpha.filter(|alpha| (alpha / amps).abs() > MOST_ALPHA) {
+            let why = format!(
+                "A/K are wanted, and this would be {:.2} % per kelvin of these curves' {amps:.3} A; no \
+                 device has more than {} %. For {alpha} %/K write {:.6}",
+                alpha / amps * 100.0,
+                MOST_ALPHA * 100.0,
+                alpha / 100.0 * amps
+            );
+            return refuse("--alpha", alpha, why);
+        }
+        let odd = |beta: &f64| *beta != 0.0 && !BETA.contains(&(beta / volts));
+        if let Some(beta) = self.beta.filter(odd) {
+            let slip = if beta > 0.0 {
+                "Voc falls as a device warms: give it with its sign".to_owned()
+            } else if beta.abs() < 0.01 {
+                format!("For {beta} 1/K write {:.6}", beta * volts)
+            } else if beta.abs() > 2.0 {
+                format!("For {beta} mV/K write {:.6}", beta / 1000.0)
+            } else {
+                format!("For {beta} %/K write {:.6}", beta / 100.0 * volts)
+            };
+            let why = format!(
+                "V/K are wanted, and this would be {:.3} % per kelvin of these curves' {volts:.2} V; \
+                 devices have {} to {} %. {slip}",
+                beta / volts * 100.0,
+                BETA.start() * 100.0,
+                BETA.end() * 100.0
+            );
+            return refuse("--beta", beta, why);
+        }
+        if let Some(ohms) =
+            self.series.filter(|ohms| *ohms < 0.0 || ohms * amps > MOST_LOST * volts)
+        {
+            let why = format!(
+                "ohm are wanted, and at {amps:.3} A this would take {:.1} V of {volts:.2} V. For {ohms} \
+                 milliohm write {}",
+                ohms * amps,
+                ohms / 1000.0
+            );
+            return refuse("--series", ohms, why);
+        }
+        let alike = |value: f64, seen: f64| (1.0 / ALIKE..=ALIKE).contains(&(value / seen));
+        if let Some(isc) = self.isc_stc.filter(|isc| !alike(*isc, amps)) {
+            let why =
+                format!("A at 1000 W/m2 and 25 degC are wanted, and these curves have {amps:.3} A");
+            return refuse("--isc-stc", isc, why);
+        }
+        if let Some(voc) = self.voc_stc.filter(|voc| !alike(*voc, volts)) {
+            let why = format!(
+                "V at 1000 W/m2 and 25 degC are wanted, and these curves have {volts:.2} V"
+            );
+            return refuse("--voc-stc", voc, why);
+        }
+        for (option, factor) in [("--b1", self.b1), ("--a", self.a)] {
+            if let Some(factor) = factor.filter(|factor| !(0.0..=MOST_FACTOR).contains(factor)) {
+                let why = format!(
+                    "a share of Voc for each factor of e in the light is wanted (0 to {MOST_FACTOR}, \
+                     usually 0.03 to 0.1)"
+                );
+                return refuse(option, factor, why);
+            }
+        }
+        Ok(())
+    }
+
     fn to(&self) -> Option<Conditions> {
         let (irradiance, cell) = self.correct_to?;
         Some(Conditions { irradiance: Irradiance(irradiance), cell: Celsius(cell) })

@@ -3,12 +3,13 @@
 use super::words::{device_words, dirt_words};
 use super::{Failure, WorkOutYield, usage};
 use crate::cli::Exit;
+use crate::cli::cell::CellArgs;
 use crate::cli::season::read_shown;
 use crate::report::season_log::Dates;
 use crate::report::yields::{WeatherTold, YieldReport};
 use crate::season::{Rules, seen};
 use crate::store::{ChannelRow, Reader, StoreError};
-use crate::yields::{Chain, Generator, Mount, Seen, Taken};
+use crate::yields::{Chain, Mount, Seen, Taken};
 use clap::Args;
 
 #[derive(Debug, Args)]
@@ -20,11 +21,13 @@ pub(super) struct LogArgs {
     /// Up to and with this date
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = crate::cli::picture::parse_date)]
     to: Option<String>,
+    #[command(flatten)]
+    cell: CellArgs,
 }
 
 impl LogArgs {
     pub(super) const fn is_given(&self) -> bool {
-        self.from.is_some() || self.to.is_some()
+        self.from.is_some() || self.to.is_some() || self.cell.is_given()
     }
 }
 
@@ -40,7 +43,9 @@ impl WorkOutYield {
     pub(super) fn beside_log(&self) -> Result<YieldReport, Failure> {
         let reader = Reader::open(&self.weather).map_err(|error| of_log(&error))?;
         self.check_of_log()?;
-        let stated = self.device.stated()?;
+        let mut stated = self.device.stated()?;
+        let over = self.log.cell.over_back();
+        stated.generator.thermal.cell_over_back = over.kelvin();
         let log = self.weather.display().to_string();
         let channel = self.channel_of(reader.channels().map_err(|error| of_log(&error))?, &log)?;
         let (name, dates) = (channel.name.clone(), &self.log);
@@ -66,7 +71,7 @@ impl WorkOutYield {
         let mut assumed = vec![
             ("device", device_words(&stated, &found)),
             ("light", format!("as the log has it, {}", dirt_words(&chain))),
-            ("cells", cell_words(&chain.generator)),
+            ("cells", over.to_string()),
             ("tracker", format!("takes {:.3} % of the crest's energy", share * 100.0)),
         ];
         if left_out > 0 {
@@ -133,9 +138,4 @@ impl WorkOutYield {
         };
         Ok(all.swap_remove(place))
     }
-}
-
-fn cell_words(generator: &Generator) -> String {
-    let over = generator.thermal.cell_over_back;
-    format!("{over} K over the module's back at 1000 W/m2")
 }

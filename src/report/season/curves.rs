@@ -3,6 +3,7 @@
 use super::super::season_log::LoggedSeason;
 use crate::season::{Day, Season};
 use crate::store::{CurveRow, Expanded};
+use crate::yields::OverBack;
 use serde::Serialize;
 
 /// Places of `store`'s expanded uncertainties.
@@ -63,11 +64,11 @@ pub struct BrightestDay {
 impl CurveTold {
     /// Every curve of a channel; `gamma` (1/K) is the temperature coefficient of its power.
     #[must_use]
-    pub fn all(logged: &LoggedSeason, gamma: Option<f64>) -> Vec<Self> {
-        logged.curves().iter().map(|row| Self::of(row, gamma)).collect()
+    pub fn all(logged: &LoggedSeason, gamma: Option<f64>, over: OverBack) -> Vec<Self> {
+        logged.curves().iter().map(|row| Self::of(row, gamma, over)).collect()
     }
 
-    fn of(row: &CurveRow, gamma: Option<f64>) -> Self {
+    fn of(row: &CurveRow, gamma: Option<f64>, over: OverBack) -> Self {
         let result = row.result.as_ref().filter(|_| row.whole);
         let figure = |place: usize, value: Option<f64>| {
             let expanded: Option<Expanded> = result.and_then(|result| result.expanded[place]);
@@ -78,7 +79,7 @@ impl CurveTold {
             })
         };
         let pmp = figure(PMP, result.and_then(|result| Some(result.pmp?.0)));
-        let standard = LoggedSeason::standard_watts(row, gamma);
+        let standard = LoggedSeason::standard_watts(row, gamma, over);
         Self {
             began: row.began.utc.to_string(),
             days: row.began.utc.as_micros() as f64 / 86_400e6,
@@ -96,7 +97,7 @@ impl CurveTold {
             }),
             lacks_gamma: gamma.is_none()
                 && standard.is_none()
-                && LoggedSeason::standard_watts(row, Some(0.0)).is_some(),
+                && LoggedSeason::standard_watts(row, Some(0.0), over).is_some(),
         }
     }
 }

@@ -6,6 +6,7 @@ use super::{
     TrackedTold,
 };
 use crate::season::{LIGHT, POINTS, PowerMatrix};
+use crate::yields::OverBack;
 use std::fmt::Write as _;
 
 /// Lines of exclusions on a terminal.
@@ -48,6 +49,9 @@ impl ChannelTold {
         }
         if let Some(gamma) = self.gamma_percent_per_k {
             let _ = writeln!(text, "temperature coefficient of power {gamma} %/K");
+        }
+        if let Some(over) = self.cell_over_back_k.and_then(OverBack::new) {
+            let _ = writeln!(text, "cells: {over}");
         }
         let _ = write!(text, "\n{}", self.periods());
         if let Some(expanded) = &self.expanded {
@@ -155,7 +159,7 @@ fn matrix_table(points: &[MatrixTold]) -> String {
     let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
     let cell = |light: f64, module: f64, known: &[f64]| {
         let at =
-            |one: &&MatrixTold| same(one.irradiance_w_m2, light) && same(one.module_degc, module);
+            |one: &&MatrixTold| same(one.irradiance_w_m2, light) && same(one.cell_degc, module);
         match points.iter().find(at) {
             Some(one) => format!("{:.2} +- {:.2}", one.power_w, one.standard_error_w),
             None if known.iter().any(|one| same(*one, module)) => "-".to_owned(),
