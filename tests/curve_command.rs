@@ -501,3 +501,33 @@ fn a_number_in_another_unit_is_refused_with_the_right_one() {
     assert_eq!(at.status.code(), Some(2));
     assert!(String::from_utf8(at.stderr).unwrap().contains("for kW/m2 write 850"));
 }
+
+/// Curves that say nothing of coefficients are counted by what they lack, not as if they were not there.
+#[test]
+fn curves_that_say_nothing_are_counted_by_their_reason() {
+    let scratch = tempfile::tempdir().unwrap();
+    roof(scratch.path());
+    let mut points = exact_points(&crystalline(), 900.0, 40.0, 100).1;
+    points.iter_mut().for_each(|point| (point.irradiance, point.cell) = (None, None));
+    std::fs::write(scratch.path().join("blind.csv"), csv::write(&points)).unwrap();
+    let faint = exact_points(&crystalline(), 60.0, 20.0, 100).1;
+    std::fs::write(scratch.path().join("faint.csv"), csv::write(&faint)).unwrap();
+    let all = ["roof.csv", "blind.csv", "faint.csv"];
+    let own = ["--correct-to", "1000,25", "--own-coefficients"];
+    let told = run(&all, scratch.path());
+    let refused = run(&[&all[..], &own].concat(), scratch.path());
+    assert_eq!(refused.status.code(), Some(10));
+    for said in
+        [String::from_utf8(told.stdout).unwrap(), String::from_utf8(refused.stderr).unwrap()]
+    {
+        for word in [
+            "coefficients: 1 curves say something of them, but at least",
+            "of 3 curves 2 say nothing of coefficients",
+            "1 lack irradiance or module temperature",
+            "1 were taken in less than 100 W/m2",
+        ] {
+            assert!(said.contains(word), "{word}: {said}");
+        }
+        assert!(!said.contains("inf"), "{said}");
+    }
+}

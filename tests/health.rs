@@ -179,6 +179,14 @@ fn the_day_goes_on_after_a_restart() {
     assert!(kill.success());
     assert_eq!(first.0.wait().unwrap().code(), Some(0));
     let (_second, health) = tracking();
+    // Also within the first minute, whose record is not there yet.
+    let made = wait(|| {
+        let channel = ask(&log)?.channels.swap_remove(0);
+        (channel.energy_wh > 0.05 && channel.energy_wh <= channel.today_wh)
+            .then_some(channel.energy_wh)
+    });
+    let up = ask(&log).unwrap().up_s;
+    assert!(up < 60.0 && made < up * 400.0 / 3600.0, "{made} Wh after {up} s");
     let today = health.time.get(..10).unwrap();
     let rows = Reader::open(&log).unwrap().day_totals(today, today).unwrap();
     let before: f64 = rows.iter().map(|row| row.energy.0).sum();

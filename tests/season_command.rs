@@ -277,3 +277,29 @@ fn one_warmth(here: &Path) {
         assert!(told.contains("3 K over the module's back at 1000 W/m2"), "{told}");
     }
 }
+
+/// Slips of the hand are refused with what was meant.
+#[test]
+fn slips_are_told() {
+    let scratch = tempfile::tempdir().unwrap();
+    let here = scratch.path();
+    let run = ["run", "--speed", "max", "--for", "10h", "--log", "yard.sqlite", "--quiet"];
+    assert!(cresthold(&run, here).status.success());
+    let season = ["season", "yard.sqlite", "--channel", "slope-1"];
+    let device = ["yield", "yard.sqlite", "--channel", "slope-1", "--device", "crystalline-module"];
+    for (command, more, word) in [
+        (&season[..], &["--from", "2016-06-15T10:00"][..], "write 2016-06-15"),
+        (&device, &["--to", "2016-06-15 18:00"], "write 2016-06-15"),
+        (&season, &["--rated", "0.27"], "for kW write slope-1=270"),
+        (&season, &["--cell-above", "-3"], "write kelvins from 0 to 30"),
+    ] {
+        let refused = cresthold(&[command, more].concat(), here);
+        assert_eq!(refused.status.code(), Some(2), "{more:?}");
+        assert!(text(&refused.stderr).contains(word), "{more:?}: {}", text(&refused.stderr));
+    }
+    // No progress is shown, which is no mistake where there is none to be shown.
+    let told = cresthold(&[&device[..], &["--quiet"]].concat(), here);
+    let shown = text(&told.stdout);
+    assert!(told.status.success() && shown.contains("0.42 days"), "{shown}");
+    assert!(!shown.contains("0.00 years"), "{shown}");
+}

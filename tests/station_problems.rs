@@ -264,7 +264,7 @@ fn sweeps_that_do_not_fit_are_told() {
     let sweep = |key: &str| format!("channel[1].sweep.{key}");
     wrong("dwell_s = 0.1 ", "dwell_s = 0.05 ", &sweep("dwell_s"), "too short for the load");
     wrong("dwell_s = 0.1 ", "dwell_s = 5.0 ", &sweep("dwell_s"), "not less than max_gap_s (5 s)");
-    wrong("points = 100 ", "points = 4 ", &sweep("points"), "outside 5..=2000");
+    wrong("points = 100 ", "points = 9 ", &sweep("points"), "outside 10..=2000");
     wrong("direction = \"down\"", "direction = \"dwn\"", &sweep("direction"), "did you mean down?");
     // 100 points at 0.1 s are 10 s; both ways 20 s.
     let every = "[channel.sweep]\nevery_s = 19 ";

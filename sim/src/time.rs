@@ -21,6 +21,20 @@ use std::ops::{Add, AddAssign, Sub};
 use std::str::FromStr;
 use std::time::Duration;
 
+/// A span in seconds (s), as a person would write it: the number nearest to its nanoseconds.
+///
+/// ```
+/// use std::time::Duration;
+/// let span = Duration::from_millis(1680);
+/// assert_eq!(cresthold_sim::time::seconds(span).to_string(), "1.68");
+/// assert_eq!(span.as_secs_f64().to_string(), "1.6800000000000002");
+/// ```
+#[must_use]
+#[expect(clippy::cast_precision_loss, reason = "exact up to a hundred days")]
+pub fn seconds(span: Duration) -> f64 {
+    span.as_nanos() as f64 / 1e9
+}
+
 /// A point on the monotonic clock: nanoseconds since the run began (0..=2^64-1, 584 years).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Instant(u64);

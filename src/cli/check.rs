@@ -2,8 +2,10 @@
 
 use super::{Exit, station_of};
 use crate::rehearsal::yard;
+use crate::report::curve_result::ENOUGH_POINTS;
 use crate::report::table::align;
 use crate::station::{ChannelSpec, StationSensor};
+use crate::time::seconds;
 use clap::Args;
 use std::path::PathBuf;
 
@@ -36,8 +38,24 @@ impl Check {
             let header = ["sensor", "quantity", "trust", "from", "period", "too old after"];
             say!("\n{}", align(&header, &rows));
         }
+        for note in station.channels.iter().filter_map(few_points) {
+            sayln!("\n{note}");
+        }
         Exit::Done
     }
+}
+
+/// What is no mistake, but leaves curves without figures.
+fn few_points(channel: &ChannelSpec) -> Option<String> {
+    let points = channel.control.sweep.points;
+    (points < ENOUGH_POINTS).then(|| {
+        format!(
+            "look at {}: channel.sweep.points = {points}: with fewer than {ENOUGH_POINTS} points too few lie at \
+             the crest for the figures of its curves in the log and for `season`; state {ENOUGH_POINTS} or more. \
+             `cresthold curve LOG --method standard` sums up what there is",
+            channel.name
+        )
+    })
 }
 
 fn sensor_row(StationSensor { sensor, source, .. }: &StationSensor) -> Vec<String> {
@@ -67,7 +85,7 @@ fn row(channel: &ChannelSpec) -> Vec<String> {
         channel.load.address.to_string(),
         boost,
         control.tracker.name().to_owned(),
-        format!("{} s", control.period.as_secs_f64()),
+        format!("{} s", seconds(control.period)),
         control.envelope.device_volts_max.to_string(),
         control.envelope.device_amps_max.to_string(),
     ]

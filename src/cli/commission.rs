@@ -31,8 +31,8 @@ use std::path::{Path, PathBuf};
   cresthold commission yard.toml --yes --json        for a script; you said that you are there
 
 Exit codes: 0 nothing has to be put right; 3 station file; 4 log or page; 5 not confirmed off: check
-by hand; 8 something has to be put right; 9 not finished: nobody agreed to energise, or the light did
-not allow all checks (it was dark, weak, or moved): again in steady light.")]
+by hand; 8 something has to be put right; 9 not finished: nobody agreed to energise, or the light
+did not allow all checks.")]
 pub(super) struct Commission {
     /// The station file (TOML)
     file: PathBuf,

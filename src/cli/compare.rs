@@ -4,7 +4,7 @@ use super::Exit;
 use super::place::{json_name, not_read, page_name, table_name, write};
 use super::run::parse_length;
 use crate::daemon::{compare, crew};
-use crate::report::comparison::{by_scenario, csv, tables};
+use crate::report::comparison::{by_scenario, csv, tables, warnings};
 use crate::report::comparison_page::page;
 use crate::study::{
     BenchSettings, Comparison, Contender, DYNAMIC, Plan, Plant, Scenario, SensorFault,
@@ -13,6 +13,7 @@ use crate::study::{
 use clap::{Args, ValueEnum};
 use cresthold_sim::bench::SensorParams;
 use cresthold_sim::scene::named::entries;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -74,10 +75,10 @@ pub(super) struct Compare {
     #[command(flatten)]
     bench: BenchOptions,
     /// Control period instead of the bench's own (0.1s)
-    #[arg(long, value_name = "TIME", value_parser = parse_length)]
+    #[arg(long, value_name = "TIME", value_parser = parse_period)]
     period: Option<Duration>,
     /// Do only part PART of OF; write it with --json
-    #[arg(long, value_name = "PART/OF", value_parser = parse_shard)]
+    #[arg(long, value_name = "PART/OF", value_parser = parse_shard, requires = "json")]
     shard: Option<Shard>,
     /// Join parts written with --shard and --json instead of running anything; repeat for each part
     #[arg(long, value_name = "FILE", conflicts_with_all = ["trackers", "plants", "scenarios", "shard"])]
@@ -136,13 +137,13 @@ pub(super) struct BenchOptions {
     #[arg(long = "bench", value_enum, value_name = "BENCH")]
     presets: Vec<Preset>,
     /// Time constant of the load (15ms)
-    #[arg(long, value_name = "TIME", value_parser = parse_length)]
+    #[arg(long, value_name = "TIME", value_parser = parse_settling)]
     settling: Option<Duration>,
     /// Noise of a reading, as a share of full scale (1e-4)
-    #[arg(long, value_name = "SHARE", value_parser = parse_share)]
+    #[arg(long, value_name = "SHARE", value_parser = parse_size, allow_negative_numbers = true)]
     noise: Option<f64>,
     /// Resolution of readings and setpoint, as a share of full scale (1e-5)
-    #[arg(long, value_name = "SHARE", value_parser = parse_share)]
+    #[arg(long, value_name = "SHARE", value_parser = parse_size, allow_negative_numbers = true)]
     resolution: Option<f64>,
     /// Offset of the amps, as a share of full scale (0)
     #[arg(long, value_name = "SHARE", value_parser = parse_share, allow_negative_numbers = true)]
@@ -266,6 +267,9 @@ impl Compare {
             write(path, &page(comparison, against))?;
         }
         say!("{}{}", by_scenario(comparison), tables(comparison, against));
+        for warning in warnings(comparison) {
+            tell!("{warning}");
+        }
         Ok(())
     }
 
@@ -381,6 +385,26 @@ fn parse_share(text: &str) -> Result<f64, String> {
         Ok(share) if (-0.1..=0.1).contains(&share) => Ok(share),
         _ => Err("state a share of full scale, within -0.1..=0.1, such as 1e-4".to_owned()),
     }
+}
+
+/// The size of something, which has no sign.
+fn parse_size(text: &str) -> Result<f64, String> {
+    let size = text.parse::<f64>().ok().filter(|share| (0.0..=0.1).contains(share));
+    size.ok_or_else(|| "state a share of full scale, within 0..=0.1, such as 1e-4".to_owned())
+}
+
+/// A control period: what a simulated bench can be run with, which is more than a station accepts.
+pub(super) fn parse_period(text: &str) -> Result<Duration, String> {
+    const PERIODS: RangeInclusive<Duration> = Duration::from_millis(1)..=Duration::from_secs(600);
+    let period = parse_length(text).ok().filter(|period| PERIODS.contains(period));
+    period.ok_or_else(|| "state a control period, within 1ms..=10min, such as 0.1s".to_owned())
+}
+
+/// A load's time constant.
+fn parse_settling(text: &str) -> Result<Duration, String> {
+    const SPANS: RangeInclusive<Duration> = Duration::from_micros(1)..=Duration::from_secs(60);
+    let span = parse_length(text).ok().filter(|span| SPANS.contains(span));
+    span.ok_or_else(|| "state a time constant, within 1us..=60s, such as 15ms".to_owned())
 }
 
 pub(super) fn parse_shard(text: &str) -> Result<Shard, String> {

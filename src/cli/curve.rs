@@ -250,9 +250,13 @@ impl CurveFile {
         };
         let form = self.correction.form()?;
         let reports = self.all(&named, |_| plain)?;
-        let found = match Trend::new(&reports, &plain.method, form).coefficients {
+        let trend = Trend::new(&reports, &plain.method, form);
+        let found = match &trend.coefficients {
             Some(Ok(found)) => found,
-            Some(Err(error)) => return Err(Problem::Coefficients(error.to_string())),
+            Some(Err(error)) => {
+                let left_out = trend.left_out();
+                return Err(Problem::Coefficients(format!("{error}; {}", left_out.trim_end())));
+            }
             None => return Ok(reports),
         };
         // The analysis puts each curve's own ends in.

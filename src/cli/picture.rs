@@ -66,5 +66,10 @@ fn beside(log: &Path, date: &str) -> PathBuf {
 pub(super) fn parse_date(text: &str) -> Result<String, String> {
     let date: jiff::civil::Date =
         text.parse().map_err(|error| format!("{error}; write a date such as 2026-06-21"))?;
-    Ok(date.to_string())
+    let date = date.to_string();
+    // Else a time of day would be left out without a word.
+    if date != text.trim() {
+        return Err(format!("whole days are meant, without a time: write {date}"));
+    }
+    Ok(date)
 }

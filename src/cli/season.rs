@@ -5,11 +5,12 @@ use super::cell::CellArgs;
 use super::place::{Refusal, page_name, table_name, write};
 use crate::daemon::progress::Progress;
 use crate::quantities::Watts;
-use crate::report::season::{BrightestDay, CurveTold, SeasonReport, Told, matrix_csv};
+use crate::report::season::{BrightestDay, CurveTold, MatrixTold, SeasonReport, Told, matrix_csv};
 use crate::report::season_log::{Dates, LoggedSeason, Rating};
 use crate::report::season_page::page;
 use crate::season::{Rules, evaluate};
 use crate::store::{ChannelRow, Reader, StoreError};
+use crate::yields::read;
 use clap::Args;
 use std::path::{Path, PathBuf};
 
@@ -105,6 +106,11 @@ enum Problem {
     Empty { log: String },
     #[error("--matrix: the log has {0} channels on these dates; choose one with --channel")]
     Channels(usize),
+    #[error(
+        "--rated {name}={rated}: {log} has minutes of {most:.1} W, {times:.0} times that: watts at 1000 W/m2 and \
+         25 degC are meant{slip}"
+    )]
+    Rated { log: String, name: String, rated: f64, most: f64, times: f64, slip: String },
     #[error("--to must not lie before --from: no day is between them")]
     Backwards,
     #[error("{log}: it has no record on these dates; it has days from {first} to {last}")]
@@ -120,6 +126,7 @@ impl SumUpSeason {
                 return match problem {
                     Problem::Store(_) | Problem::Empty { .. } => Exit::Log,
                     Problem::NoSuchChannel { .. }
+                    | Problem::Rated { .. }
                     | Problem::Backwards
                     | Problem::Channels(_)
                     | Problem::Elsewhere { .. } => Exit::Usage,
@@ -171,6 +178,9 @@ impl SumUpSeason {
                 of(&self.rated, name).map(|watts| Rating { watts: Watts(watts), curves: 0 });
             let over_back = self.cell.over_back();
             let rating = stated.or_else(|| logged.rating(gamma, over_back));
+            if let Some(stated) = stated {
+                plausible(&log, name, stated.watts, logged.largest_watts())?;
+            }
             let device = Told::device(rating, gamma, over_back);
             let season = evaluate(&logged.record(), &device, &Rules::default(), SEED);
             let curves = CurveTold::all(&logged, gamma, over_back);
@@ -225,6 +235,26 @@ impl SumUpSeason {
     }
 }
 
+/// Refuses a rating that minutes of the log pass by far, as one in kilowatts: all of them would be left out as
+/// impossible.
+fn plausible(log: &str, name: &str, rated: Watts, most: Watts) -> Result<(), Problem> {
+    /// Cloud edges give up to 1.8 times the rating; a digit forgotten is told beside the figures.
+    const MOST: f64 = 20.0;
+    /// A slip of kilowatts lies within these factors of it.
+    const KILO: std::ops::RangeInclusive<f64> = 100.0..=2000.0;
+    let times = most / rated;
+    if times <= MOST {
+        return Ok(());
+    }
+    let slip = if KILO.contains(&times) {
+        format!("; for kW write {name}={}", rated.0 * 1000.0)
+    } else {
+        String::new()
+    };
+    let (log, name) = (log.to_owned(), name.to_owned());
+    Err(Problem::Rated { log, name, rated: rated.0, most: most.0, times, slip })
+}
+
 /// What is stated of a channel: by its name, else of all; the last counts.
 fn of(stated: &[Stated], name: &str) -> Option<f64> {
     let by_name = stated.iter().rev().find(|one| one.channel.as_deref() == Some(name));
@@ -261,5 +291,44 @@ fn write_matrix(path: &Path, report: &SeasonReport) -> Result<(), Refusal> {
         return Err((Exit::Usage, text.to_owned()));
     }
     let source = format!("{} ({}), {}", one.channel, one.device, report.log);
-    write(path, &matrix_csv(&one.power_matrix, one.rated_w, &source))
+    let text = matrix_text(&one.power_matrix, one.rated_w, &source)
+        .map_err(|why| (Exit::Usage, format!("--matrix: nothing was written: {why}")))?;
+    write(path, &text)
+}
+
+/// The matrix as `yield --matrix` reads it; else why it can't be one.
+fn matrix_text(
+    points: &[MatrixTold],
+    rated_w: Option<f64>,
+    source: &str,
+) -> Result<String, String> {
+    let text = matrix_csv(points, rated_w, source);
+    match read::matrix::read(&text) {
+        Ok(_) => Ok(text),
+        Err(error) => Err(format!(
+            "the points that are filled ({}) make no matrix: {}; a longer campaign fills more",
+            points.len(),
+            error.what
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_nobody_can_read_is_not_written() {
+        let point = |light: f64, cell_degc: f64| MatrixTold {
+            irradiance_w_m2: light,
+            cell_degc,
+            power_w: 0.3 * light,
+            standard_error_w: 0.1,
+            minutes: 40,
+        };
+        let one = matrix_text(&[point(800.0, 50.0)], Some(300.0), "yard").unwrap_err();
+        assert!(one.contains("(1)") && one.contains("two irradiances or more"), "{one}");
+        let many = [point(800.0, 25.0), point(800.0, 50.0), point(1000.0, 25.0)];
+        assert!(matrix_text(&many, Some(300.0), "yard").is_ok());
+    }
 }

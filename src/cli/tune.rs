@@ -2,11 +2,10 @@
 
 use super::Exit;
 use super::compare::{
-    BenchOptions, Meant, carried_out, parse_shard, parts, plant_named, scenarios_like, wanted,
-    write_json,
+    BenchOptions, Meant, carried_out, parse_period, parse_shard, parts, plant_named,
+    scenarios_like, wanted, write_json,
 };
 use super::place::{json_name, not_read, page_name, table_name, write};
-use super::run::parse_length;
 use crate::report::tuning::{answer, csv, station_lines, table};
 use crate::report::tuning_page::page;
 use crate::station::SETTLED_AFTER;
@@ -47,7 +46,7 @@ pub(super) struct Tune {
     #[arg(long, value_name = "VALUE,...", value_delimiter = ',', default_value = VALUES)]
     values: Vec<String>,
     /// Control periods (from half to sixteen times the shortest that a station accepts)
-    #[arg(long, value_name = "TIME,...", value_delimiter = ',', value_parser = parse_length)]
+    #[arg(long, value_name = "TIME,...", value_delimiter = ',', value_parser = parse_period)]
     periods: Vec<Duration>,
     /// The device
     #[arg(long, value_name = "NAME", default_value = Plant::NAMES[2], value_parser = plant_named)]
@@ -64,7 +63,7 @@ pub(super) struct Tune {
     #[command(flatten)]
     bench: BenchOptions,
     /// Do only part PART of OF; write it with --json
-    #[arg(long, value_name = "PART/OF", value_parser = parse_shard)]
+    #[arg(long, value_name = "PART/OF", value_parser = parse_shard, requires = "json")]
     shard: Option<Shard>,
     /// Join parts written with --shard and --json instead of running anything; repeat for each part
     #[arg(long, value_name = "FILE", conflicts_with = "shard")]
@@ -129,8 +128,9 @@ impl Tune {
             return Ok(());
         }
         let map = tuning.map().ok_or_else(|| {
-            let text = "no period of this grid is long enough for the load, or a value is no number; \
-                        state longer --periods, and numbers as --values";
+            let text = "a station takes no period of this grid: each is too short for the load, or outside \
+                        of 0.02 s to 60 s; or a value is no number. State other --periods, and numbers as \
+                        --values";
             (Exit::Usage, text.to_owned())
         })?;
         if let Some(path) = &self.csv {

@@ -112,6 +112,8 @@ reasons! {
     Identity = "identity",
     /// The line fails, or no answer comes.
     Line = "line",
+    /// One of the instrument's own protections has tripped.
+    Tripped = "tripped",
     /// A setting is refused or doesn't read back: out of the instrument's range.
     Setting = "setting",
     /// The wall clock can't be right.

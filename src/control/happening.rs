@@ -414,10 +414,11 @@ impl fmt::Display for Happening {
                  day, so it is not believed; look whether it is covered or broken"
             ),
             Self::LinkLost => f.write_str(
-                "no link: a load that is on keeps its last setpoint; trying again with growing waits",
+                "no link, or an instrument that is out of order (the warning before this says which): a \
+                 load that is on keeps its last setpoint; trying again with growing waits",
             ),
             Self::LinkBack { after } => {
-                write!(f, "link back after {:.1} s", after.as_secs_f64())
+                write!(f, "link and instruments back after {:.1} s", after.as_secs_f64())
             }
             Self::LetGo { limit, value, bound, rest } => {
                 f.write_str("let go: ")?;

@@ -127,6 +127,7 @@ struct Shared {
     herald: Herald,
     summary: Summary,
     samples: Vec<Option<Sample>>,
+    running: Vec<Running>,
     activities: Vec<Activity>,
     unconfirmed: Vec<usize>,
     /// Whether each channel's turns begin in time.
@@ -158,6 +159,7 @@ impl Shared {
             heard,
             summary: Summary::default(),
             samples: vec![None; channels],
+            running: station.channels.iter().map(Running::new).collect(),
             activities: vec![Activity::default(); channels],
             unconfirmed: Vec::new(),
             punctual: vec![Punctuality::default(); channels],
@@ -174,7 +176,15 @@ impl Shared {
     /// Energy of a channel on a day, by this run and those before it.
     fn energy_on(&self, channel: ChannelId, date: &str) -> WattHours {
         let before = self.before.iter().find(|day| day.channel == channel && day.date == date);
-        before.map_or(WattHours::ZERO, |day| day.energy) + self.summary.energy_on(channel, date)
+        before.map_or(WattHours::ZERO, |day| day.energy)
+            + self.summary.energy_on(channel, date)
+            + self.running[usize::from(channel.0)].energy
+    }
+
+    /// Energy of a channel since the run began.
+    fn energy_of(&self, channel: ChannelId) -> WattHours {
+        let told = WattHours(self.summary.sums(channel).energy);
+        told + self.running[usize::from(channel.0)].energy
     }
 
     fn take(&mut self, record: Record) {
@@ -184,9 +194,13 @@ impl Shared {
         }
         match &record {
             Record::Sample(sample) => {
+                self.running[usize::from(sample.channel.0)].take(sample);
                 self.samples[usize::from(sample.channel.0)] = Some(*sample);
             }
-            Record::Day(total) => self.summary.take(total),
+            Record::Day(total) => {
+                self.running[usize::from(total.channel.0)].energy = WattHours::ZERO;
+                self.summary.take(total);
+            }
             Record::Curve(curve) => self.curve = Some(*curve),
             Record::Event(Event {
                 channel: Some(id), what: Happening::StopUnconfirmed, ..
@@ -200,6 +214,31 @@ impl Shared {
 
     fn tell_left_out(&mut self, now: Instant, last: bool) {
         self.herald.tell_left_out(self.writer.left_out(), now, last);
+    }
+}
+
+/// What a channel delivered since its day's total was last told, which has it exactly: by its samples, so that
+/// the first minute of a run, and each after it, isn't shown as nothing.
+#[derive(Clone, Copy, Debug)]
+struct Running {
+    energy: WattHours,
+    last: Option<Instant>,
+    /// Samples farther apart leave a gap.
+    gap: Duration,
+}
+
+impl Running {
+    fn new(channel: &ChannelSpec) -> Self {
+        let gap = channel.control.sample_every + channel.control.max_gap;
+        Self { energy: WattHours::ZERO, last: None, gap }
+    }
+
+    fn take(&mut self, sample: &Sample) {
+        let span = self.last.map(|last| sample.at.mono.saturating_since(last));
+        if let Some(span) = span.filter(|span| *span <= self.gap) {
+            self.energy += WattHours(sample.watts.0 * span.as_secs_f64() / 3600.0);
+        }
+        self.last = Some(sample.at.mono);
     }
 }
 

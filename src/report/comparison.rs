@@ -6,7 +6,7 @@
 //! no ranks.
 
 use super::table::align;
-use crate::study::{Comparison, Estimate, Outcome, Place, Summary};
+use crate::study::{BenchRow, Comparison, Estimate, Outcome, Place, Summary};
 use std::fmt::Write as _;
 
 /// All tables; differences are to the tracker `against`.
@@ -21,6 +21,23 @@ pub fn tables(comparison: &Comparison, against: usize) -> String {
         }
     }
     text
+}
+
+/// What makes a comparison's figures doubtful: periods in which the load doesn't settle.
+#[must_use]
+pub fn warnings(comparison: &Comparison) -> Vec<String> {
+    let hasty = comparison.benches.iter().filter(|bench| !bench.settles());
+    let told = |bench: &BenchRow| {
+        format!(
+            "bench {}: its period of {} s is too short for its load, which settles in {} s: readings are of a \
+             load on its way, and a station refuses it. It takes {:.6} s at least (5 x settling + window + latency)",
+            bench.name,
+            bench.period_s,
+            bench.settling_s,
+            bench.shortest_period_s()
+        )
+    };
+    hasty.map(told).collect()
 }
 
 fn title(comparison: &Comparison, place: Place, group: &str) -> String {

@@ -6,7 +6,7 @@
 //! a colour. The stretch of time is done again from the file ([`Comparison::traces`]).
 
 use super::chart::key;
-use super::comparison::letter;
+use super::comparison::{letter, warnings};
 use super::comparison_pictures::{by_scenario, by_slope, trace};
 use super::comparison_words::{answer, command, counted, order, points};
 use super::page::{escaped, table, whole};
@@ -39,6 +39,9 @@ pub fn page(comparison: &Comparison, against: usize) -> String {
         for group in comparison.groups() {
             let _ = writeln!(out, "<p>{}</p>", escaped(&answer(comparison, place, group)));
         }
+    }
+    for warning in warnings(comparison) {
+        let _ = writeln!(out, "<p>{}.</p>", escaped(&warning));
     }
     out.push_str("</div>\n");
     out.push_str(&compared(comparison));

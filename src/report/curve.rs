@@ -200,9 +200,8 @@ impl CurveReport {
             let shown = if value.is_nan() { "unknown".to_owned() } else { digits(value) };
             let budget = self.budget.as_ref();
             let known = budget.and_then(|b| Some((b.expanded(quantity)?.1, b.factor(quantity))));
-            let [expanded, k] = known.map_or([String::new(), String::new()], |(u, k)| {
-                [format!("+-{}", short(u)), format!("{k:.2}")]
-            });
+            let [expanded, k] = known
+                .map_or([String::new(), String::new()], |(u, k)| [spread(u), format!("{k:.2}")]);
             rows.push(vec![symbol.to_owned(), shown, expanded, k, unit.to_owned(), note]);
         }
         let slope = |name: &str, slope: Option<crate::quantities::Ohms>| {
@@ -232,7 +231,7 @@ impl CurveReport {
             Err(error) => return format!("{error}\n"),
         };
         let row = |name: &str, (value, u): (f64, f64), unit: &str, how: Identified| {
-            let cells = [name, &digits(value), &format!("+-{}", short(u)), unit, how.words()];
+            let cells = [name, &digits(value), &spread(u), unit, how.words()];
             cells.map(str::to_owned).to_vec()
         };
         let (il, i0, rs) = (&fit.photocurrent, &fit.saturation, &fit.series);
@@ -354,6 +353,11 @@ pub(super) fn digits(value: f64) -> String {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 8")]
     let after = (5.0 - before).clamp(0.0, 8.0) as usize;
     format!("{value:.after$}")
+}
+
+/// A standard uncertainty; one without a bound is not known.
+pub(super) fn spread(u: f64) -> String {
+    if u.is_finite() { format!("+-{}", short(u)) } else { "unknown".to_owned() }
 }
 
 /// Two significant digits.

@@ -70,7 +70,13 @@ impl Changes {
                 format!("{:.4} {}", c.mean, c.unit),
                 format!("{} %", short(100.0 * c.scatter)),
                 long.map_or("-".to_owned(), |(rate, _)| percent(rate)),
-                long.map_or("-".to_owned(), |(_, u)| format!("+-{} %", short(100.0 * u))),
+                long.map_or("-".to_owned(), |(_, u)| {
+                    if u.is_finite() {
+                        format!("+-{} %", short(100.0 * u))
+                    } else {
+                        "unknown".to_owned()
+                    }
+                }),
             ]
         };
         let rows: Vec<Vec<String>> = self.lines.iter().map(row).collect();

@@ -6,7 +6,7 @@
 //! 60891 ([`campaign`]) and one single diode with De Soto's scaling ([`fit_several`]). Corrected curves tell
 //! how the device changes over time instead. What can't be found is told with its reason.
 
-use super::curve::{CurveReport, digits, known, short};
+use super::curve::{CurveReport, digits, known, short, spread};
 use super::curve_change::Changes;
 use super::table::align;
 use crate::curve::fit::{FitError, Identified, Known, Lit, SeveralFit, fit_several};
@@ -53,7 +53,7 @@ impl<'a> Trend<'a> {
         match &self.coefficients {
             Some(Ok(found)) => text.push_str(&coefficient_table(found, self.reports.len())),
             Some(Err(error)) => {
-                let _ = write!(text, "\n{error}\n");
+                let _ = write!(text, "\n{error}\n{}", self.left_out());
             }
             None => {
                 let changes = Changes::new(self.reports);
@@ -69,6 +69,40 @@ impl<'a> Trend<'a> {
             _ => {}
         }
         text
+    }
+
+    /// Which curves say nothing of coefficients, and why; empty where all do.
+    #[must_use]
+    pub fn left_out(&self) -> String {
+        let of = self.reports.len();
+        let mut counts = [0_usize; 3];
+        for report in self.reports {
+            match report.curve.conditions() {
+                _ if report.quality.grade == Grade::Poor => counts[0] += 1,
+                None => counts[1] += 1,
+                Some(at) if at.irradiance < FAINTEST => counts[2] += 1,
+                Some(_) => {}
+            }
+        }
+        let [poor, unknown, faint] = counts;
+        let why = [
+            (poor, "are graded poor".to_owned()),
+            (unknown, "lack irradiance or module temperature".to_owned()),
+            (faint, format!("were taken in less than {FAINTEST:.0}")),
+        ];
+        let why: Vec<String> = why
+            .into_iter()
+            .filter(|(count, _)| *count > 0)
+            .map(|(count, why)| format!("{count} {why}"))
+            .collect();
+        if why.is_empty() {
+            return String::new();
+        }
+        format!(
+            "of {of} curves {} say nothing of coefficients: {}\n",
+            poor + unknown + faint,
+            why.join(", ")
+        )
     }
 
     /// Everything as JSON; what is not known is `null`, with its reason beside it.
@@ -191,7 +225,7 @@ const fn name(form: Form) -> &'static str {
 fn coefficient_table(found: &Campaign, of: usize) -> String {
     let row = |(option, meaning, value, unit): Line| {
         let option = if option.is_empty() { String::new() } else { format!("--{option}") };
-        let spread = format!("+-{}", short(value.uncertainty));
+        let spread = spread(value.uncertainty);
         vec![meaning.to_owned(), digits(value.value), spread, unit.to_owned(), option]
     };
     let rows: Vec<Vec<String>> = coefficient_lines(found).into_iter().map(row).collect();
@@ -257,7 +291,7 @@ fn parts(fit: &SeveralFit) -> [Part; 7] {
 
 fn device_table(fit: &SeveralFit) -> String {
     let row = |(name, value, u, unit, how): Part| {
-        let spread = format!("+-{}", short(u));
+        let spread = spread(u);
         vec![name.to_owned(), digits(value), spread, unit.to_owned(), how.words().to_owned()]
     };
     let rows = parts(fit).map(row);

@@ -167,6 +167,12 @@ impl LoggedSeason {
         })
     }
 
+    /// The largest mean power of a minute (W); 0 where none is known.
+    #[must_use]
+    pub fn largest_watts(&self) -> Watts {
+        self.minutes.iter().filter_map(|minute| minute.watts).fold(Watts::ZERO, Watts::max)
+    }
+
     /// The rating that the channel's good curves in strong light show, their median: of all temperatures
     /// where `gamma` (1/K) corrects for it, else of those near 25 degC; the cells' temperature is by `over`.
     #[must_use]

@@ -2,6 +2,7 @@
 
 use super::comparison_words::points;
 use super::table::align;
+use crate::station::control_lines;
 use crate::study::{Map, Rule, STEP, Spot, Tuning};
 use std::fmt::Write as _;
 
@@ -140,7 +141,7 @@ pub fn station_lines(tuning: &Tuning, map: &Map) -> String {
     let best = &map.spots[map.best];
     let lines = tuning.comparison.trackers[best.tracker].station_lines.first();
     let lines = lines.map_or("", String::as_str);
-    format!("[control]\nperiod_s = {}\n\n[channel.tracker]\n{lines}", best.period_s)
+    format!("{}\n[channel.tracker]\n{lines}", control_lines(best.period_s))
 }
 
 /// One line per spot, a header first.

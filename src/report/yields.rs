@@ -9,6 +9,9 @@ use cresthold_sim::thermal::Cooling;
 use serde::Serialize;
 use std::fmt::Write as _;
 
+const DAYS_OF_A_YEAR: f64 = 365.0;
+/// Shorter weather is told in days.
+const MONTH_IN_YEARS: f64 = 31.0 / DAYS_OF_A_YEAR;
 /// From so many years of weather on, sums are told to be those of all.
 const LONG: f64 = 1.01;
 /// Less of a year is no year of an energy rating.
@@ -402,8 +405,13 @@ impl YieldReport {
         let place: Vec<String> = [named, north, east, up].into_iter().flatten().collect();
         let (spans, minutes) = (self.weather.spans, self.weather.span_s / 60.0);
         let years = self.weather.years;
-        let weather =
-            format!("{file}: {spans} spans of {minutes:.0} min, {years:.2} years of 365 days");
+        // A week is 0.02 years, which says nothing.
+        let length = if years < MONTH_IN_YEARS {
+            format!("{:.2} days", years * DAYS_OF_A_YEAR)
+        } else {
+            format!("{years:.2} years of 365 days")
+        };
+        let weather = format!("{file}: {spans} spans of {minutes:.0} min, {length}");
         let whose = if latitude_deg.is_some() { "place" } else { "channel" };
         let rows = [(whose, place.join(", ")), ("weather", weather)];
         let rows = rows.into_iter().chain(self.assumed.iter().cloned());

@@ -40,7 +40,7 @@ pub use accuracy::{Accuracy, Meters};
 pub use faults::FaultScript;
 pub use problem::{Problem, StationError};
 pub use recording::RecordingSpec;
-pub use rhythm::SETTLED_AFTER;
+pub use rhythm::{PERIODS_S, SETTLED_AFTER, control_lines};
 pub use sensor::{SensorSource, StationSensor};
 pub use spec::{
     Address, BoostSpec, ChannelSpec, DaySource, DeviceSpec, Flow, LoadSpec, Mounting, Parity,

@@ -2,13 +2,18 @@
 
 use super::reader::{Number, Section};
 use super::spec::LoadSpec;
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
 const fn seconds(key: &'static str, low: f64, high: f64, hint: &'static str) -> Number {
     Number { key, low, high, unit: "s", hint }
 }
 
-const PERIOD: Number = seconds("period_s", 0.02, 60.0, "state the control period");
+/// Control periods that a station may state (s).
+pub const PERIODS_S: RangeInclusive<f64> = 0.02..=60.0;
+
+const PERIOD: Number =
+    seconds("period_s", *PERIODS_S.start(), *PERIODS_S.end(), "state the control period");
 const SAMPLE_EVERY: Number =
     seconds("sample_every_s", 0.02, 3600.0, "state how often a row is kept, at least period_s");
 const MAX_GAP: Number = seconds(
@@ -32,6 +37,28 @@ pub(super) struct Rhythm {
     pub(super) sample_every: Option<Duration>,
     pub(super) max_gap: Option<Duration>,
     pub(super) max_sensor_age: Option<Duration>,
+}
+
+/// The lines of `[control]` for a period (s, within [`PERIODS_S`]): with those keys that a longer one needs, and
+/// whose usual values a station would refuse.
+#[must_use]
+pub fn control_lines(period_s: f64) -> String {
+    /// Periods until readings that are missing make a gap.
+    const GAP: f64 = 10.0;
+    let usual = |span: Option<Duration>| span.map_or(f64::INFINITY, |span| span.as_secs_f64());
+    let mut lines = format!("[control]\nperiod_s = {period_s}\n");
+    if period_s > usual(Rhythm::DEFAULT.sample_every) {
+        lines.push_str(&format!("sample_every_s = {period_s}\n"));
+    }
+    let gap = (period_s * GAP * 1e9).round() / 1e9;
+    if gap > usual(Rhythm::DEFAULT.max_gap) {
+        lines.push_str(&format!("max_gap_s = {gap}\n"));
+    }
+    let age = Rhythm::DEFAULT.max_sensor_age.map_or(0.0, |age| age.as_secs_f64());
+    if period_s * 2.0 > age {
+        lines.push_str(&format!("max_sensor_age_s = {}\n", (period_s * 2e9).round() / 1e9));
+    }
+    lines
 }
 
 impl Rhythm {

@@ -5,9 +5,9 @@ use super::rhythm::{Rhythm, SETTLED_AFTER};
 use super::spec::{Address, LoadSpec};
 use crate::control::record::SweepDirection;
 use crate::control::{
-    MAX_SWEEP_POINTS, MAX_SWEEP_READINGS, MIN_SWEEP_POINTS, Steady, SweepBy, SweepConditions,
-    SweepConfig,
+    MAX_SWEEP_POINTS, MAX_SWEEP_READINGS, Steady, SweepBy, SweepConditions, SweepConfig,
 };
+use crate::curve::FEWEST_POINTS;
 use crate::quantities::{Irradiance, Volts};
 use std::time::Duration;
 
@@ -27,7 +27,7 @@ const DWELL: Number = Number {
 };
 const POINTS: Whole = Whole {
     key: "points",
-    low: MIN_SWEEP_POINTS as u64,
+    low: FEWEST_POINTS as u64,
     high: MAX_SWEEP_POINTS as u64,
     hint: "state the points from open circuit to short circuit, 100 by default",
 };

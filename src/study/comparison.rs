@@ -9,6 +9,8 @@ use super::outcome::Outcome;
 use super::plant::Plant;
 use super::scenario::{STATIC, Scenario, level_name};
 use super::statistics::Estimate;
+use crate::station::{PERIODS_S, SETTLED_AFTER};
+use crate::time::seconds;
 use cresthold_sim::scene::standard::{CEC, EUROPEAN, LEVELS, weighted};
 use serde::{Deserialize, Serialize};
 use std::mem::take;
@@ -354,13 +356,32 @@ impl Comparison {
 }
 
 impl BenchRow {
+    /// The shortest control period that a station accepts with this load (s).
+    #[must_use]
+    pub fn shortest_period_s(&self) -> f64 {
+        self.settling_s * f64::from(SETTLED_AFTER) + self.window_s + self.latency_s
+    }
+
+    /// Whether the load has settled and been measured when the next turn begins.
+    #[must_use]
+    pub fn settles(&self) -> bool {
+        // A nanosecond is how finely a duration is written.
+        self.period_s >= self.shortest_period_s() - 1e-9
+    }
+
+    /// Whether a station takes its period with this load.
+    #[must_use]
+    pub fn is_accepted(&self) -> bool {
+        self.settles() && PERIODS_S.contains(&self.period_s)
+    }
+
     pub(super) fn of(name: &str, bench: &BenchSettings) -> Self {
         Self {
             name: name.to_owned(),
-            period_s: bench.period.as_secs_f64(),
-            settling_s: bench.settling.as_secs_f64(),
-            latency_s: bench.latency.as_secs_f64(),
-            window_s: bench.window.as_secs_f64(),
+            period_s: seconds(bench.period),
+            settling_s: seconds(bench.settling),
+            latency_s: seconds(bench.latency),
+            window_s: seconds(bench.window),
             noise: bench.noise,
             resolution: bench.resolution,
             offset_volts: bench.offset_volts,

@@ -29,8 +29,7 @@ use super::plan::{Plan, PlanError};
 use super::statistics::Estimate;
 use super::{BenchSettings, Plant, Scenario, Shard};
 use crate::quantities::{Irradiance, STC_TEMPERATURE, Volts};
-use crate::station::SETTLED_AFTER;
-use crate::time::Instant;
+use crate::time::{Instant, seconds};
 use cresthold_sim::scene::Exposure;
 use serde::{Deserialize, Serialize};
 use std::time::Duration;
@@ -137,7 +136,7 @@ impl Grid {
             .map(|value| Contender::new(&line(value)))
             .collect::<Result<_, _>>()?;
         let bench = |period: &Duration| {
-            let name = format!("{}-{}s", self.bench.0, period.as_secs_f64());
+            let name = format!("{}-{}s", self.bench.0, seconds(*period));
             (name, BenchSettings { period: *period, ..self.bench.1 })
         };
         Ok(Plan {
@@ -277,7 +276,6 @@ impl Tuning {
                 return None;
             }
             let row = &comparison.benches[bench];
-            let least = row.settling_s * f64::from(SETTLED_AFTER) + row.window_s + row.latency_s;
             spots.push(Spot {
                 tracker,
                 bench,
@@ -286,8 +284,7 @@ impl Tuning {
                 eta: Estimate::of(&found),
                 behind: Estimate::default(),
                 even: false,
-                // A nanosecond is how finely a duration is written.
-                accepted: row.period_s >= least - 1e-9,
+                accepted: row.is_accepted(),
             });
             each.push(found);
         }

@@ -146,7 +146,7 @@ pub(super) struct SecondsArgs {
     #[arg(long, value_name = "N", requires = "seconds")]
     pub(super) threads: Option<usize>,
     /// Show no progress
-    #[arg(long, requires = "seconds")]
+    #[arg(long)]
     pub(super) quiet: bool,
 }
 

@@ -56,7 +56,9 @@ pub struct Coefficients {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum CoefficientError {
     /// Too few curves.
-    #[error("coefficients: {found} curves, but at least {needed} are needed; add more")]
+    #[error(
+        "coefficients: {found} curves say something of them, but at least {needed} are needed; add more"
+    )]
     TooFew {
         /// How many there are.
         found: usize,

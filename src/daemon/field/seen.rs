@@ -82,7 +82,7 @@ pub(super) fn health(
             power_w: fresh.map(|sample| sample.watts.0),
             irradiance_w_m2: fresh.and_then(|sample| sample.irradiance).map(|seen| seen.0),
             module_temperature_degc: fresh.and_then(|s| s.module_temperature).map(|seen| seen.0),
-            energy_wh: shared.summary.sums(station.channels[index].control.id).energy,
+            energy_wh: shared.energy_of(station.channels[index].control.id).0,
             today_wh: channel.energy,
             turns: turns.due,
             turns_late: turns.late,

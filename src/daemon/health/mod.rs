@@ -75,7 +75,7 @@ pub struct ChannelHealth {
     pub module_temperature_degc: Option<f64>,
     /// Energy since the run began (Wh).
     pub energy_wh: f64,
-    /// Energy of the day so far, with what earlier runs made of it (Wh); a new minute counts once it is over.
+    /// Energy of the day so far, with what earlier runs made of it (Wh); the minute under way as its samples tell it.
     #[serde(default)]
     pub today_wh: f64,
     /// Turns that had a period to keep.
