@@ -136,7 +136,9 @@ fn look_at_log(log: &Path, killed: Utc, started: Utc) {
     let all = events(log);
     let boot = all.last().unwrap().boot;
     let run: Vec<&EventRow> = all.iter().filter(|event| event.boot == boot).collect();
-    let codes: Vec<&str> = run.iter().map(|event| event.code.as_str()).collect();
+    // What of the time without a run lay in daylight hangs on when the test is run.
+    let codes: Vec<&str> =
+        run.iter().map(|event| event.code.as_str()).filter(|code| *code != "without-run").collect();
     for event in &run {
         println!("{} {} {}", event.at.utc, event.code, event.text);
     }

@@ -72,6 +72,7 @@ fn season(minutes: &[Minute]) -> Season {
     let record = Record {
         minutes,
         sweeps: &[],
+        without_run: &[],
         crest: &BTreeMap::new(),
         from: at(0, 0),
         until: at(DAYS, 0),

@@ -50,6 +50,7 @@ fn season(minutes: &[Minute], device: Device, sweeps: &[(Utc, WattHours)]) -> Se
     let record = Record {
         minutes,
         sweeps,
+        without_run: &[],
         crest: &crest,
         tracked: None,
         from: minutes[0].start,
@@ -283,6 +284,7 @@ fn low_light_and_tracker_are_told_apart() {
     let record = Record {
         minutes: &minutes,
         sweeps: &[],
+        without_run: &[],
         crest: &crest,
         tracked: Some(shares),
         from: minutes[0].start,
@@ -321,6 +323,7 @@ fn days_are_those_of_the_log() {
     let record = Record {
         minutes: &minutes,
         sweeps: &[],
+        without_run: &[],
         crest: &crest,
         tracked: None,
         from: utc("2026-06-20T16:00:00Z"),
@@ -465,4 +468,46 @@ fn cells_are_warmer_than_the_back_of_the_module() {
     let near = |found: f64, wanted: f64| assert!((found / wanted - 1.0).abs() < 1e-5, "{found}");
     near(ratio(OverBack::NONE), 0.875 / 0.92);
     near(ratio(OverBack::default()), 0.875 / 0.9104);
+}
+
+/// An hour of light, two hours without a record, an hour of light: no night fits between. Eight hours: nothing
+/// is known, but where the log tells that no run was there by day.
+#[test]
+fn light_without_a_record_is_missing_where_it_is_known_to_be_light() {
+    let of = (800.0, 45.0, 210.0);
+    let split = |second: &str, told: &[(Utc, Utc)]| {
+        let mut minutes = stretch("2026-06-21T08:00:00Z", 60, of);
+        minutes.extend(stretch(second, 60, of));
+        let crest = BTreeMap::new();
+        let record = Record {
+            minutes: &minutes,
+            sweeps: &[],
+            without_run: told,
+            crest: &crest,
+            tracked: None,
+            from: minutes[0].start,
+            until: minutes[119].start + MINUTE,
+            ahead_micros: 0,
+        };
+        evaluate(&record, &Device::default(), &Rules::default(), 1)
+    };
+    let gaps = |season: &Season| -> Vec<(Utc, Utc, u32)> {
+        season.exclusions.iter().map(|gap| (gap.from, gap.until, gap.minutes)).collect()
+    };
+    // 120 of 240 minutes.
+    let short = split("2026-06-21T11:00:00Z", &[]);
+    assert_eq!((short.all.light, short.all.presumed), (240, 120));
+    assert_eq!((short.all.completeness(), short.all.availability()), (Some(0.5), Some(0.5)));
+    let (nine, eleven) = (utc("2026-06-21T09:00:00Z"), utc("2026-06-21T11:00:00Z"));
+    assert_eq!(gaps(&short), [(nine, eleven, 120)]);
+    // The log's word, overlapping, changes nothing there.
+    let ten = utc("2026-06-21T10:00:00Z");
+    let same = split("2026-06-21T11:00:00Z", &[(nine, ten), (nine, eleven)]);
+    assert_eq!(gaps(&same), gaps(&short));
+    let long = split("2026-06-21T17:00:00Z", &[]);
+    assert_eq!((long.all.light, long.all.completeness()), (120, Some(1.0)));
+    // From half a minute past nine to ten: the first minute is light for half of it, the last is not touched.
+    let told = split("2026-06-21T17:00:00Z", &[(nine + MINUTE / 2, ten)]);
+    assert_eq!(gaps(&told), [(nine, ten, 60)]);
+    assert_eq!(told.all.completeness(), Some(120.0 / 180.0));
 }

@@ -295,6 +295,13 @@ pub enum Happening {
         /// When its last row was written, as far as it reached the disk.
         last: Utc,
     },
+    /// In this daylight of one day no run held the channel's device; it counts as missing.
+    WithoutRun {
+        /// Since then.
+        from: Utc,
+        /// Until then.
+        until: Utc,
+    },
     /// The wall clock was set.
     ClockSet {
         /// By how much (us), forward or back.
@@ -323,6 +330,9 @@ pub enum Happening {
 }
 
 impl Happening {
+    /// Code of [`Happening::WithoutRun`], for those who look for it.
+    pub const WITHOUT_RUN: &'static str = "without-run";
+
     /// How much it asks of a person.
     #[must_use]
     pub const fn severity(&self) -> Severity {
@@ -345,6 +355,7 @@ impl Happening {
             | Self::WishHeld { .. }
             | Self::SamplesLeftOut { .. }
             | Self::LastRunBrokeOff { .. }
+            | Self::WithoutRun { .. }
             | Self::NoYield
             | Self::SensorDoubted { .. }
             | Self::ZerosOff(_)
@@ -386,6 +397,7 @@ impl Happening {
             Self::WishHeld { .. } => "wish-held",
             Self::SamplesLeftOut { .. } => "samples-left-out",
             Self::LastRunBrokeOff { .. } => "last-run-broke-off",
+            Self::WithoutRun { .. } => Self::WITHOUT_RUN,
             Self::ClockSet { .. } => "clock-set",
             Self::ClockDoubted { .. } => "clock-doubted",
             Self::TurnsLate { .. } => "turns-late",
@@ -452,6 +464,7 @@ impl fmt::Display for Happening {
                 "the last run broke off without an end (killed, crashed, or without power); its \
                  last row is of {last}, and what it had switched on stayed on until now"
             ),
+            Self::WithoutRun { from, until } => without_run(f, *from, *until),
             Self::ClockSet { by, corrects } => clock(f, *by, match corrects {
                 Some(_) => "; it was wrong before, and what this run labelled by it is put right",
                 None => "; earlier records keep their times, in the order of the run",
@@ -466,6 +479,11 @@ impl fmt::Display for Happening {
             Self::TrackerFailed(trouble) | Self::TrackerReplaced(trouble) => script(f, trouble),
         }
     }
+}
+
+fn without_run(f: &mut fmt::Formatter<'_>, from: Utc, until: Utc) -> fmt::Result {
+    let length = until.saturating_since(from).as_secs_f64();
+    write!(f, "no run from {from} to {until}: {length:.1} s of daylight are missing")
 }
 
 fn found_on(f: &mut fmt::Formatter<'_>, load: Option<Volts>, amps: Option<Amps>) -> fmt::Result {

@@ -10,6 +10,7 @@
 //! live through faults in virtual time (`tests/fault_matrix`). What else it takes from the machine
 //! that it runs on is its [`Machine`].
 
+mod absence;
 mod herald;
 mod machine;
 mod ration;
@@ -39,6 +40,7 @@ use crate::report::summary::Summary;
 use crate::station::{ChannelSpec, Station};
 use crate::store::{Book, DayBefore, Keep, Log, Note, Opened, StoreError, WriterHandle};
 use crate::time::{Instant, Stamp, Utc};
+use absence::Absence;
 use cresthold_sim::sky::sun::Site;
 use herald::Herald;
 pub use machine::{Machine, StartWriter};
@@ -146,6 +148,8 @@ struct Shared {
     curve: Option<Curve>,
     /// Energy of the newest days, as earlier runs made it.
     before: Vec<DayBefore>,
+    /// When the channels were seen last before this run, until it is told.
+    absence: Option<Absence>,
     /// How the recordings are, where there are any.
     recordings: Option<Seen>,
 }
@@ -169,6 +173,7 @@ impl Shared {
             asked: vec![false; channels],
             curve: None,
             before: Vec::new(),
+            absence: None,
             recordings: None,
         }
     }
@@ -210,6 +215,16 @@ impl Shared {
             _ => {}
         }
         self.writer.offer(record);
+    }
+
+    /// Tells of the daylight before this run, as soon as the time is known.
+    fn tell_absence(&mut self, clock: &Clock) {
+        let now = clock.stamp();
+        if self.absence.is_none() || clock.trusted(now).is_none() {
+            return;
+        }
+        let told = self.absence.take().map(|absence| absence.tell(now)).unwrap_or_default();
+        told.into_iter().for_each(|event| self.take(Record::Event(event)));
     }
 
     fn tell_left_out(&mut self, now: Instant, last: bool) {
@@ -303,14 +318,23 @@ impl Field<'_> {
         if let Some(newest) = log.and_then(Log::newest_before) {
             clock.kept.borrow_mut().keeper.note_newest(newest);
         }
+        let absence = log.and_then(|log| {
+            let read = Absence::of(station, self.log);
+            let path = log.path().display();
+            read.inspect_err(|error| {
+                tracing::warn!("{path}: {error}; what was missed before this run is not counted")
+            })
+            .ok()
+        });
         let writer = (machine.writer)(opened, book)?;
         let shared = Shared::new(station, writer.handle(), Rc::clone(&machine.heard));
-        let shared = Rc::new(RefCell::new(Shared { before, ..shared }));
+        let shared = Rc::new(RefCell::new(Shared { before, absence, ..shared }));
         let event = |what, at| Record::Event(Event { channel: None, at, what });
         shared.borrow_mut().take(event(Happening::RunBegan, began));
         if let Some(last) = broke_off {
             shared.borrow_mut().take(event(Happening::LastRunBrokeOff { last }, began));
         }
+        shared.borrow_mut().tell_absence(&clock);
         let sensing =
             Rc::new(Sensing::new(station, (clock.clone(), machine.judge), writer.handle()));
         let driven = |id| stay.sweep.is_none_or(|only| only == id);
@@ -397,6 +421,7 @@ impl Field<'_> {
         while !stop.is_raised() && !over() && !hopeless() && !swept() {
             tokio::time::sleep(self.machine.tick).await;
             clock.tell_news(&mut shared.borrow_mut());
+            shared.borrow_mut().tell_absence(clock);
             shared.borrow_mut().tell_left_out(clock.mono(), false);
             let news = all.recorder.map(Recorder::news).unwrap_or_default();
             tell_recordings(news, &shared.borrow(), clock.stamp());

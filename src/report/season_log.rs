@@ -42,6 +42,7 @@ pub struct LoggedSeason {
     pub channel: ChannelRow,
     minutes: Vec<Minute>,
     sweeps: Vec<(Utc, WattHours)>,
+    without_run: Vec<(Utc, Utc)>,
     crest: BTreeMap<String, WattHours>,
     curves: Vec<CurveRow>,
     tracked: Option<Tracked>,
@@ -106,10 +107,12 @@ impl LoggedSeason {
         let crest = totals.into_iter().filter_map(|total| Some((total.date, total.available?)));
         let crest = crest.filter(|(_, crest)| crest.is_finite()).collect();
         let tracked = Tracked::of(shares_of_crest(&minutes, &curves));
+        let without_run = reader.without_run(channel.id)?;
         Ok(Some(Self {
             channel,
             minutes,
             sweeps,
+            without_run,
             crest,
             curves,
             tracked,
@@ -126,6 +129,7 @@ impl LoggedSeason {
         Record {
             minutes: &self.minutes,
             sweeps: &self.sweeps,
+            without_run: &self.without_run,
             crest: &self.crest,
             tracked: self.tracked,
             from: self.from,

@@ -14,6 +14,7 @@ use crate::yields::OverBack;
 use crate::yields::Sums;
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::time::Duration;
 
 /// From this irradiance on it is light (W/m2): where availability and completeness are counted. Common
 /// practice, no source.
@@ -26,6 +27,9 @@ pub const BRIGHT: Irradiance = Irradiance(200.0);
 const LEAST_BRIGHT: f64 = 59.5 / 60.0;
 /// A minute that is covered less is not steady (share).
 const STEADY: f64 = 0.99;
+/// Between two minutes of light no further apart there is no night: up to 60 degrees of latitude light of
+/// [`LIGHT`] fails for longer.
+const NO_NIGHT: Duration = Duration::from_secs(4 * 3600);
 const MICROS_PER_DAY: i64 = 86_400_000_000;
 const MICROS_PER_MINUTE: i64 = 60_000_000;
 
@@ -36,6 +40,8 @@ pub struct Record<'a> {
     pub minutes: &'a [Minute],
     /// What sweeps cost, by when they began, in the order of time.
     pub sweeps: &'a [(Utc, WattHours)],
+    /// Daylight in which no run held the device, as the log tells, in the order of time.
+    pub without_run: &'a [(Utc, Utc)],
     /// Energy at the crest, by date, where it is known.
     pub crest: &'a BTreeMap<String, WattHours>,
     /// The share of the crest that the tracker takes, where curves tell it.
@@ -165,6 +171,8 @@ struct Walk<'a> {
     /// Minutes of each day, by its number.
     days: BTreeMap<i64, Range<usize>>,
     lights: Lights,
+    /// Where it is light without a record, in the order of time; none overlaps another.
+    unseen: Vec<(Utc, Utc)>,
     dimming: Option<Dimming>,
     has_irradiance: bool,
     has_temperature: bool,
@@ -181,6 +189,7 @@ impl<'a> Walk<'a> {
             judged,
             days: BTreeMap::new(),
             lights: Lights::default(),
+            unseen: Vec::new(),
             dimming: None,
             has_irradiance: record.minutes.iter().any(|minute| minute.irradiance.is_some()),
             has_temperature: record.minutes.iter().any(|minute| minute.module.is_some()),
@@ -191,7 +200,36 @@ impl<'a> Walk<'a> {
             walk.days.entry(day).or_insert(index..index).end = index + 1;
             walk.lights.note(day, slot, light);
         }
+        walk.unseen = walk.unseen();
         walk
+    }
+
+    /// The light without a record that the log tells of, and what lies between two minutes of light.
+    fn unseen(&self) -> Vec<(Utc, Utc)> {
+        let lit = |index: usize| self.sound(index).irradiance.is_some_and(|g| g >= LIGHT.0);
+        let between = |index: usize| {
+            let (before, after) = (&self.record.minutes[index - 1], &self.record.minutes[index]);
+            let gap = (before.start + MINUTE, after.start);
+            let short = after.start.saturating_since(gap.0) <= NO_NIGHT;
+            (gap.0 < gap.1 && short && lit(index - 1) && lit(index)).then_some(gap)
+        };
+        let told = self.record.without_run.iter().copied();
+        let mut all: Vec<_> =
+            told.chain((1..self.record.minutes.len()).filter_map(between)).collect();
+        all.sort();
+        all.dedup_by(|next, kept| {
+            let overlaps = next.0 <= kept.1;
+            kept.1 = if overlaps { kept.1.max(next.1) } else { kept.1 };
+            overlaps
+        });
+        all
+    }
+
+    /// Whether it is light in a minute without a record, but for what other days say.
+    fn is_unseen(&self, start: Utc) -> bool {
+        let middle = start + MINUTE / 2;
+        let before = self.unseen.partition_point(|span| span.0 <= middle);
+        before.checked_sub(1).is_some_and(|index| middle < self.unseen[index].1)
     }
 
     /// Day and minute of the day.
@@ -275,7 +313,7 @@ impl<'a> Walk<'a> {
             day.totals.hours += 1.0 / PER_HOUR;
             match index {
                 Some(index) => self.minute((index, lit, tracked), &mut day, gaps),
-                None if lit => {
+                None if lit || self.is_unseen(start) => {
                     day.totals.light += 1;
                     day.totals.presumed += 1;
                     gaps.push(Quantity::Record, start);

@@ -179,6 +179,7 @@ pub struct Log {
     path: PathBuf,
     packer: Packer,
     began: Stamp,
+    day: DaySplit,
     /// The month that the file was begun in, where somebody asked.
     month: String,
     before: Before,
@@ -271,6 +272,7 @@ impl Log {
             month: String::new(),
             packer: Packer::new(boot, channels.clone()),
             began: facts.began,
+            day: facts.day,
             before: Before { broke_off, newest: newest.max(broke_off), days },
             channels,
             sensors: Vec::new(),
@@ -518,6 +520,11 @@ impl Log {
         }) = record
         {
             self.keep(rows::correction(at, (*since, *by)))?;
+        }
+        if let Record::Event(Event { what: Happening::WithoutRun { from, until }, .. }) = record
+            && let Some(channel) = known
+        {
+            self.keep(rows::absent(channel, at, (*from, *until), self.day.day_of(*from)))?;
         }
         *count(&mut self.open) += 1;
         Ok(())

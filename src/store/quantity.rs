@@ -298,7 +298,7 @@ const OF_DAYS: [(&str, &str, &str, &str); 10] = [
     ("sweeping_s", "t", "s", "time spent on I-V curves, away from the crest; its energy counts"),
     ("sweep_missed_wh", "E", "Wh", "energy missed by sweeping"),
     ("covered_s", "t", "s", COVERED),
-    ("missing_s", "t", "s", MISSING),
+    ("missing_s", "t", "s", "the same as of a minute, and daylight in which no run was there"),
     ("gaps", "n", "1", "how many gaps make up the missing time"),
 ];
 

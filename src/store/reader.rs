@@ -102,7 +102,7 @@ pub struct DayRow {
     pub sweep_missed: WattHours,
     /// Time covered by the energy integral.
     pub covered: Duration,
-    /// Time missing from it.
+    /// Time missing from it, daylight without a run with it.
     pub missing: Duration,
     /// How many gaps.
     pub gaps: u32,

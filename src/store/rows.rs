@@ -12,7 +12,7 @@ use crate::control::record::{
     Activity, Curve, CurvePoint, DayTotal, Event, Happening, Minute, Sample, Spread, Zero,
 };
 use crate::sensors::SensorMinute;
-use crate::time::{Instant, Stamp};
+use crate::time::{Instant, Stamp, Utc};
 use rusqlite::types::Value;
 use std::time::Duration;
 
@@ -205,6 +205,18 @@ pub(super) fn day(channel: i64, d: &DayTotal) -> Op {
     Op::new(Kind::Day, values)
 }
 
+/// Daylight of a day in which no run held the channel's device: totals of a book of its own, which was begun before
+/// this run.
+pub(super) fn absent(channel: i64, at: Stamp, (from, until): (Utc, Utc), day: Utc) -> Op {
+    let nothing =
+        DayTotal { day, at, missing: until.saturating_since(from), gaps: 1, ..DayTotal::default() };
+    let mut op = self::day(channel, &nothing);
+    if let Some(began) = op.values.last_mut() {
+        *began = Value::Integer(from.as_micros().saturating_sub(at.offset_micros()));
+    }
+    op
+}
+
 pub(super) fn curve_point(channel: i64, p: &CurvePoint) -> Op {
     let mut values = vec![Value::Integer(channel)];
     values.extend(times(p.at));
@@ -337,6 +349,12 @@ pub(super) fn detail(what: &Happening) -> Option<String> {
         Happening::LastRunBrokeOff { last } => {
             format!(r#"{{"last_utc":"{last}","last_utc_us":{}}}"#, last.as_micros())
         }
+        Happening::WithoutRun { from, until } => format!(
+            r#"{{"from_utc_us":{},"until_utc_us":{},"length_s":{}}}"#,
+            from.as_micros(),
+            until.as_micros(),
+            json_seconds(until.saturating_since(from))
+        ),
         Happening::TurnsLate { due, late, latest } => {
             format!(r#"{{"due":{due},"late":{late},"latest_s":{}}}"#, json_seconds(latest))
         }

@@ -72,15 +72,42 @@ impl Account {
         problems
     }
 
+    /// How many minutes were made of samples after the run broke off.
+    fn rebuilt(&self) -> u64 {
+        self.events.get("minute-rebuilt").copied().unwrap_or_default()
+    }
+
+    /// Whether totals are newer than all that were offered of their book, and more by no more than a rebuilt
+    /// minute or two.
+    fn is_rebuilt(&self, kept: &DayKept, offered: &BTreeMap<i64, DayKept>) -> bool {
+        /// An offered minute may have been lost with the run, and is made again.
+        const MOST_S: f64 = 130.0;
+        let none = DayKept { began: kept.began, mono: i64::MIN, totals: [0.0; 3] };
+        let known = offered.get(&kept.began).copied().unwrap_or(none);
+        let time = |day: &DayKept| day.totals[1] + day.totals[2];
+        self.rebuilt() > 0 && (time(kept) - time(&known)).abs() <= MOST_S
+    }
+
     fn minutes(&self, run: &RunBook, problems: &mut Vec<String>) {
         let (told, offered) = (run.minutes.told().len() as u64, run.minutes.all.len() as u64);
-        let found = self.minutes;
-        if found + run.counted < told || found > offered {
+        let (found, rebuilt) = (self.minutes, self.rebuilt());
+        if found + run.counted < told || found > offered + rebuilt {
             problems.push(format!("{found} minutes are kept of {offered}, {told} were told"));
         }
         let energy: f64 = run.minutes.all.iter().sum();
-        if found == offered && (self.energy - energy).abs() > MINUTE_KEPT_TO * offered as f64 {
+        if found == offered
+            && rebuilt == 0
+            && (self.energy - energy).abs() > MINUTE_KEPT_TO * offered as f64
+        {
             problems.push(format!("minutes have {} Wh, offered were {energy}", self.energy));
+        }
+        // What a minute was made of is in it once: no more than was seen, as of the offered ones.
+        let most = 1.01 * run.measured + 0.05;
+        if rebuilt > 0 && self.energy > most {
+            problems.push(format!(
+                "{} Wh in minutes with a rebuilt one, {most} were seen",
+                self.energy
+            ));
         }
     }
 
@@ -101,7 +128,9 @@ impl Account {
                 let near = |(a, b): (&f64, &f64)| (a - b).abs() <= DAY_KEPT_TO;
                 day.mono == kept.mono && day.totals.iter().zip(&kept.totals).all(near)
             };
-            if !run.days.all.iter().rev().filter(|day| day.began == *began).any(|day| same(&day)) {
+            let known =
+                run.days.all.iter().rev().filter(|day| day.began == *began).any(|day| same(&day));
+            if !known && !self.is_rebuilt(kept, &offered) {
                 problems.push(format!("totals that nobody offered: {kept:?}"));
             }
         }

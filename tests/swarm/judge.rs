@@ -140,6 +140,12 @@ impl Judge {
                 run.days.all.push(DayKept { began, mono, totals });
             }
             Record::Event(Event { what, at: stamp, .. }) => {
+                if let Happening::WithoutRun { from, until } = what {
+                    // Daylight before the run is a book of its own, which it began before itself.
+                    let totals = [0.0, 0.0, until.saturating_since(*from).as_secs_f64()];
+                    let began = from.as_micros() - stamp.offset_micros();
+                    run.days.all.push(DayKept { began, mono: micros(stamp.mono), totals });
+                }
                 if self.aloud {
                     println!("{:12.3} {}: {what}", at(stamp.mono), what.code());
                 }

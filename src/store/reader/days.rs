@@ -1,8 +1,11 @@
 //! On which days there are rows, so that whoever reads all of a log can do so piece by piece.
 
-use super::{Part, StoredChannel};
+use super::{MINUTE_BITS, Part, STRETCH_BITS, StoredChannel};
+use crate::control::record::Happening;
 use crate::store::{Reader, StoreError};
-use std::collections::BTreeSet;
+use crate::time::Utc;
+use rusqlite::Row;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::RangeInclusive;
 
 /// Rows of one kind.
@@ -31,6 +34,9 @@ const STRETCHES: &str = "SELECT DISTINCT utc_us / 86400000000 FROM stretch WHERE
 const CURVES: &str = "SELECT DISTINCT began_utc_us / 86400000000 FROM curve WHERE channel = ?1";
 const SENSOR: &str = "SELECT DISTINCT m.start_utc_s / 86400 FROM sensor AS s \
                       JOIN sensor_minute AS m ON m.sensor = s.id WHERE s.name = ?1";
+const WITHOUT_RUN: &str = "SELECT json_extract(detail, '$.from_utc_us'), \
+                           json_extract(detail, '$.until_utc_us') FROM event \
+                           WHERE code = ?1 AND channel = ?2 AND json_valid(detail) ORDER BY id";
 const EVENTS: &str = "SELECT DISTINCT utc_us / 86400000000 FROM event";
 
 impl Reader {
@@ -55,7 +61,49 @@ impl Reader {
     }
 }
 
+impl Reader {
+    /// The channels by name, each with the time of its newest row.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn last_seen(&self) -> Result<BTreeMap<String, Utc>, StoreError> {
+        let mut newest = BTreeMap::new();
+        for (name, at) in self.each(|_, part| part.last_seen())? {
+            let known = newest.entry(name).or_insert(at);
+            *known = at.max(*known);
+        }
+        Ok(newest)
+    }
+
+    /// Daylight in which no run held a channel's device, as the runs behind it told, in the order of time.
+    ///
+    /// # Errors
+    /// What SQLite reports.
+    pub fn without_run(&self, channel: StoredChannel) -> Result<Vec<(Utc, Utc)>, StoreError> {
+        let mut spans = self.of(channel, |_, part, channel| {
+            let from_until =
+                |row: &Row<'_>| Ok((Utc::from_micros(row.get(0)?), Utc::from_micros(row.get(1)?)));
+            part.list(WITHOUT_RUN, (Happening::WITHOUT_RUN, channel.0), from_until)
+        })?;
+        spans.sort();
+        Ok(spans)
+    }
+}
+
 impl Part {
+    fn last_seen(&self) -> Result<Vec<(String, Utc)>, StoreError> {
+        let sql = "SELECT c.name, t.utc_us + max( \
+                       coalesce((SELECT max(id) FROM sample WHERE id BETWEEN t.id << ?1 AND ((t.id + 1) << ?1) - 1) \
+                                & (1 << ?1) - 1, 0) * 1000, \
+                       coalesce((SELECT max(id) FROM minute WHERE id BETWEEN t.id << ?2 AND ((t.id + 1) << ?2) - 1) \
+                                & (1 << ?2) - 1, 0) * 1000000) \
+                   FROM channel AS c JOIN stretch AS t ON t.id = \
+                       (SELECT id FROM stretch WHERE channel = c.id ORDER BY utc_us DESC LIMIT 1)";
+        self.list(sql, (STRETCH_BITS, MINUTE_BITS), |row| {
+            Ok((row.get(0)?, Utc::from_micros(row.get(1)?)))
+        })
+    }
+
     fn days(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<i64>, StoreError> {
         self.list(sql, params, |row| row.get(0))
     }
