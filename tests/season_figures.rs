@@ -5,7 +5,7 @@ use cresthold::control::record::Activity;
 use cresthold::quantities::{Celsius, Irradiance, WattHours, Watts};
 use cresthold::season::{
     Device, Losses, Minute, NoRate, Quantity, Reason, Record, Rules, Season, Tracked, degradation,
-    evaluate, judge, merge, side_by_side,
+    evaluate, judge, merge, seen, side_by_side,
 };
 use cresthold::time::Utc;
 use cresthold::yields::OverBack;
@@ -510,4 +510,73 @@ fn light_without_a_record_is_missing_where_it_is_known_to_be_light() {
     let told = split("2026-06-21T17:00:00Z", &[(nine + MINUTE / 2, ten)]);
     assert_eq!(gaps(&told), [(nine, ten, 60)]);
     assert_eq!(told.all.completeness(), Some(120.0 / 180.0));
+}
+
+/// A run that begins 20 s after one minute did and ends 30 s after another: two part-minutes of light, each with the
+/// energy of its part. 58 min + 40 s + 30 s of 800 W/m2 and 240 W: what a whole-minute count made 60 min of light.
+#[test]
+fn the_light_of_a_part_of_a_minute_counts_for_that_part() {
+    let rated = Some(Watts(300.0));
+    let mut minutes: Vec<Minute> = (0..60)
+        .map(|index| tracked(utc("2026-06-21T10:00:00Z") + MINUTE * index, 800.0, 25.0, 240.0))
+        .collect();
+    for (index, seconds) in [(0, 40.0), (59, 30.0)] {
+        minutes[index].covered = Duration::from_secs_f64(seconds);
+        minutes[index].energy = Some(WattHours(240.0 * seconds / 3600.0));
+    }
+    let device = Device { rated, gamma: Some(-0.004), over_back: OverBack::NONE };
+    // No value stands still for an hour: the rules are not what is tried here.
+    let found = season(&minutes[..59], device, &[]);
+    let hours = (58.0 * 60.0 + 40.0) / 3600.0;
+    near(found.all.counted.hours, hours);
+    near(found.all.counted.plane.0, 800.0 * hours);
+    near(found.all.energy.0, 240.0 * hours);
+    near(found.all.counted.performance_ratio(Watts(300.0)).unwrap(), 1.0);
+    near(found.all.corrected_ratio(Watts(300.0)).unwrap(), 1.0);
+    let losses = found.all.losses.unwrap();
+    near(losses.reference.0, 240.0 * hours);
+    near(losses.outages.0, 0.0);
+    near(losses.rest.0, 0.0);
+    // Held and complete are shares of whole minutes of light, as before.
+    near(found.all.availability().unwrap(), hours * 60.0 / 59.0);
+    let found = season(&minutes[1..], device, &[]);
+    near(found.all.counted.plane.0, 800.0 * (58.5 / 60.0));
+    near(found.all.counted.performance_ratio(Watts(300.0)).unwrap(), 1.0);
+
+    // What is missing within the run is light that was not turned into energy: a loss, as before.
+    minutes[30].covered = MINUTE / 2;
+    minutes[30].missing = MINUTE / 2;
+    minutes[30].energy = Some(WattHours(2.0));
+    let found = season(&minutes[1..59], device, &[]);
+    near(found.all.counted.plane.0, 800.0 * (58.0 / 60.0));
+    near(found.all.losses.unwrap().outages.0, 2.0);
+
+    // Of a minute in which it woke half is in no book, and it is all the same a minute of light.
+    minutes[1].activity = Activity::Asleep;
+    (minutes[1].covered, minutes[1].energy) = (Duration::ZERO, Some(WattHours(0.0)));
+    minutes[2].covered = MINUTE / 2;
+    minutes[2].energy = Some(WattHours(2.0));
+    let found = season(&minutes[1..3], device, &[]);
+    near(found.all.counted.plane.0, 800.0 * (2.0 / 60.0));
+}
+
+/// The same where the device's light is set beside what it should have made.
+#[test]
+fn what_should_have_been_made_counts_a_part_of_a_minute_for_that_part() {
+    let mut minutes = stretch("2026-06-21T10:00:00Z", 3, (800.0, 45.0, 210.0));
+    minutes[0].covered = Duration::from_secs(15);
+    let crest = BTreeMap::new();
+    let record = Record {
+        minutes: &minutes,
+        sweeps: &[],
+        without_run: &[],
+        crest: &crest,
+        tracked: None,
+        from: minutes[0].start,
+        until: minutes[2].start + MINUTE,
+        ahead_micros: 0,
+    };
+    let (spans, left_out) = seen(&record, None, &Rules::default());
+    let shares: Vec<f64> = spans.iter().map(|span| span.share).collect();
+    assert_eq!((shares.as_slice(), left_out), (&[0.25, 1.0, 1.0][..], 0));
 }

@@ -105,6 +105,8 @@ fn median(mut values: Vec<f64>) -> f64 {
 pub(super) struct Known {
     /// What the rating would give (Wh).
     pub(super) reference: f64,
+    /// What part of it is in the books.
+    pub(super) booked: f64,
     /// `C`.
     pub(super) correction: Option<f64>,
     /// Efficiency in this light against that in 1000 W/m2.
@@ -120,7 +122,7 @@ impl Losses {
         known: &Known,
         (delivered, swept): (WattHours, WattHours),
     ) -> Self {
-        let Known { reference, correction, efficiency, tracked } = *known;
+        let Known { reference, booked, correction, efficiency, tracked } = *known;
         let offered = reference * correction.unwrap_or(1.0);
         let lost = WattHours(offered) - delivered;
         let mut losses = Self {
@@ -134,7 +136,8 @@ impl Losses {
         }
         match minute.activity {
             Activity::Tracking | Activity::Sweeping => {
-                losses.outages = WattHours(offered * (1.0 - minute.share()));
+                let held = if booked > 0.0 { (minute.share() / booked).min(1.0) } else { 0.0 };
+                losses.outages = WattHours(offered * (1.0 - held));
                 losses.sweeps = swept;
                 losses.low_light = efficiency.map(|share| WattHours(offered * (1.0 - share)));
                 losses.tracker = tracked.map(|share| delivered * (1.0 / share - 1.0));

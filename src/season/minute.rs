@@ -1,5 +1,6 @@
 //! A one-minute record as this room sees it.
 
+use super::quality::MINUTE;
 use crate::control::record::Activity;
 use crate::quantities::{Celsius, Irradiance, WattHours, Watts};
 use crate::time::Utc;
@@ -44,6 +45,17 @@ impl Minute {
         (self.covered.as_secs_f64() / 60.0).min(1.0)
     }
 
+    /// What part of the minute is in the channel's books (1; 0 up): less than all of it where a run began or ended
+    /// within. Power and light are means over that part, and count for so long. A channel that was `asleep`
+    /// before the minute, or is at its end, keeps no books then, and its readings are of all of it. Where turns
+    /// are long a minute has more than its own, and the next one less.
+    pub(super) fn booked(&self, asleep: bool) -> f64 {
+        /// Turns are a minute apart at most.
+        const MOST: f64 = 2.0;
+        let booked = (self.covered + self.missing).as_secs_f64() / 60.0;
+        if asleep || self.activity == Activity::Asleep { 1.0 } else { booked.min(MOST) }
+    }
+
     /// The share of the minute that is known (0..=1): neither missing nor without a record, as while the
     /// program was started again. A channel that was `asleep` before it, or is at its end, keeps no books then;
     /// that it delivered nothing is known.
@@ -79,6 +91,13 @@ impl Minute {
         self.activity = other.activity;
         self.twice = self.covered + self.missing > MORE_THAN_A_MINUTE;
     }
+}
+
+/// Whether the channel was asleep when the minute at `index` began.
+pub(super) fn slept_before(minutes: &[Minute], index: usize) -> bool {
+    let start = minutes[index].start;
+    let before = index.checked_sub(1).map(|before| &minutes[before]);
+    before.is_some_and(|one| one.start + MINUTE == start && one.activity == Activity::Asleep)
 }
 
 /// Puts minutes into the order of time, each once.

@@ -6,7 +6,8 @@
 //! yearly change of the device ([`Degradation`]) and its [`PowerMatrix`]. [`side_by_side`] sets two channels against each other.
 //!
 //! Model: yields and ratios after IEC 61724-1:2021 (from memory) are over the minutes whose power and
-//! irradiance both count, so that a gap in one is no gain of the other; energy and capacity are over all.
+//! irradiance both count, so that a gap in one is no gain of the other; energy and capacity are over all. The
+//! light of a minute in which a run began or ended counts for the part that is in the books, as its energy does.
 //! A minute without a record counts as light where the log tells that no run was there in daylight, and between two
 //! minutes of light which are no night apart. Else a minute without a sound irradiance counts as light if the same minute of the day was light ([`LIGHT`]) on
 //! days before and after it: that is for availability and completeness alone, no energy hangs on it.

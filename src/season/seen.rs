@@ -1,6 +1,6 @@
 //! A record as light and warmth, for what its device should have made.
 
-use super::minute::Minute;
+use super::minute::{Minute, slept_before};
 use super::quality::{Quantity, Rules, judge};
 use super::walk::{LIGHT, Record};
 use crate::quantities::Watts;
@@ -20,7 +20,8 @@ pub fn seen(record: &Record<'_>, rated: Option<Watts>, rules: &Rules) -> (Vec<Se
         let all = [Quantity::Irradiance, Quantity::Module, Quantity::Power];
         let counts = all.into_iter().all(|quantity| judged.counts(index, quantity));
         let month = month(minute.start, record.ahead_micros);
-        match span(minute, month).filter(|_| counts) {
+        let booked = minute.booked(slept_before(record.minutes, index));
+        match span(minute, month, booked).filter(|_| counts) {
             Some(span) => spans.push(span),
             None => left_out += usize::from(matters(minute)),
         }
@@ -28,10 +29,10 @@ pub fn seen(record: &Record<'_>, rated: Option<Watts>, rules: &Rules) -> (Vec<Se
     (spans, left_out)
 }
 
-fn span(minute: &Minute, month: u8) -> Option<Seen> {
+fn span(minute: &Minute, month: u8, share: f64) -> Option<Seen> {
     minute.watts?;
     let (plane, module) = minute.irradiance.zip(minute.module)?;
-    Some(Seen { month, plane, module, energy: minute.energy? })
+    Some(Seen { month, share, plane, module, energy: minute.energy? })
 }
 
 /// Whether a minute that does not count was one of light.

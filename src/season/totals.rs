@@ -110,9 +110,9 @@ impl Totals {
     }
 }
 
-/// One minute's sums.
-pub(super) fn minute_sums(irradiation: f64, energy: WattHours) -> Sums {
-    Sums { hours: 1.0 / PER_HOUR, plane: Irradiation(irradiation), energy, ..Sums::default() }
+/// The sums of one minute, of which so much is in the books.
+pub(super) fn minute_sums(booked: f64, irradiation: f64, energy: WattHours) -> Sums {
+    Sums { hours: booked / PER_HOUR, plane: Irradiation(irradiation), energy, ..Sums::default() }
 }
 
 fn add(a: Option<WattHours>, b: Option<WattHours>) -> Option<WattHours> {

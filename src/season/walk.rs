@@ -4,7 +4,7 @@ use super::degradation::{Degradation, NoRate, degradation};
 use super::light::Lights;
 use super::losses::{Known, Losses, Tracked};
 use super::matrix::{Dimming, PowerMatrix, Steady, UNSTEADY};
-use super::minute::Minute;
+use super::minute::{Minute, slept_before};
 use super::quality::{Exclusion, Judged, MINUTE, Quantity, Reason, Rules, Runs, judge};
 use super::totals::{PER_HOUR, Totals, minute_sums};
 use crate::control::record::Activity;
@@ -344,6 +344,7 @@ impl<'a> Walk<'a> {
     ) {
         let minute = &self.record.minutes[index];
         let sound = self.sound(index);
+        let slept = slept_before(self.record.minutes, index);
         let totals = &mut day.totals;
         totals.energy += minute.energy.unwrap_or_default();
         let light = sound.irradiance.map_or(presumed, |g| g >= LIGHT.0);
@@ -354,20 +355,21 @@ impl<'a> Walk<'a> {
                 totals.worked += minute.share();
             }
             if sound.irradiance.is_some() && sound.energy.is_some() {
-                totals.complete += minute.known(self.slept_before(index));
+                totals.complete += minute.known(slept);
             }
             self.gaps_of(minute, gaps);
         }
         let (Some(irradiance), Some(energy)) = (sound.irradiance, sound.energy) else { return };
-        let irradiation = irradiance / PER_HOUR;
-        totals.counted.add(&minute_sums(irradiation, energy));
+        let booked = minute.booked(slept);
+        let irradiation = irradiance * booked / PER_HOUR;
+        totals.counted.add(&minute_sums(booked, irradiation, energy));
         let correction = self
             .device
             .gamma
             .zip(sound.cell)
             .map(|(gamma, cell)| 1.0 + gamma * (cell - STC_TEMPERATURE.0));
         if let Some(correction) = correction {
-            let sums = minute_sums(irradiation * correction, energy);
+            let sums = minute_sums(booked, irradiation * correction, energy);
             totals.corrected.get_or_insert_default().add(&sums);
             let steady = minute.working() && minute.share() >= STEADY;
             if steady && irradiance >= BRIGHT.0 {
@@ -379,7 +381,7 @@ impl<'a> Walk<'a> {
             let swept = self.swept(minute.start);
             let dimming = self.dimming.as_ref();
             let efficiency = dimming.map(|dimming| dimming.efficiency(Irradiance(irradiance)));
-            let known = Known { reference, correction, efficiency, tracked };
+            let known = Known { reference, booked, correction, efficiency, tracked };
             let losses = Losses::of(minute, &known, (energy, swept));
             totals.losses.get_or_insert_default().add(&losses);
         }
@@ -399,13 +401,6 @@ impl<'a> Walk<'a> {
         if minute.module.is_none() && self.has_temperature {
             gaps.push(Quantity::Module, minute.start);
         }
-    }
-
-    /// Whether the channel was asleep when the minute began.
-    fn slept_before(&self, index: usize) -> bool {
-        let start = self.record.minutes[index].start;
-        let before = index.checked_sub(1).map(|before| &self.record.minutes[before]);
-        before.is_some_and(|one| one.start + MINUTE == start && one.activity == Activity::Asleep)
     }
 
     /// What the sweeps that began within a minute cost.

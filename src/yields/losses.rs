@@ -98,9 +98,11 @@ impl Chain {
     #[must_use]
     pub fn beyond_matrix(&self, found: &Yield) -> Option<f64> {
         let Converter::Matrix(matrix) = &self.generator.converter else { return None };
-        let beyond = found.hours.iter().filter(|(at, _)| !matrix.covers(at.effective, at.cell));
-        let beyond: f64 = beyond.map(|(_, watts)| watts.0).sum();
-        let all: f64 = found.hours.iter().map(|(_, watts)| watts.0).sum();
+        let watts = |index: usize| found.hours[index].1.0 * found.share(index);
+        let covered = |at: &Exposure| matrix.covers(at.effective, at.cell);
+        let all: f64 = (0..found.hours.len()).map(watts).sum();
+        let beyond = (0..found.hours.len()).filter(|index| !covered(&found.hours[*index].0));
+        let beyond: f64 = beyond.map(watts).sum();
         Some(if all > 0.0 { beyond / all } else { 0.0 })
     }
 
@@ -112,12 +114,15 @@ impl Chain {
         let cool =
             |(exposure, _): &(Exposure, Watts)| Exposure { cell: STC_TEMPERATURE, ..*exposure };
         let cool: Vec<Exposure> = found.hours.iter().map(cool).collect();
-        let watts: f64 = self.powers(&cool)?.iter().map(|watts| watts.0).sum();
-        let span = found.total.hours / found.hours.len().max(1) as f64;
+        let watts = self.powers(&cool)?;
+        let watts: f64 = (0..).zip(&watts).map(|(index, watts)| watts.0 * found.share(index)).sum();
+        let spans: f64 = (0..found.hours.len()).map(|index| found.share(index)).sum();
+        let span = if spans > 0.0 { found.total.hours / spans } else { 0.0 };
         let rated = |light: f64| WattHours(found.rated.0 * light / STC_IRRADIANCE.0);
         let (reference, cold) = (rated(found.total.plane.0), WattHours(watts * span));
         let (square, crest) = (rated(found.total.effective.0), found.total.energy);
-        let colour: f64 = found.hours.iter().map(|(exposure, _)| exposure.colour.0).sum();
+        let colour: f64 =
+            (0..).zip(&found.hours).map(|(index, (at, _))| at.colour.0 * found.share(index)).sum();
         let colour = rated(-colour * span);
         let (delivered, Taken { averaging, limits, .. }) = (taken.energy(found), *taken);
         Ok(Losses {

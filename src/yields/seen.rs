@@ -20,6 +20,8 @@ const YEAR: f64 = 8760.0;
 pub struct Seen {
     /// Month by the local calendar (1..=12).
     pub month: u8,
+    /// How long it is in spans (0..): less than 1 where a run began or ended within.
+    pub share: f64,
     /// On the plane; direct for a concentrator (W/m2).
     pub plane: Irradiance,
     /// At the module's back (degC).
@@ -29,7 +31,7 @@ pub struct Seen {
 }
 
 impl Chain {
-    /// The energy at the crest over spans of `hours` each (h, above 0), from measured light and warmth.
+    /// The energy at the crest over spans of `hours` (h, above 0), from measured light and warmth.
     ///
     /// ```
     /// use cresthold::quantities::{Celsius, Irradiance, WattHours};
@@ -42,10 +44,12 @@ impl Chain {
     /// let chain = Chain::new(generator, Mount::TwoAxis);
     /// // A back of 47 degC at 1000 W/m2 is cells of 50 degC: 240.77 W of De Soto's example, for an hour.
     /// let noon = Seen {
-    ///     month: 6, plane: Irradiance(1000.0), module: Celsius(47.0), energy: WattHours(235.0),
+    ///     month: 6, share: 1.0, plane: Irradiance(1000.0), module: Celsius(47.0), energy: WattHours(235.0),
     /// };
     /// let found = chain.expected(&[noon], 1.0).unwrap();
     /// assert!((found.total.energy.0 - 240.77).abs() < 0.01);
+    /// let half = chain.expected(&[Seen { share: 0.5, ..noon }], 1.0).unwrap();
+    /// assert_eq!(half.total.energy, found.total.energy * 0.5);
     /// assert_eq!(Seen::measured(&[noon])[5], WattHours(235.0));
     /// ```
     ///
@@ -69,10 +73,12 @@ impl Chain {
             })
             .collect();
         let watts = self.powers(&exposures)?;
-        let mut found = Yield::new(self.generator.rated(), spans.len() as f64 * hours / YEAR);
+        let all: f64 = spans.iter().map(|span| span.share).sum();
+        let mut found = Yield::new(self.generator.rated(), all * hours / YEAR);
         for ((span, exposure), watts) in spans.iter().zip(&exposures).zip(&watts) {
-            found.add(span.month, &Sums::of(exposure, *watts, hours));
+            found.add(span.month, &Sums::of(exposure, *watts, hours * span.share));
         }
+        found.shares = spans.iter().map(|span| span.share).collect();
         found.hours = exposures.into_iter().zip(watts).collect();
         Ok(found)
     }

@@ -84,6 +84,8 @@ pub struct Yield {
     pub total: Sums,
     /// Every span: light and warmth, and power at the crest.
     pub hours: Vec<(Exposure, Watts)>,
+    /// What part of a span each of them is (0..); empty where all are whole.
+    pub shares: Vec<f64>,
 }
 
 impl Yield {
@@ -91,7 +93,12 @@ impl Yield {
     #[must_use]
     pub fn new(rated: Watts, years: f64) -> Self {
         let months = [Sums::default(); 12];
-        Self { rated, years, months, total: Sums::default(), hours: Vec::new() }
+        Self { rated, years, months, total: Sums::default(), hours: Vec::new(), shares: Vec::new() }
+    }
+
+    /// What part of a span the one at `index` is.
+    pub(super) fn share(&self, index: usize) -> f64 {
+        self.shares.get(index).copied().unwrap_or(1.0)
     }
 
     /// Adds a span in a month (1..=12).
