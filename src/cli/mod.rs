@@ -125,11 +125,30 @@ enum Command {
     Yield(Box<yields::WorkOutYield>),
 }
 
+impl Command {
+    /// Whether it looks into a log: what of it is left out is told.
+    const fn reads_log(&self) -> bool {
+        matches!(
+            self,
+            Self::Backup(_)
+                | Self::Curve(_)
+                | Self::Export(_)
+                | Self::Picture(_)
+                | Self::Season(_)
+                | Self::Sweep(_)
+                | Self::Yield(_)
+        )
+    }
+}
+
 /// Parses the arguments, does what they say, tells the exit code.
 #[must_use]
 pub fn main() -> ExitCode {
     crate::daemon::stop::outlive_file_limits();
     let arguments = Arguments::parse();
+    if arguments.command.reads_log() {
+        out::tell_warnings();
+    }
     let exit = match arguments.command {
         Command::Run(run) => run.carry_out(),
         Command::Backup(backup) => backup.carry_out(),

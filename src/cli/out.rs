@@ -34,6 +34,28 @@ pub(super) fn tell(text: fmt::Arguments<'_>) {
     let _ = io::stderr().lock().write_fmt(text);
 }
 
+/// From here on warnings of the rooms are told on standard error, as they are.
+pub(super) fn tell_warnings() {
+    let lines =
+        tracing_subscriber::fmt().with_writer(|| Lines).with_target(false).with_level(false);
+    let warnings = lines.without_time().with_max_level(tracing::Level::WARN);
+    let _ = warnings.try_init(); // somebody listens already
+}
+
+/// Lines for standard error.
+struct Lines;
+
+impl Write for Lines {
+    fn write(&mut self, text: &[u8]) -> io::Result<usize> {
+        tell(format_args!("{}", String::from_utf8_lossy(text)));
+        Ok(text.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
 /// Text on standard output.
 macro_rules! say {
     ($($text:tt)*) => { $crate::cli::out::say(format_args!($($text)*)) };

@@ -10,7 +10,7 @@
 use super::error::StoreError;
 use super::{book, open, tail};
 use std::fs::File;
-use std::io::Write as _;
+use std::io::{ErrorKind, Write as _};
 use std::path::{Path, PathBuf};
 
 /// Copies the log at `path`, with its months and the files beside it, into `folder`; answers the
@@ -43,7 +43,11 @@ fn copy_one(from: &Path, to: &Path) -> Result<(), StoreError> {
     let fail = |error| StoreError::from_io(to, "writing the copy", &error);
     // With a run that broke off, this packs what it left.
     let conn = open::for_reading(from)?;
-    let rows = std::fs::read(tail::tail_path(from)).unwrap_or_default();
+    let rows = match std::fs::read(tail::tail_path(from)) {
+        Ok(rows) => rows,
+        Err(error) if error.kind() == ErrorKind::NotFound => Vec::new(),
+        Err(error) => return Err(StoreError::from_io(from, "reading the -tail file", &error)),
+    };
     let target = std::path::absolute(to).unwrap_or_else(|_| to.to_path_buf());
     conn.execute("VACUUM INTO ?1", [target.to_string_lossy().as_ref()])
         .map_err(|error| StoreError::from_sqlite(to, "writing the copy", error))?;

@@ -42,6 +42,7 @@ mod schema;
 mod sensors;
 mod tail;
 mod thin;
+mod unpacked;
 mod writer;
 
 pub use backup::backup;

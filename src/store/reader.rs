@@ -1,7 +1,7 @@
 //! Reading the log: typed rows, read-only, beside a running writer.
 //!
-//! Model: each call is one query and so sees one state of the file; nothing is held open between
-//! calls, because a lasting read transaction would keep the write-ahead log from being emptied.
+//! Model: each call sees one state of the file and of what waits in its tail ([`super::unpacked`]); nothing is held
+//! open between calls, because a lasting read transaction would keep a run from packing.
 //! Samples and minutes are numbered within stretches; a range of wall-clock time is first turned
 //! into stretches, so that no query reads the whole table.
 
@@ -12,10 +12,12 @@ use super::rows::{
     ACTIVITY_BITS, Coarse, FEWER_BITS, MICRO, MILLI, MINUTE_MS, OF_LOAD, OF_SENSORS, OF_WATTS,
     SHORT_BITS, mean_energy,
 };
+use super::unpacked::Unpacked;
 use crate::control::record::{Activity, Spread};
 use crate::quantities::{Amps, Celsius, Irradiance, Irradiation, Volts, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use rusqlite::{Connection, Params, Row};
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -26,6 +28,7 @@ mod whole;
 
 pub(super) use curves::points_of;
 pub use curves::{CurvePointRow, CurveRow, Endless};
+pub(super) use days::LAST_SEEN;
 pub use days::RowsOf;
 pub use sensors::{SensorMinuteRow, SensorRow};
 pub use whole::Reader;
@@ -37,6 +40,9 @@ const STRETCH_MASK: i64 = (1 << STRETCH_BITS) - 1;
 /// channel slept or hung through when it turns again. One closed later
 /// than two days is found by `minute_view` alone.
 const LATEST_CLOSE_US: i64 = 2 * 86_400 * MICROS_PER_SECOND;
+/// How often a question is put again because a run packed meanwhile: it does so every few minutes, and for seconds
+/// at most.
+const PACKINGS: u32 = 10;
 /// A stretch's longest time (us).
 const STRETCH_US: i64 = 1000 << STRETCH_BITS;
 
@@ -194,11 +200,35 @@ pub struct EventRow {
 struct Part {
     conn: Connection,
     path: PathBuf,
+    /// What waits in its tail.
+    unpacked: RefCell<Option<Unpacked>>,
 }
 
 impl Part {
     fn open(path: &Path) -> Result<Self, StoreError> {
-        Ok(Self { conn: open::for_reading(path)?, path: path.to_path_buf() })
+        let conn = open::for_reading(path)?;
+        let unpacked = RefCell::new(Unpacked::of(&conn, path)?);
+        Ok(Self { conn, path: path.to_path_buf(), unpacked })
+    }
+
+    /// Whether all its rows are in its tables.
+    fn is_packed(&self) -> bool {
+        self.unpacked.borrow().is_none()
+    }
+
+    /// An answer in which no row is missing or doubled because a run packed while it was given.
+    fn steady<T>(&self, ask: impl Fn() -> Result<T, StoreError>) -> Result<T, StoreError> {
+        for _ in 0..PACKINGS {
+            let answer = ask()?;
+            let fail = |error| StoreError::from_sqlite(&self.path, "reading", error);
+            match self.unpacked.borrow().as_ref() {
+                Some(rows) if !rows.is_true(&self.conn).map_err(fail)? => {}
+                _ => return Ok(answer),
+            }
+            let again = Unpacked::of(&self.conn, &self.path)?;
+            *self.unpacked.borrow_mut() = again;
+        }
+        ask()
     }
 
     /// All boots, oldest first.
@@ -206,7 +236,7 @@ impl Part {
         let sql = "SELECT number, began_utc_us + coalesce((SELECT sum(shift_us) FROM correction \
                    WHERE boot = number AND from_mono_us = 0), 0), \
                    version, station, fingerprint, seed, note, day_ahead_us FROM boot ORDER BY number";
-        self.list(sql, [], |row| {
+        self.packed(sql, [], |row| {
             Ok(BootRow {
                 number: row.get(0)?,
                 began: Utc::from_micros(row.get(1)?),
@@ -222,7 +252,7 @@ impl Part {
 
     /// All channels ever logged, by number.
     fn channels(&self) -> Result<Vec<ChannelRow>, StoreError> {
-        self.list("SELECT id, name, device, tracker FROM channel ORDER BY id", [], |row| {
+        self.packed("SELECT id, name, device, tracker FROM channel ORDER BY id", [], |row| {
             Ok(ChannelRow {
                 id: StoredChannel(row.get(0)?),
                 name: row.get(1)?,
@@ -232,13 +262,13 @@ impl Part {
         })
     }
 
-    /// Totals of every channel on the dates `first..=last` (ISO 8601), summed over boots.
+    /// Totals of every channel on the dates `first..=last` (ISO 8601), summed over boots, where all are in the tables.
     fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
         let sql = "SELECT channel, date, energy_wh, available_wh, irradiation_wh_m2, peak_w, \
                    tracking_s, sweeping_s, covered_s, missing_s, gaps, completeness, boots, \
                    sweep_missed_wh FROM day_total \
                    WHERE date BETWEEN ?1 AND ?2 ORDER BY date, channel";
-        self.list(sql, (first, last), day_row)
+        self.packed(sql, (first, last), day_row)
     }
 
     /// The totals of `day_totals` as they were written, by run.
@@ -280,7 +310,9 @@ impl Part {
         let last = until.saturating_mul(MICROS_PER_SECOND).saturating_add(LATEST_CLOSE_US);
         let mask = (1_i64 << MINUTE_BITS) - 1;
         let params = (channel.0, from, until, mask, MINUTE_BITS, first, last);
-        self.list(sql, params, minute_row)
+        let mut rows = self.list(sql, params, minute_row)?;
+        self.order(&mut rows, |row| (row.start, row.boot, row.at.mono));
+        Ok(rows)
     }
 
     /// The samples of a channel within `from..until` of the wall clock, in the order in which
@@ -295,8 +327,9 @@ impl Part {
         let sql = "SELECT id, boot, mono_us, utc_us FROM stretch \
                    WHERE channel = ?1 AND utc_us >= ?2 AND utc_us < ?3 ORDER BY boot, mono_us, id";
         let params = (channel.0, from.saturating_sub(STRETCH_US), until);
-        let stretches: Vec<(i64, i64, i64, i64)> =
+        let mut stretches: Vec<(i64, i64, i64, i64)> =
             self.list(sql, params, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+        self.order(&mut stretches, |&(id, boot, mono, _)| (boot, mono, id));
         let mut samples = Vec::new();
         for (id, boot, mono, utc) in stretches {
             let place = |at: i64| at.saturating_sub(utc).max(0).saturating_add(999) / 1000;
@@ -328,14 +361,46 @@ impl Part {
         })
     }
 
-    fn list<T, P: Params>(
+    /// Puts rows of tables and tail into one order; those of the tables alone have theirs.
+    fn order<T, K: Ord>(&self, rows: &mut [T], key: impl Fn(&T) -> K) {
+        if !self.is_packed() {
+            rows.sort_by_key(key);
+        }
+    }
+
+    /// What the tables say, and then what waits in the tail.
+    fn list<T, P: Params + Clone>(
+        &self,
+        sql: &str,
+        params: P,
+        mut row: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut rows = self.packed(sql, params.clone(), &mut row)?;
+        if let Some(unpacked) = self.unpacked.borrow().as_ref() {
+            rows.append(&mut self.ask(&unpacked.conn, sql, params, row)?);
+        }
+        Ok(rows)
+    }
+
+    /// What the tables say.
+    fn packed<T, P: Params>(
         &self,
         sql: &str,
         params: P,
         row: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, StoreError> {
+        self.ask(&self.conn, sql, params, row)
+    }
+
+    fn ask<T, P: Params>(
+        &self,
+        conn: &Connection,
+        sql: &str,
+        params: P,
+        row: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
         let read = || -> rusqlite::Result<Vec<T>> {
-            let mut statement = self.conn.prepare_cached(sql)?;
+            let mut statement = conn.prepare_cached(sql)?;
             statement.query_map(params, row)?.collect()
         };
         read().map_err(|error| StoreError::from_sqlite(&self.path, "reading", error))

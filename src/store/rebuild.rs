@@ -9,7 +9,7 @@
 //! A run is done with once it told its end. What went on in another file of the log is made there. Doing it
 //! twice does nothing: behind a minute that was made no sample is left.
 //!
-//! Rejected: making it while reading, each time (a plain SQLite shell would not see it).
+//! Rejected: making it while reading, each time (a plain SQLite shell would not see it); only who can't write does.
 
 use super::book;
 use super::error::StoreError;
@@ -24,6 +24,7 @@ use crate::quantities::{Irradiation, WattHours, Watts};
 use crate::time::{Instant, Stamp, Utc};
 use part::{Part, Usual, mono, time};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row};
+use std::collections::{BTreeSet, HashSet};
 use std::path::Path;
 use std::time::Duration;
 
@@ -38,9 +39,9 @@ const SECOND_US: i64 = 1_000_000;
 
 /// A run that has no end, in one file.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Run {
-    pub(super) boot: i64,
-    pub(super) began_utc_us: i64,
+struct Run {
+    boot: i64,
+    began_utc_us: i64,
     /// What the time that its days are counted by is ahead of UTC (us).
     ahead_us: i64,
 }
@@ -55,7 +56,7 @@ struct Last {
 
 /// What a file has of a channel at the end of a run.
 #[derive(Debug, Default)]
-pub(super) struct Ending {
+struct Ending {
     /// Those of the last minutes, in the order in which they were taken.
     samples: Vec<SampleRow>,
     minute: Option<Last>,
@@ -65,21 +66,35 @@ pub(super) struct Ending {
     lost: Vec<i64>,
 }
 
-/// The runs before that of `mine` (when it began) that began and have no end.
-pub(super) fn broken_off(conn: &Connection, mine: Option<Utc>) -> Result<Vec<Run>> {
-    let (began, ended) = (Happening::RunBegan.code(), Happening::RunEnded.code());
-    let sql = "SELECT number, began_utc_us, day_ahead_us FROM boot WHERE number IN \
-               (SELECT boot FROM event WHERE code IN (?1, ?2) GROUP BY boot HAVING max(code = ?2) = 0) \
-               AND began_utc_us IS NOT ?3 ORDER BY number";
+/// The runs before that of `mine` (when it began) that began and have no end in any of `conns`, the first of
+/// which knows all runs.
+fn broken_off(conns: &[&Connection], mine: Option<Utc>) -> Result<Vec<Run>> {
+    let told = |code: &str| -> Result<HashSet<i64>> {
+        let mut boots = HashSet::new();
+        for conn in conns {
+            let mut statement = conn.prepare_cached("SELECT boot FROM event WHERE code = ?1")?;
+            for boot in statement.query_map([code], |row| row.get(0))? {
+                boots.insert(boot?);
+            }
+        }
+        Ok(boots)
+    };
+    let (began, ended) = (told(Happening::RunBegan.code())?, told(Happening::RunEnded.code())?);
+    let [first, ..] = conns else { return Ok(Vec::new()) };
+    let sql = "SELECT number, began_utc_us, day_ahead_us FROM boot WHERE began_utc_us IS NOT ?1 \
+               ORDER BY number";
     let run = |row: &Row<'_>| {
         Ok(Run { boot: row.get(0)?, began_utc_us: row.get(1)?, ahead_us: row.get(2)? })
     };
-    let mut statement = conn.prepare(sql)?;
-    statement.query_map((began, ended, mine.map(Utc::as_micros)), run)?.collect()
+    let mut statement = first.prepare(sql)?;
+    let runs: Vec<Run> =
+        statement.query_map([mine.map(Utc::as_micros)], run)?.collect::<Result<_>>()?;
+    let broke_off = |run: &Run| began.contains(&run.boot) && !ended.contains(&run.boot);
+    Ok(runs.into_iter().filter(broke_off).collect())
 }
 
 /// The channels of a run.
-pub(super) fn channels(conn: &Connection, run: &Run) -> Result<Vec<i64>> {
+fn channels(conn: &Connection, run: &Run) -> Result<Vec<i64>> {
     let sql = "SELECT DISTINCT channel FROM stretch WHERE boot = ?1 ORDER BY channel";
     conn.prepare_cached(sql)?.query_map([run.boot], |row| row.get(0))?.collect()
 }
@@ -91,7 +106,7 @@ pub(super) fn channels(conn: &Connection, run: &Run) -> Result<Vec<i64>> {
 pub(super) fn mend(conn: &Connection, path: &Path, mine: Option<Utc>) -> Result<(), StoreError> {
     let fail =
         |error| StoreError::from_sqlite(path, "making the minute that a run broke off in", error);
-    for run in broken_off(conn, mine).map_err(fail)? {
+    for run in broken_off(&[conn], mine).map_err(fail)? {
         for channel in channels(conn, &run).map_err(fail)? {
             let ending = Ending::of(conn, &run, channel).map_err(fail)?;
             let missed = ending.missed(conn, &run, channel).map_err(fail)?;
@@ -116,9 +131,30 @@ pub(super) fn mend(conn: &Connection, path: &Path, mine: Option<Utc>) -> Result<
     Ok(())
 }
 
+/// The same for a reader that can't write the tables `main`: minutes go into those `beside` it, which hold what is
+/// not packed, within a transaction of the caller's.
+pub(super) fn mend_beside((main, beside): (&Connection, &Connection), path: &Path) -> Result<()> {
+    for run in broken_off(&[main, beside], None)? {
+        let all: BTreeSet<i64> =
+            channels(main, &run)?.into_iter().chain(channels(beside, &run)?).collect();
+        for channel in all {
+            let ending = Ending::of(main, &run, channel)?.and(Ending::of(beside, &run, channel)?);
+            let missed = [main, beside].map(|conn| ending.missed(conn, &run, channel));
+            let missed = missed.into_iter().sum::<Result<WattHours>>()?;
+            let ops = ending.rows(&run, channel, missed);
+            if ops.is_empty() || goes_on_elsewhere(main, path, &run)? {
+                continue;
+            }
+            let mut packer = Packer::new(run.boot, Vec::new());
+            ops.iter().try_for_each(|op| packer.write(beside, op))?;
+        }
+    }
+    Ok(())
+}
+
 /// Whether another file of the log at `path` has rows of the run that are as new: its last minute is made
 /// there.
-pub(super) fn goes_on_elsewhere(conn: &Connection, path: &Path, run: &Run) -> Result<bool> {
+fn goes_on_elsewhere(conn: &Connection, path: &Path, run: &Run) -> Result<bool> {
     let newest = |conn: &Connection| -> Result<Option<i64>> {
         let sql = "SELECT max(coalesce((SELECT max(mono_us) FROM stretch WHERE boot = b.number), 0), \
                               coalesce((SELECT max(mono_us) FROM event WHERE boot = b.number), 0)) \
@@ -139,8 +175,16 @@ pub(super) fn goes_on_elsewhere(conn: &Connection, path: &Path, run: &Run) -> Re
 }
 
 impl Ending {
+    /// This and what other tables have of the same, which is newer.
+    fn and(mut self, newer: Self) -> Self {
+        self.samples.extend(newer.samples);
+        self.samples.sort_by_key(mono);
+        self.lost.extend(newer.lost);
+        Self { minute: newer.minute.or(self.minute), day: newer.day.or(self.day), ..self }
+    }
+
     /// What sweeps cost that ended behind the newest totals.
-    pub(super) fn missed(&self, conn: &Connection, run: &Run, channel: i64) -> Result<WattHours> {
+    fn missed(&self, conn: &Connection, run: &Run, channel: i64) -> Result<WattHours> {
         let since = self.day.as_ref().map_or(-1, |(day, _)| rows::mono_us(day.at.mono));
         let sql = "SELECT coalesce(sum(missed_wh), 0.0) FROM curve \
                    WHERE boot = ?1 AND channel = ?2 AND mono_us > ?3";
@@ -148,7 +192,7 @@ impl Ending {
     }
 
     /// What the file says of a run's channel.
-    pub(super) fn of(conn: &Connection, run: &Run, channel: i64) -> Result<Self> {
+    fn of(conn: &Connection, run: &Run, channel: i64) -> Result<Self> {
         let sql = "SELECT id, mono_us, utc_us FROM stretch WHERE boot = ?1 AND channel = ?2 \
                    ORDER BY mono_us DESC, id DESC";
         let stretches: Vec<(i64, i64, i64)> = conn
@@ -187,7 +231,7 @@ impl Ending {
     }
 
     /// The minutes that the run did not come to, with the day's totals, as rows to be.
-    pub(super) fn rows(mut self, run: &Run, channel: i64, missed: WattHours) -> Vec<Op> {
+    fn rows(mut self, run: &Run, channel: i64, missed: WattHours) -> Vec<Op> {
         let closed = self.minute.map(|last| self.closed_at(last.closed_us));
         let (said, floor) = (self.minute, closed.unwrap_or(i64::MIN));
         // One that began where the minute before it was closed was told with that.

@@ -126,13 +126,7 @@ pub(super) fn pack_left(
     let Some(left) = left.filter(|left| left.generation == packed + 1) else {
         return Ok((packed, None));
     };
-    let known: bool = conn
-        .query_row(
-            "SELECT EXISTS (SELECT 1 FROM boot WHERE number = ?1 AND began_utc_us = ?2)",
-            (left.boot, left.began_utc_us),
-            |row| row.get(0),
-        )
-        .map_err(fail)?;
+    let known = is_known(conn, &left).map_err(fail)?;
     if Taken::of_left(path, &left).is_told_beside(path) {
         return Ok((pass_over((conn, path), left.generation)?, None));
     }
@@ -144,6 +138,32 @@ pub(super) fn pack_left(
     pack((conn, path), &mut packer, &left.ops, left.generation)?;
     tail.packed();
     Ok((left.generation, None))
+}
+
+/// Whether what a run left is of no run of this file, or in a file beside it; the first is told.
+pub(super) fn is_of_another(conn: &Connection, path: &Path, left: &Left) -> Result<bool> {
+    if Taken::of_left(path, left).is_told_beside(path) {
+        return Ok(true);
+    }
+    let known = is_known(conn, left)?;
+    if !known && !left.ops.is_empty() {
+        tracing::warn!(
+            "{}: it holds {} rows of a log that is not here any more, and they are not in this answer; put that log \
+             back in its place, with this file beside it",
+            tail_path(path).display(),
+            left.ops.len()
+        );
+    }
+    Ok(!known)
+}
+
+/// Whether the run that left it is one of this file's.
+fn is_known(conn: &Connection, left: &Left) -> Result<bool> {
+    conn.query_row(
+        "SELECT EXISTS (SELECT 1 FROM boot WHERE number = ?1 AND began_utc_us = ?2)",
+        (left.boot, left.began_utc_us),
+        |row| row.get(0),
+    )
 }
 
 /// Rows that a run told as kept, of a log that is not the one they lie beside: somebody moved or removed
@@ -227,7 +247,7 @@ pub(super) fn take_over(conn: &mut Connection, path: &Path) -> Result<(), StoreE
 }
 
 /// Before reading: takes up what a run that broke off left, if nobody writes. Where that can't be
-/// done (no right to write), what is in the tables can be read all the same.
+/// done (no right to write), it is read beside the tables: see [`super::unpacked`].
 pub(super) fn before_reading(path: &Path) {
     // A run that ends takes its tail away: one that is there is of a run under way, or of one that broke off.
     let left = tail_path(path).exists();
@@ -246,6 +266,6 @@ pub(super) fn before_reading(path: &Path) {
         Ok(())
     });
     if let Err(error) = done {
-        tracing::warn!("{error}; reading without the last minutes");
+        tracing::debug!("{error}; what is in the -tail file is read from there");
     }
 }

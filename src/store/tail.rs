@@ -247,7 +247,7 @@ impl Tail {
     }
 }
 
-fn parse(bytes: &[u8]) -> Option<Left> {
+pub(super) fn parse(bytes: &[u8]) -> Option<Left> {
     let (head, mut rest) = bytes.split_at_checked(HEADER)?;
     let (told, sum) = head.split_at(HEADER - 4);
     let number = |at: usize| Some(i64::from_le_bytes(told.get(at..at + 8)?.try_into().ok()?));

@@ -1,11 +1,13 @@
 //! I-V curves out of the log.
 
 use super::{MICRO, MILLI, Part, StoredChannel, stamp, stamp_of};
+use crate::control::record::CurveEnd;
 use crate::quantities::{Amps, Celsius, Irradiance, Volts, WattHours};
 use crate::store::StoreError;
 use crate::store::results::{COLUMNS, CurveResult, StatedRow, result};
 use crate::time::{Stamp, Utc};
 use rusqlite::{Connection, Row};
+use std::collections::HashSet;
 
 /// One I-V curve that ended.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,20 +82,32 @@ impl Part {
              WHERE channel = ?1 AND began_utc_us >= ?2 \
              AND began_utc_us < ?3 ORDER BY began_utc_us, boot, curve"
         );
-        self.list(&sql, (channel.0, from.as_micros(), until.as_micros()), |row| {
-            Ok(CurveRow {
-                boot: row.get(0)?,
-                curve: row.get(1)?,
-                began: stamp(row, 2)?,
-                at: stamp(row, 4)?,
-                points: row.get(6)?,
-                direction: row.get(7)?,
-                ending: row.get(8)?,
-                whole: row.get(9)?,
-                missed: row.get::<_, Option<f64>>(10)?.map(WattHours),
-                result: result(row, 11)?,
-            })
-        })
+        let mut rows =
+            self.list(&sql, (channel.0, from.as_micros(), until.as_micros()), |row| {
+                Ok(CurveRow {
+                    boot: row.get(0)?,
+                    curve: row.get(1)?,
+                    began: stamp(row, 2)?,
+                    at: stamp(row, 4)?,
+                    points: row.get(6)?,
+                    direction: row.get(7)?,
+                    ending: row.get(8)?,
+                    whole: row.get(9)?,
+                    missed: row.get::<_, Option<f64>>(10)?.map(WattHours),
+                    result: result(row, 11)?,
+                })
+            })?;
+        self.order(&mut rows, |row| (row.began.utc, row.boot, row.curve));
+        if !self.is_packed() {
+            // Its points may lie in tables and tail.
+            for row in
+                rows.iter_mut().filter(|row| !row.whole && row.ending == CurveEnd::Whole.word())
+            {
+                let points = self.curve_points(channel, row.boot, row.curve)?;
+                row.whole = points.len() == usize::try_from(row.points).unwrap_or(usize::MAX);
+            }
+        }
+        Ok(rows)
     }
 
     /// The curves of a channel that have points and no end, in the order of the wall clock.
@@ -103,10 +117,23 @@ impl Part {
                    SELECT boot, curve, (SELECT min(utc_us) FROM curve_point AS p \
                    WHERE p.boot = e.boot AND p.channel = ?1 AND p.curve = e.curve) AS began \
                    FROM endless AS e ORDER BY began, boot, curve";
-        self.list(sql, [channel.0], |row| {
+        let mut found = self.list(sql, [channel.0], |row| {
             let began = Utc::from_micros(row.get(2)?);
             Ok(Endless { boot: row.get(0)?, curve: row.get(1)?, began })
-        })
+        })?;
+        if !self.is_packed() {
+            // Points in the tables may have more, or their end, in the tail.
+            let sql = "SELECT boot, curve FROM curve WHERE channel = ?1";
+            let ended: HashSet<(i64, u32)> = self
+                .list(sql, [channel.0], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .into_iter()
+                .collect();
+            found.retain(|one| !ended.contains(&(one.boot, one.curve)));
+            found.sort_by_key(|one| (one.boot, one.curve, one.began));
+            found.dedup_by_key(|one| (one.boot, one.curve));
+            found.sort_by_key(|one| (one.began, one.boot, one.curve));
+        }
+        Ok(found)
     }
 
     /// The points of one curve, in the order they were taken.
@@ -116,7 +143,9 @@ impl Part {
         boot: i64,
         curve: u32,
     ) -> Result<Vec<CurvePointRow>, StoreError> {
-        self.list(POINTS, (boot, channel.0, curve), point)
+        let mut points = self.list(POINTS, (boot, channel.0, curve), point)?;
+        self.order(&mut points, |row| row.point);
+        Ok(points)
     }
 
     /// What the station of a boot states of a channel's instruments; nothing where it states nothing.
@@ -130,7 +159,7 @@ impl Part {
     ) -> Result<Vec<StatedRow>, StoreError> {
         let sql = "SELECT input, known, value, coverage, unit FROM stated \
                    WHERE boot = ?1 AND channel = ?2 ORDER BY input, known";
-        self.list(sql, (boot, channel.0), |row| {
+        self.packed(sql, (boot, channel.0), |row| {
             Ok(StatedRow {
                 input: row.get(0)?,
                 known: row.get(1)?,

@@ -34,6 +34,14 @@ const STRETCHES: &str = "SELECT DISTINCT utc_us / 86400000000 FROM stretch WHERE
 const CURVES: &str = "SELECT DISTINCT began_utc_us / 86400000000 FROM curve WHERE channel = ?1";
 const SENSOR: &str = "SELECT DISTINCT m.start_utc_s / 86400 FROM sensor AS s \
                       JOIN sensor_minute AS m ON m.sensor = s.id WHERE s.name = ?1";
+/// Each channel's newest row, given the bits of samples and minutes.
+pub(in crate::store) const LAST_SEEN: &str = "SELECT c.name, t.utc_us + max( \
+                       coalesce((SELECT max(id) FROM sample WHERE id BETWEEN t.id << ?1 AND ((t.id + 1) << ?1) - 1) \
+                                & (1 << ?1) - 1, 0) * 1000, \
+                       coalesce((SELECT max(id) FROM minute WHERE id BETWEEN t.id << ?2 AND ((t.id + 1) << ?2) - 1) \
+                                & (1 << ?2) - 1, 0) * 1000000) \
+                   FROM channel AS c JOIN stretch AS t ON t.id = \
+                       (SELECT id FROM stretch WHERE channel = c.id ORDER BY utc_us DESC LIMIT 1)";
 const WITHOUT_RUN: &str = "SELECT json_extract(detail, '$.from_utc_us'), \
                            json_extract(detail, '$.until_utc_us') FROM event \
                            WHERE code = ?1 AND channel = ?2 AND json_valid(detail) ORDER BY id";
@@ -92,19 +100,16 @@ impl Reader {
 
 impl Part {
     fn last_seen(&self) -> Result<Vec<(String, Utc)>, StoreError> {
-        let sql = "SELECT c.name, t.utc_us + max( \
-                       coalesce((SELECT max(id) FROM sample WHERE id BETWEEN t.id << ?1 AND ((t.id + 1) << ?1) - 1) \
-                                & (1 << ?1) - 1, 0) * 1000, \
-                       coalesce((SELECT max(id) FROM minute WHERE id BETWEEN t.id << ?2 AND ((t.id + 1) << ?2) - 1) \
-                                & (1 << ?2) - 1, 0) * 1000000) \
-                   FROM channel AS c JOIN stretch AS t ON t.id = \
-                       (SELECT id FROM stretch WHERE channel = c.id ORDER BY utc_us DESC LIMIT 1)";
-        self.list(sql, (STRETCH_BITS, MINUTE_BITS), |row| {
+        self.list(LAST_SEEN, (STRETCH_BITS, MINUTE_BITS), |row| {
             Ok((row.get(0)?, Utc::from_micros(row.get(1)?)))
         })
     }
 
-    fn days(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<i64>, StoreError> {
+    fn days(
+        &self,
+        sql: &str,
+        params: impl rusqlite::Params + Clone,
+    ) -> Result<Vec<i64>, StoreError> {
         self.list(sql, params, |row| row.get(0))
     }
 }

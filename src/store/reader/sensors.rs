@@ -68,7 +68,7 @@ impl Reader {
 
 impl Part {
     fn sensors(&self) -> Result<Vec<SensorRow>, StoreError> {
-        self.list("SELECT name, quantity, unit, channels FROM sensor ORDER BY name", [], |row| {
+        self.packed("SELECT name, quantity, unit, channels FROM sensor ORDER BY name", [], |row| {
             let channels: String = row.get(3)?;
             let names = channels.split(", ").filter(|name| !name.is_empty());
             Ok(SensorRow {
@@ -93,25 +93,30 @@ impl Part {
                    ON m.sensor = s.id AND m.boot = b.number \
                    WHERE s.name = ?1 AND m.start_utc_s >= ?2 AND m.start_utc_s < ?3 \
                    ORDER BY m.start_utc_s, m.boot, m.mono_us";
-        self.list(sql, (sensor, whole_seconds(from), whole_seconds(until)), |row| {
-            let count = row.get(4)?;
-            let values = match count {
-                0 => Spread::default(),
-                _ => Spread {
-                    count,
-                    mean: number(row, 6)?,
-                    min: number(row, 7)?,
-                    max: number(row, 8)?,
-                    deviation: number(row, 9)?,
-                },
-            };
-            Ok(SensorMinuteRow {
-                boot: row.get(0)?,
-                start: Utc::from_micros(row.get::<_, i64>(3)?.saturating_mul(MICROS_PER_SECOND)),
-                at: stamp(row, 1)?,
-                values,
-                wanted: row.get(5)?,
-            })
-        })
+        let mut rows =
+            self.list(sql, (sensor, whole_seconds(from), whole_seconds(until)), |row| {
+                let count = row.get(4)?;
+                let values = match count {
+                    0 => Spread::default(),
+                    _ => Spread {
+                        count,
+                        mean: number(row, 6)?,
+                        min: number(row, 7)?,
+                        max: number(row, 8)?,
+                        deviation: number(row, 9)?,
+                    },
+                };
+                Ok(SensorMinuteRow {
+                    boot: row.get(0)?,
+                    start: Utc::from_micros(
+                        row.get::<_, i64>(3)?.saturating_mul(MICROS_PER_SECOND),
+                    ),
+                    at: stamp(row, 1)?,
+                    values,
+                    wanted: row.get(5)?,
+                })
+            })?;
+        self.order(&mut rows, |row| (row.start, row.boot, row.at.mono));
+        Ok(rows)
     }
 }

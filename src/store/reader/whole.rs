@@ -83,11 +83,11 @@ impl Reader {
     /// What SQLite reports.
     pub fn day_totals(&self, first: &str, last: &str) -> Result<Vec<DayRow>, StoreError> {
         match self.parts.as_slice() {
-            [only] => only.day_totals(first, last),
+            [only] if only.is_packed() => only.day_totals(first, last),
             parts => {
                 let mut rows = Vec::new();
                 for (index, part) in parts.iter().enumerate() {
-                    rows.extend(part.day_parts(index, first, last)?);
+                    rows.extend(part.steady(|| part.day_parts(index, first, last))?);
                 }
                 Ok(put_together(rows))
             }
@@ -245,7 +245,7 @@ impl Reader {
     ) -> Result<Vec<T>, StoreError> {
         let mut rows = Vec::new();
         for (index, part) in self.parts.iter().enumerate() {
-            rows.append(&mut ask(index, part)?);
+            rows.append(&mut part.steady(|| ask(index, part))?);
         }
         Ok(rows)
     }
@@ -257,7 +257,7 @@ impl Reader {
         ask: impl Fn(usize, &Part, StoredChannel) -> Result<Vec<T>, StoreError>,
     ) -> Result<Vec<T>, StoreError> {
         if let [only] = self.parts.as_slice() {
-            return ask(0, only, channel);
+            return only.steady(|| ask(0, only, channel));
         }
         let known = self.known()?;
         let Some(known) = known.iter().find(|known| known.row.id == channel) else {
@@ -303,6 +303,7 @@ fn put_together(mut parts: Vec<DayPart>) -> Vec<DayRow> {
         (&a.row.date, &a.row.channel, key(a)).cmp(&(&b.row.date, &b.row.channel, key(b)))
     });
     let mut sums: Vec<DayRow> = Vec::new();
+    let mut newest = i64::MIN;
     let mut parts = parts.into_iter().peekable();
     while let Some(part) = parts.next() {
         let went_on = parts.peek().is_some_and(|next| {
@@ -315,11 +316,16 @@ fn put_together(mut parts: Vec<DayPart>) -> Vec<DayRow> {
         if went_on {
             continue;
         }
-        let row = part.row;
+        let mut row = part.row;
         match sums.last_mut() {
-            Some(sum) if (&sum.date, &sum.channel) == (&row.date, &row.channel) => add(sum, &row),
+            Some(sum) if (&sum.date, &sum.channel) == (&row.date, &row.channel) => {
+                // Two books of one run are of one boot.
+                row.boots = u32::from(newest != part.began);
+                add(sum, &row);
+            }
             _ => sums.push(row),
         }
+        newest = part.began;
     }
     for sum in &mut sums {
         let all = awake(sum);
