@@ -161,10 +161,10 @@ fn shade_that_moves() {
         (&module, "chimney-shadow", 0.995),
         (&module, "shifting-shade", 0.994),
         (&module, "birds", 0.993),
-        (&string, "mast-shadow", 0.994),
-        (&string, "chimney-shadow", 0.991),
-        (&string, "shifting-shade", 0.981),
-        (&string, "birds", 0.986),
+        (&string, "mast-shadow", 0.997),
+        (&string, "chimney-shadow", 0.994),
+        (&string, "shifting-shade", 0.988),
+        (&string, "birds", 0.991),
     ] {
         let eta = in_scene(request, plant, &BenchSettings::default(), 1);
         println!("{} {request}: {eta:.5}", plant.name());

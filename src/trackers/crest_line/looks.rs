@@ -35,15 +35,14 @@ const MOVES: f64 = 0.02;
 const MOVED: f64 = 0.08;
 /// Where it looks further down (shares of the voltage held).
 const DOWN: [f64; 2] = [0.62, 0.3];
-/// Crests of two humps lie at least so far apart (factor).
+/// Crests of two humps lie at least so far apart (factor): of a row of twelve parts, and as a rule.
+const NEXT: f64 = 1.07;
 const GAP: f64 = 1.1;
 /// A crest that was held for so long (s) and is known so well (share) is a rung.
 pub(super) const SETTLES: f64 = 2.0;
 const SURE: f64 = 0.01;
-/// After so many thorough searches in shade that came across no new rung, only rungs are searched, but
-/// for every so many searches.
-const LEARNED: u32 = 4;
-const THOROUGH: u32 = 4;
+/// From so many rungs on, which tell how far they are apart, every second search is of rungs only.
+const TELLING: usize = 3;
 /// While there is no shade, only some time after it, so much is expected (factor).
 const RARE: f64 = 0.5;
 /// And so much at places that are no rungs, where there are rungs.
@@ -103,9 +102,8 @@ pub(super) struct Looks {
     asked: Asked,
     /// Whether the crest that is held is among the rungs.
     noted: bool,
-    /// Searches since a thorough one, thorough ones in a row without a new rung.
-    quick: u32,
-    learned: u32,
+    /// Whether the last search was one of rungs only.
+    quick: bool,
 }
 
 impl Looks {
@@ -118,8 +116,7 @@ impl Looks {
             light: Light::default(),
             asked: Asked::Shoulder,
             noted: false,
-            quick: 0,
-            learned: 0,
+            quick: false,
         }
     }
 
@@ -153,7 +150,7 @@ impl Looks {
         };
         let top = TOP * seen.open;
         let is_highest = held.0 > AT_TOP * top;
-        let near = held.0 / GAP..held.0 * GAP;
+        let near = held.0 / NEXT..held.0 * NEXT;
         let can = |volts: f64| volts * calm.cap > power(held);
         let rungs = self.rungs.all();
         let is_known = |up: bool| {
@@ -295,22 +292,16 @@ impl Looks {
         (self.shoulder, self.beyond) = (Place::new(self.light.now()), 0.0);
     }
 
-    /// What a search has shown; `held` is held from now on, and there is shade or not.
-    pub(super) fn searched(&mut self, scan: &Scan, held: Reading, shaded: bool) {
+    /// What a search has shown; `held` is held from now on.
+    pub(super) fn searched(&mut self, scan: &Scan, held: Reading) {
         let better = scan.better().is_some();
         if scan.surprised() && better {
             self.found();
         }
-        let mut new = false;
         for rival in scan.rivals(held).into_iter().flatten() {
-            new |= self.rungs.note(rival.0, false);
+            self.rungs.note(rival.0, false);
         }
-        if !scan.was_thorough() {
-            self.quick += 1;
-        } else {
-            self.quick = 0;
-            self.learned = if new { 0 } else { self.learned + u32::from(shaded) };
-        }
+        self.quick = !scan.was_thorough();
         if better {
             self.leave();
         }
@@ -334,9 +325,8 @@ impl Looks {
         self.noted = false;
     }
 
-    /// The rungs, and whether there are no others.
+    /// The rungs, and whether the next search is of them only.
     pub(super) fn rungs(&self) -> (Rungs, bool) {
-        let learned = self.learned >= LEARNED && self.quick < THOROUGH;
-        (self.rungs, learned && self.rungs.all().len() > 1 && !self.rungs.is_full())
+        (self.rungs, self.rungs.all().len() >= TELLING && !self.rungs.is_full() && !self.quick)
     }
 }

@@ -12,18 +12,18 @@
 use super::debt::Debt;
 use super::scan::{Reading, power};
 
-/// Most rungs: beyond, the row has crests nearly everywhere.
-const MOST: usize = 8;
-/// Crests nearer than this (share) are one.
-const SAME: f64 = 0.07;
-const MERGE: f64 = 0.06;
+/// Most rungs: those of four modules with three bypass diodes each.
+const MOST: usize = 12;
+/// Crests nearer than this (share) are one: the upper ones of twelve parts are 0.09 apart.
+const SAME: f64 = 0.05;
+const MERGE: f64 = 0.045;
 /// A hump that was only come across is no other than one that was held at less than this distance (share);
 /// and by so much a crest moves with the light on its part.
-const NEAR: f64 = 0.12;
+const NEAR: f64 = 0.07;
 /// How far a crest that is held draws its rung along.
 const DRAWS: f64 = 0.3;
-/// The lowest rung has no more than this many times the distance of others below it.
-const LOWEST: f64 = 1.5;
+/// A gap of so many times the least one hides a rung that nobody has met.
+const WIDE: f64 = 1.5;
 /// The first and least step aside on a rung (share of the voltage).
 const STEP: f64 = 0.03;
 const LEAST_STEP: f64 = 0.008;
@@ -133,13 +133,17 @@ impl Rungs {
         &mut self.rungs[..self.count]
     }
 
-    /// Whether no crest can be below `volts` but at rungs: crests lie about as far from each other as the
-    /// lowest from zero.
-    pub(super) fn is_known_below(&self, volts: f64) -> bool {
-        let between = self.all().windows(2).map(|pair| pair[1].volts - pair[0].volts);
-        let least = between.fold(f64::INFINITY, f64::min);
-        let lowest = self.all().first().map_or(1.0, |rung| rung.volts);
-        volts > lowest * (1.0 + SAME) || lowest < LOWEST * least && least < 1.0
+    /// Whether no crest can lie between these voltages but at rungs: crests lie about as far from each other as
+    /// the lowest from zero, so a gap between rungs that is wide hides one in its middle.
+    pub(super) fn are_all_between(&self, from: f64, until: f64) -> bool {
+        let gaps = self.all().windows(2).map(|pair| pair[1].volts - pair[0].volts);
+        let least = gaps.fold(f64::INFINITY, f64::min);
+        let mut left = 0.0;
+        let hides = self.all().iter().any(|rung| {
+            let (low, high) = (std::mem::replace(&mut left, rung.volts), rung.volts);
+            high - low > WIDE * least && until > low + 0.5 * least && from < high - 0.5 * least
+        });
+        least.is_finite() && !hides
     }
 
     pub(super) fn is_full(&self) -> bool {
@@ -159,23 +163,21 @@ impl Rungs {
         self.all().iter().position(|rung| (rung.volts / volts - 1.0).abs() < SAME)
     }
 
-    /// A crest was seen at `volts`, or held there for a while (`held`). Answers whether that is new.
-    pub(super) fn note(&mut self, volts: f64, held: bool) -> bool {
+    /// A crest was seen at `volts`, or held there for a while (`held`).
+    pub(super) fn note(&mut self, volts: f64, held: bool) {
         let same = |rung: &Rung| if rung.held == held { SAME } else { NEAR };
         let known = self.nearest(volts).filter(|(rung, away)| *away < same(rung));
-        let is_new = known.is_none();
-        if let (Some((rung, _)), true) = (known, held) {
-            let draws = if rung.held { DRAWS } else { 1.0 };
-            rung.volts += draws * (volts - rung.volts);
-            (rung.step, rung.held) = (0.0, true);
-        }
-        let new = is_new && !self.is_full();
-        if new {
+        if let Some((rung, _)) = known {
+            if held {
+                let draws = if rung.held { DRAWS } else { 1.0 };
+                rung.volts += draws * (volts - rung.volts);
+                (rung.step, rung.held) = (0.0, true);
+            }
+        } else if !self.is_full() {
             self.rungs[self.count] = Rung { volts, held, ..Rung::default() };
             self.count += 1;
         }
         self.merge();
-        new
     }
 
     /// A look at the rung of this index is over, in that light.

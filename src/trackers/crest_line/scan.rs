@@ -46,10 +46,14 @@ const FOUND: f64 = 1.3;
 /// On the hump of a crest no current is larger than this many times the crest's.
 pub(super) const PLATEAU: f64 = 1.12;
 /// Beside a better crest it looks once more at this share of the voltage, down where the current falls
-/// slowly; the crest lies no further than these shares from the two.
+/// slowly; the crest lies no further than these shares from the two: the way up is the trim's, for beyond a
+/// crest the power falls steeply, and a look that takes the line there is called back.
 const ASIDE: f64 = 1.04;
 const LEFT: f64 = 0.95;
-const RIGHT: f64 = 1.06;
+const RIGHT: f64 = 1.02;
+/// A point by so much (share) below the chord of those beside it is no unshaded device's: current falls ever
+/// steeper there. The meters' noise is a tenth of that.
+const HOLLOW: f64 = 0.015;
 /// Halvings of the place between: a thousandth of it.
 const HALVINGS: u32 = 10;
 /// The points of a look and the one beside it.
@@ -217,6 +221,16 @@ impl Scan {
         found
     }
 
+    /// Whether the curve is hollow somewhere, as it is between two humps.
+    pub(super) fn is_hollow(&self) -> bool {
+        let known = &self.points[..self.count - 1];
+        known.windows(3).any(|three| {
+            let [left, middle, right] = three else { return false };
+            let share = (middle.0 - left.0) / (right.0 - left.0);
+            middle.1 < (1.0 - HOLLOW) * (left.1 + share * (right.1 - left.1))
+        })
+    }
+
     /// The current at the lowest voltage seen (A).
     pub(super) fn low_amps(&self) -> f64 {
         self.points[0].1.max(self.best.1)
@@ -313,7 +327,7 @@ impl Scan {
         if self.rungs {
             let inside = |volts: &f64| *volts > NEAR * from && *volts < NEAR * until;
             let highest = self.hints.all().iter().map(|rung| rung.volts).rfind(inside);
-            if highest.is_some() || self.hints.is_known_below(until) {
+            if highest.is_some() || self.hints.are_all_between(from, until) {
                 return highest.map(|highest| (highest, highest));
             }
         }

@@ -84,7 +84,7 @@ const BELOW: f64 = 0.94;
 /// How much less certain that line is than it was (factor of the variances).
 const DOUBT: f64 = 4.0;
 /// A crest that is seen so far (share) from where it is may be that line's.
-const AT_HOME: f64 = 0.15;
+const AT_HOME: f64 = 0.05;
 /// Steps of the inference of its current: each is right to a tenth of the one before.
 const INFERENCES: u32 = 4;
 /// Standard deviation of a crest that a scan found (share of Voc): its gaps' half.
@@ -311,7 +311,7 @@ impl Watch {
         if scan.stayed() {
             self.looks.switched(scan, self.strikes.from());
         } else {
-            self.looks.searched(scan, (volts, amps), self.shaded);
+            self.looks.searched(scan, (volts, amps));
         }
         self.most = self.most.max(scan.low_amps());
         let fill = scan.low_amps() / amps;
@@ -319,7 +319,7 @@ impl Watch {
             // Who has not looked at low voltages can't say that there is no shade.
             Some(at_home.is_none())
         } else {
-            self.is_shade((fill, below), (volts, amps), open)
+            self.is_shade((fill, below || scan.is_hollow()), (volts, amps), open)
         };
         self.signs.followed(better.is_some());
         self.strikes.end();
@@ -384,11 +384,11 @@ impl Watch {
     }
 
     /// Whether there is shade when the best crest is there and `fill` is the current at low voltage over
-    /// the crest's; none when that has to be looked at once more. One `below` the crest that was followed
-    /// is shade's.
+    /// the crest's; none when that has to be looked at once more. It is `plain` where the curve has two humps, or
+    /// the best crest lies below the one that was followed.
     fn is_shade(
         &mut self,
-        (fill, below): (f64, bool),
+        (fill, plain): (f64, bool),
         (volts, amps): Reading,
         open: f64,
     ) -> Option<bool> {
@@ -401,7 +401,7 @@ impl Watch {
         };
         let likely = self.shaded || self.signs.stay();
         let fuller = fill > self.fill * if likely { SIGN_FULLER } else { FULLER };
-        if below || fill > ROOM || elsewhere || fuller && (likely || self.suspect) {
+        if plain || fill > ROOM || elsewhere || fuller && (likely || self.suspect) {
             self.suspect = false;
             return Some(true);
         }
