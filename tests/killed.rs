@@ -9,7 +9,7 @@ mod noon;
 
 use cresthold::store::{EventRow, Reader};
 use cresthold::time::Utc;
-use cresthold_sim::wire::instrument::{Instrument, VirtualLoad, VirtualSupply};
+use cresthold_sim::wire::instrument::{Held, Instrument, VirtualLoad, VirtualSupply};
 use cresthold_sim::wire::plant::LivePlant;
 use cresthold_sim::wire::serve::{PtyServer, TcpServer};
 use noon::{Daemon, plant, station};
@@ -248,4 +248,34 @@ fn a_let_go_says_its_limit_on_standard_error() {
     let wanted = format!("ERROR slope-1: {}", event.text);
     assert!(wanted.contains("20.000 W"), "{wanted}");
     assert_eq!(told.lines().filter(|line| line.ends_with(&wanted)).count(), 1, "{told}");
+}
+
+/// A load whose protection trips is no lost link: the cause is told in the log and on standard error.
+#[test]
+fn a_tripped_load_is_told_as_tripped() {
+    let plant = plant();
+    let load = Held::new(VirtualLoad::load("Test Yard,VL-1,0001,1.0", Box::new(plant.clone())));
+    let boost = VirtualSupply::supply("Test Yard,VB-1,0002,1.0", Box::new(plant.clone()));
+    let server = TcpServer::start(Box::new(load.clone())).unwrap();
+    let boost = TcpServer::start(Box::new(boost)).unwrap();
+    let link = |server: &TcpServer| format!("{{ tcp = \"{}\" }}", server.address());
+    let directory = tempfile::tempdir().unwrap();
+    let (file, log) = (directory.path().join("yard.toml"), directory.path().join("yard.sqlite"));
+    let errors = directory.path().join("told.txt");
+    std::fs::write(&file, station(&link(&server), &link(&boost))).unwrap();
+    let _daemon = Daemon::start_told(&file, &log, &errors);
+    wait_for(&log, "tracking-began", 1);
+    load.trip(true);
+    wait_for(&log, "link-lost", 1);
+    let told = std::fs::read_to_string(errors).unwrap();
+    println!("{told}");
+    let cause = "slope-1 load at";
+    let says = "so it is off though it was switched on: one of its protections has tripped";
+    let line = told.lines().find(|line| line.contains(cause) && line.contains(says));
+    assert!(line.is_some(), "{told}");
+    let events = events(&log);
+    let lost = events.iter().position(|event| event.code == "link-lost").unwrap();
+    let before = &events[lost - 1];
+    assert!(before.code == "instrument" && before.text.contains(says), "{before:?}");
+    assert!(events[lost].text.contains("an instrument that is out of order"), "{events:?}");
 }

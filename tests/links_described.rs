@@ -211,7 +211,7 @@ fn settings_changed_behind_our_back_keep_the_input_off() {
         // Off behind our back, its reading looks like the dark: it is asked.
         odd.with(|odd| odd.on = false);
         let error = load.measure().await.unwrap_err();
-        assert!(error.to_string().contains("`SINK?` with `HALT`, but on was set"), "{error}");
+        assert!(error.to_string().contains("`SINK?` with `HALT`, so it is off"), "{error}");
     });
 }
 

@@ -112,7 +112,7 @@ reasons! {
     Identity = "identity",
     /// The line fails, or no answer comes.
     Line = "line",
-    /// One of the instrument's own protections has tripped.
+    /// One of the instrument's own protections has tripped, or somebody switched it off.
     Tripped = "tripped",
     /// A setting is refused or doesn't read back: out of the instrument's range.
     Setting = "setting",

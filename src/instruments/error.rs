@@ -99,6 +99,16 @@ pub enum InstrumentError {
         /// What is stated (A).
         range: f64,
     },
+    /// It is off though it was switched on.
+    #[error(
+        "{at}, so it is off though it was switched on: one of its protections has tripped, or somebody \
+         switched it off. Find out why before it is tried again: look for a short circuit, a wrong \
+         polarity, a rating below the device's current, too much heat"
+    )]
+    IsOff {
+        /// The exchange.
+        at: Box<Exchange>,
+    },
     /// A protection tripped.
     #[error(
         "{at}, so one of its protections has tripped; find out why before it is tried again: look \

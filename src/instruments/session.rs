@@ -133,7 +133,10 @@ impl Session {
         if self.is_on(query).await? == on {
             return Ok(());
         }
-        Err(self.unverified((if on { "on" } else { "off" }).to_owned()))
+        if on {
+            return Err(InstrumentError::IsOff { at: self.exchange() });
+        }
+        Err(self.unverified("off".to_owned()))
     }
 
     /// Sends `command` and makes sure that it is on or off.

@@ -62,7 +62,7 @@ pub(super) fn reason(error: &InstrumentError) -> Reason {
     match error {
         InstrumentError::WrongIdentity { .. } => Reason::Identity,
         InstrumentError::Unverified { .. } | InstrumentError::Refused { .. } => Reason::Setting,
-        InstrumentError::Tripped { .. } => Reason::Tripped,
+        InstrumentError::Tripped { .. } | InstrumentError::IsOff { .. } => Reason::Tripped,
         _ => Reason::Line,
     }
 }
