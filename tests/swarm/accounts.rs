@@ -77,15 +77,23 @@ impl Account {
         self.events.get("minute-rebuilt").copied().unwrap_or_default()
     }
 
-    /// Whether totals are newer than all that were offered of their book, and more by no more than a rebuilt
-    /// minute or two.
-    fn is_rebuilt(&self, kept: &DayKept, offered: &BTreeMap<i64, DayKept>) -> bool {
-        /// An offered minute may have been lost with the run, and is made again.
-        const MOST_S: f64 = 130.0;
-        let none = DayKept { began: kept.began, mono: i64::MIN, totals: [0.0; 3] };
-        let known = offered.get(&kept.began).copied().unwrap_or(none);
+    /// Whether totals are those of one of the last that were offered before them, or of none, and a rebuilt minute's,
+    /// which has no more time than has passed since.
+    fn is_rebuilt(&self, kept: &DayKept, run: &RunBook) -> bool {
+        /// What an offered one may be ahead of the kept one that is added to: rows of a commit are lost with a run.
+        const LAST: usize = 3;
+        /// The reading that closes a minute ends the first span of the next (s).
+        const READING_S: f64 = 70.0;
         let time = |day: &DayKept| day.totals[1] + day.totals[2];
-        self.rebuilt() > 0 && (time(kept) - time(&known)).abs() <= MOST_S
+        let none = DayKept { began: kept.began, mono: kept.began, totals: [0.0; 3] };
+        let before = |day: &&DayKept| day.began == kept.began && day.mono <= kept.mono;
+        let last = run.days.all.iter().rev().filter(before).take(LAST);
+        let grown = |day: &DayKept| {
+            let (passed, more) = ((kept.mono - day.mono) as f64 / 1e6, time(kept) - time(day));
+            (-DAY_KEPT_TO..=passed + READING_S).contains(&more)
+                && kept.totals[0] - day.totals[0] >= -DAY_KEPT_TO
+        };
+        self.rebuilt() > 0 && last.chain([&none]).any(grown)
     }
 
     fn minutes(&self, run: &RunBook, problems: &mut Vec<String>) {
@@ -130,7 +138,7 @@ impl Account {
             };
             let known =
                 run.days.all.iter().rev().filter(|day| day.began == *began).any(|day| same(&day));
-            if !known && !self.is_rebuilt(kept, &offered) {
+            if !known && !self.is_rebuilt(kept, run) {
                 problems.push(format!("totals that nobody offered: {kept:?}"));
             }
         }
