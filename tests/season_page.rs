@@ -137,44 +137,6 @@ fn what_it_knows_of_itself(slope: &Value, said: &str) {
     );
 }
 
-/// In a browser without a screen: no line on its console, no request but for the page itself, and the text that was
-/// written.
-#[test]
-#[ignore = "needs chromium in the PATH: cargo test --test season_page -- --ignored"]
-fn a_browser_shows_it_without_a_word_or_a_request() {
-    let scratch = tempfile::tempdir().unwrap();
-    let here = scratch.path();
-    clear_day(here);
-    let run =
-        ["run", "yard.toml", "--speed", "max", "--for", "24h", "--log", "yard.sqlite", "--quiet"];
-    cresthold(&run, here);
-    cresthold(&["season", "yard.sqlite", "--gamma", "-0.4", "--page", "season.html"], here);
-    let (profile, requests) = (here.join("profile"), here.join("requests.json"));
-    let shown = Command::new("chromium")
-        .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync"])
-        .args(["--disable-background-networking", "--disable-component-update", "--disable-quic"])
-        .args(["--enable-logging=stderr", "--dump-dom"])
-        .arg(format!("--user-data-dir={}", profile.display()))
-        .arg(format!("--log-net-log={}", requests.display()))
-        .arg(format!("file://{}", here.join("season.html").display()))
-        .output()
-        .expect("chromium starts");
-    let (shown, said) =
-        (String::from_utf8_lossy(&shown.stdout), String::from_utf8_lossy(&shown.stderr));
-    let console: Vec<&str> = said.lines().filter(|line| line.contains("CONSOLE")).collect();
-    assert!(console.is_empty(), "{console:?}");
-    let requests = std::fs::read_to_string(requests).unwrap();
-    assert!(requests.contains("\"constants\""), "the browser wrote what it asked for");
-    // The browser asks for things of its own, which have no origin; a page's requests have the page's.
-    let others = requests.split("\"initiator\":\"").skip(1);
-    let of_page: Vec<&str> = others
-        .filter_map(|rest| rest.split('"').next())
-        .filter(|one| *one != "not an origin")
-        .collect();
-    assert!(of_page.is_empty(), "{of_page:?}");
-    assert!(shown.contains("What a campaign came to") && shown.contains("Curves over time"));
-}
-
 /// A page is not written over a log, nor over anything else that is no page.
 #[test]
 fn a_page_is_no_log() {
